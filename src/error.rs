@@ -1,0 +1,127 @@
+//! What went wrong, and what should the person do about it?
+//!
+//! One opaque error for the whole library. Its text is a sentence that names the
+//! thing, the value seen, the limit and the next step; [`Error::context`] puts the
+//! place (a file, a row) in front. [`ErrorKind`] exists for the program's exit code.
+
+use std::fmt;
+
+/// The project's result type.
+pub type Result<T, E = Error> = std::result::Result<T, E>;
+
+/// Who can mend it; decides the program's exit code.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum ErrorKind {
+    /// The command was called wrongly (exit code 2).
+    Usage,
+    /// A file says something that cannot be used (exit code 1).
+    Input,
+    /// The system refused to read or write (exit code 1).
+    Io,
+    /// The inputs are readable, but they do not determine an answer (exit code 1).
+    NoAnswer,
+}
+
+/// An error a person can act on. Opaque: read it with `Display` and [`Error::kind`].
+#[derive(Debug)]
+pub struct Error {
+    inner: Box<Inner>,
+}
+
+#[derive(Debug)]
+struct Inner {
+    kind: ErrorKind,
+    text: String,
+    places: Vec<String>,
+    source: Option<Box<dyn std::error::Error + Send + Sync>>,
+}
+
+impl Error {
+    /// A new error of the given kind; `text` says what, the value, the limit, what to do.
+    pub fn new(kind: ErrorKind, text: impl Into<String>) -> Self {
+        Self { inner: Box::new(Inner { kind, text: text.into(), places: Vec::new(), source: None }) }
+    }
+
+    /// A file or a value in it that cannot be used.
+    pub fn input(text: impl Into<String>) -> Self {
+        Self::new(ErrorKind::Input, text)
+    }
+
+    /// A command called wrongly.
+    pub fn usage(text: impl Into<String>) -> Self {
+        Self::new(ErrorKind::Usage, text)
+    }
+
+    /// Readable inputs that do not determine an answer.
+    pub fn no_answer(text: impl Into<String>) -> Self {
+        Self::new(ErrorKind::NoAnswer, text)
+    }
+
+    /// A failed read or write of `path`.
+    pub fn io(path: &std::path::Path, doing: &str, source: std::io::Error) -> Self {
+        let hint = match source.kind() {
+            std::io::ErrorKind::NotFound => "there is no such file or folder; check the path",
+            std::io::ErrorKind::PermissionDenied => "permission denied; check who may read and write there",
+            _ => "check the disk and try again",
+        };
+        let text = format!("cannot {doing} {}: {source} ({hint})", path.display());
+        Self::new(ErrorKind::Io, text).with_source(source)
+    }
+
+    /// Keeps the underlying error as the source.
+    pub fn with_source(mut self, source: impl Into<Box<dyn std::error::Error + Send + Sync>>) -> Self {
+        self.inner.source = Some(source.into());
+        self
+    }
+
+    /// Puts a place (a file, a row, a stage) in front of the sentence.
+    pub fn context(mut self, place: impl Into<String>) -> Self {
+        self.inner.places.push(place.into());
+        self
+    }
+
+    /// Who can mend it.
+    pub fn kind(&self) -> ErrorKind {
+        self.inner.kind
+    }
+}
+
+impl fmt::Display for Error {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for place in self.inner.places.iter().rev() {
+            write!(f, "{place}: ")?;
+        }
+        f.write_str(&self.inner.text)
+    }
+}
+
+impl std::error::Error for Error {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        self.inner.source.as_deref().map(|e| e as _)
+    }
+}
+
+/// Adds a place to the error of a result.
+pub trait Context<T> {
+    /// See [`Error::context`]; the closure runs only on failure.
+    fn place<S: Into<String>>(self, place: impl FnOnce() -> S) -> Result<T>;
+}
+
+impl<T> Context<T> for Result<T> {
+    fn place<S: Into<String>>(self, place: impl FnOnce() -> S) -> Result<T> {
+        self.map_err(|e| e.context(place()))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn places_stand_in_front_outermost_first() {
+        let e = Error::input("no unit in \"6.0\": write m, mm, ft or in").context("pivot_out").context("session.toml");
+        assert_eq!(e.to_string(), "session.toml: pivot_out: no unit in \"6.0\": write m, mm, ft or in");
+        assert_eq!(e.kind(), ErrorKind::Input);
+    }
+}
