@@ -1,1 +1,12 @@
-//! (to come)
+//! How do pixels and wall millimetres belong together, and how well is that known?
+
+pub mod bundle;
+pub mod calibrate;
+pub mod lens;
+pub mod start;
+pub mod view;
+pub mod wall;
+
+pub use calibrate::{Calibration, CalibrationInput, calibrate};
+pub use lens::Lens;
+pub use view::{Pose, WallView};

@@ -1,1 +1,6 @@
-//! (to come)
+//! What does a photo show, upright, and what does it say about itself?
+
+pub mod decode;
+pub mod level;
+
+pub use decode::{decode_gray, decode_rgb};

@@ -1,6 +1,12 @@
 //! What is on a printed sheet, how is it drawn, and where is it in a photo?
 
+pub mod find;
 pub mod geometry;
+pub mod homography;
+pub mod saddle;
 pub mod tag36h11;
+pub mod tags;
 
+pub use find::{Corner, SheetView, SheetsSeen, find_sheets};
 pub use geometry::SheetGeometry;
+pub use homography::Homography;

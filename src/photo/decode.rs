@@ -1,0 +1,179 @@
+//! How does a photo file become upright pixels?
+//!
+//! JPEG goes through `zune-jpeg`, which decodes straight to luma where colour is not needed (about
+//! half the time); PNG, TIFF and WebP through `image`. The Exif orientation is applied, so pixel
+//! (0, 0) is the top-left one of the photo as a person sees it.
+
+use std::path::Path;
+
+use image::metadata::Orientation;
+use image::{DynamicImage, GrayImage, ImageDecoder, RgbImage};
+use zune_core::bytestream::ZCursor;
+use zune_core::colorspace::ColorSpace;
+use zune_core::options::DecoderOptions;
+
+use crate::error::{Error, Result};
+
+/// Largest photo that is decoded, pixels: 120 MP covers every phone and camera sold, and bounds
+/// the memory that a hostile file can ask for (360 MB as RGB).
+pub const MOST_PIXELS: u64 = 120_000_000;
+
+/// Decodes a photo to luma, turned upright by its Exif `orientation` (1..8).
+///
+/// # Errors
+/// The file cannot be read, is not a photo of a known format, is cut short, or is larger than [`MOST_PIXELS`].
+pub fn decode_gray(path: &Path, orientation: u8) -> Result<GrayImage> {
+    let bytes = read(path)?;
+    let upright = if is_jpeg(&bytes) {
+        let (pixels, w, h) = jpeg(path, &bytes, ColorSpace::Luma)?;
+        DynamicImage::ImageLuma8(GrayImage::from_raw(w, h, pixels).ok_or_else(|| short(path))?)
+    } else {
+        other(path, &bytes)?
+    };
+    Ok(turn(upright, orientation).into_luma8())
+}
+
+/// Decodes a photo to 8-bit RGB, turned upright by its Exif `orientation` (1..8).
+///
+/// # Errors
+/// As [`decode_gray`].
+pub fn decode_rgb(path: &Path, orientation: u8) -> Result<RgbImage> {
+    let bytes = read(path)?;
+    let upright = if is_jpeg(&bytes) {
+        let (pixels, w, h) = jpeg(path, &bytes, ColorSpace::RGB)?;
+        DynamicImage::ImageRgb8(RgbImage::from_raw(w, h, pixels).ok_or_else(|| short(path))?)
+    } else {
+        other(path, &bytes)?
+    };
+    Ok(turn(upright, orientation).into_rgb8())
+}
+
+/// Luma of an RGB photo by the weights that JPEG itself uses (ITU-R BT.601), rounded.
+pub fn luma(rgb: &RgbImage) -> GrayImage {
+    let data = rgb
+        .as_raw()
+        .chunks_exact(3)
+        .map(|p| ((19595 * u32::from(p[0]) + 38470 * u32::from(p[1]) + 7471 * u32::from(p[2]) + 32768) >> 16) as u8)
+        .collect();
+    GrayImage::from_raw(rgb.width(), rgb.height(), data).unwrap_or_default()
+}
+
+fn read(path: &Path) -> Result<Vec<u8>> {
+    let bytes = std::fs::read(path).map_err(|e| Error::io(path, "read the photo", e))?;
+    if bytes.is_empty() {
+        return Err(Error::input(format!("{}: the file is empty; copy the photo again", path.display())));
+    }
+    Ok(bytes)
+}
+
+fn is_jpeg(bytes: &[u8]) -> bool {
+    bytes.starts_with(&[0xff, 0xd8, 0xff])
+}
+
+fn is_heic(bytes: &[u8]) -> bool {
+    bytes.get(4..8) == Some(b"ftyp")
+        && matches!(bytes.get(8..12), Some(b"heic" | b"heix" | b"hevc" | b"mif1" | b"msf1" | b"avif"))
+}
+
+fn short(path: &Path) -> Error {
+    Error::input(format!("{}: the photo is cut short; copy it again", path.display()))
+}
+
+fn unreadable(path: &Path, why: impl std::fmt::Display) -> Error {
+    Error::input(format!("{}: not a readable photo ({why}); copy it again from the camera", path.display()))
+}
+
+fn check_size(path: &Path, width: u64, height: u64) -> Result<()> {
+    if width == 0 || height == 0 || width.saturating_mul(height) > MOST_PIXELS {
+        return Err(Error::input(format!(
+            "{}: {width} x {height} pixels; the limit is {} million pixels: save it smaller",
+            path.display(),
+            MOST_PIXELS / 1_000_000
+        )));
+    }
+    Ok(())
+}
+
+fn jpeg(path: &Path, bytes: &[u8], space: ColorSpace) -> Result<(Vec<u8>, u32, u32)> {
+    let options = DecoderOptions::default()
+        .jpeg_set_out_colorspace(space)
+        .set_max_width(u16::MAX.into())
+        .set_max_height(u16::MAX.into())
+        .set_strict_mode(true);
+    let mut decoder = zune_jpeg::JpegDecoder::new_with_options(ZCursor::new(bytes), options);
+    decoder.decode_headers().map_err(|e| unreadable(path, e))?;
+    let (w, h) = decoder.dimensions().ok_or_else(|| short(path))?;
+    check_size(path, w as u64, h as u64)?;
+    let gray_file = decoder.input_colorspace() == Some(ColorSpace::Luma);
+    let pixels = decoder.decode().map_err(|e| unreadable(path, e))?;
+    let wanted = w * h * space.num_components();
+    if pixels.len() == wanted {
+        return Ok((pixels, w as u32, h as u32));
+    }
+    if gray_file && space == ColorSpace::RGB && pixels.len() == w * h {
+        return Ok((pixels.iter().flat_map(|&v| [v, v, v]).collect(), w as u32, h as u32));
+    }
+    Err(short(path))
+}
+
+fn other(path: &Path, bytes: &[u8]) -> Result<DynamicImage> {
+    if is_heic(bytes) {
+        return Err(Error::input(format!(
+            "{}: HEIC photos are not read; set the phone's camera to save JPEG (\"most compatible\"), or export the photo as JPEG",
+            path.display()
+        )));
+    }
+    let reader = image::ImageReader::new(std::io::Cursor::new(bytes))
+        .with_guessed_format()
+        .map_err(|e| Error::io(path, "read the photo", e))?;
+    if reader.format().is_none() {
+        return Err(unreadable(path, "JPEG, PNG, TIFF or WebP is expected"));
+    }
+    let mut decoder = reader.into_decoder().map_err(|e| unreadable(path, e))?;
+    let (w, h) = decoder.dimensions();
+    check_size(path, w.into(), h.into())?;
+    let mut limits = image::Limits::default();
+    limits.max_alloc = Some(MOST_PIXELS * 8);
+    decoder.set_limits(limits).map_err(|e| unreadable(path, e))?;
+    DynamicImage::from_decoder(decoder).map_err(|e| unreadable(path, e))
+}
+
+fn turn(mut image: DynamicImage, orientation: u8) -> DynamicImage {
+    if let Some(o) = Orientation::from_exif(orientation) {
+        image.apply_orientation(o);
+    }
+    image
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn orientation_six_turns_a_quarter_clockwise() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("a.png");
+        let mut im = GrayImage::new(3, 2);
+        im.put_pixel(0, 0, image::Luma([200]));
+        im.save(&path).unwrap();
+        let up = decode_gray(&path, 6).unwrap();
+        assert_eq!(up.dimensions(), (2, 3));
+        assert_eq!(up.get_pixel(1, 0).0, [200]);
+    }
+
+    #[test]
+    fn broken_files_say_what_to_do() {
+        let dir = tempfile::tempdir().unwrap();
+        for (name, bytes) in [
+            ("empty.jpg", &b""[..]),
+            ("text.jpg", b"hello there"),
+            ("cut.jpg", &[0xff, 0xd8, 0xff, 0xe0, 0, 16]),
+            ("phone.heic", b"\0\0\0\x18ftypheic\0\0\0\0"),
+        ] {
+            let path = dir.path().join(name);
+            std::fs::write(&path, bytes).unwrap();
+            let text = decode_gray(&path, 1).unwrap_err().to_string();
+            assert!(text.contains(name) && (text.contains("copy") || text.contains("JPEG")), "{text}");
+        }
+    }
+}

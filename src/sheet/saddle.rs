@@ -1,0 +1,288 @@
+//! Where exactly does a checkerboard's inner corner lie?
+//!
+//! A saddle is fitted with the blurred crossing of two straight edges,
+//!
+//! I(x, y) = a + b s + c s^2 + gx dx + gy dy,   s = erf(d1 / (sqrt(2) sigma)) erf(d2 / (sqrt(2) sigma)),
+//!
+//! where d1 and d2 are the distances to the two edges. The crossing is point-symmetric for every blur
+//! that is, and stays so under any tone curve (c takes up its first order), so that neither moves the
+//! corner. All pixels near the edges are used, not a small disc: the edges' length is what
+//! decides how well a corner is known. The window is cut in the sheet's own millimetres: it ends
+//! before the next corner, and before the tags that stand in the white squares.
+
+use image::GrayImage;
+use nalgebra::{SMatrix, SVector};
+
+use super::geometry::TAG_OVER_SQUARE;
+use crate::points::PixelPoint;
+
+/// Reach along the edges, in squares: less than half, so that no other corner's blur comes in.
+const REACH_SQUARES: f64 = 0.42;
+/// Widest window from the centre, px: beyond it the lens's bending and the cost grow, the gain does not.
+const REACH_PX: f64 = 30.0;
+/// Least reach that leaves enough edge to fit, px.
+const LEAST_REACH_PX: f64 = 4.0;
+/// Free parameters: x, y, two edge directions, blur, a, b, c, gx, gy.
+const FREE: usize = 10;
+
+/// A corner measured in a photo.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
+pub struct Saddle {
+    /// Its place.
+    pub point: PixelPoint,
+    /// Standard uncertainty an axis from the fit's own residuals, px.
+    pub u_px: f64,
+    /// Blur of the edges as the standard deviation of a Gaussian, px.
+    pub blur_px: f64,
+    /// Half the step between white and black, grey values.
+    pub contrast: f64,
+}
+
+/// The standard normal error function to 1.2e-7 (W. J. Cody's rational form is not needed: grey
+/// values have steps of 4e-3). Abramowitz and Stegun 7.1.26 is too coarse; this is the Chebyshev fit
+/// of *Numerical Recipes*, 3rd ed., section 6.2.2 (erfcc).
+fn erf(x: f64) -> f64 {
+    let z = x.abs();
+    if z > 4.0 {
+        return x.signum();
+    }
+    let t = 1.0 / (1.0 + 0.5 * z);
+    let p = -z * z - 1.26551223
+        + t * (1.00002368
+            + t * (0.37409196
+                + t * (0.09678418
+                    + t * (-0.18628806
+                        + t * (0.27886807
+                            + t * (-1.13520398 + t * (1.48851587 + t * (-0.82215223 + t * 0.17087277))))))));
+    let e = 1.0 - t * p.exp();
+    if x < 0.0 { -e } else { e }
+}
+
+/// Fits one saddle.
+///
+/// `start` is where it should be to about a fifth of a square; `axes_px_per_square` are the
+/// photo's vectors of one square to the right and one down there; `top_left_black` says whether the
+/// square up and left of the corner is black. `None` when the window leaves the photo, the fit does
+/// not settle near the start, or what is there is not such a corner.
+pub fn fit_saddle(
+    gray: &GrayImage,
+    start: PixelPoint,
+    axes_px_per_square: [[f64; 2]; 2],
+    top_left_black: bool,
+) -> Option<Saddle> {
+    let [eu, ev] = axes_px_per_square;
+    let (lu, lv) = (eu[0].hypot(eu[1]), ev[0].hypot(ev[1]));
+    let det = eu[0] * ev[1] - eu[1] * ev[0];
+    if lu.min(lv) * REACH_SQUARES < LEAST_REACH_PX || det.abs() < 0.1 * lu * lv {
+        return None;
+    }
+    let reach = [REACH_SQUARES.min(REACH_PX / lu), REACH_SQUARES.min(REACH_PX / lv)];
+    // Distance of a pixel from the two edges in squares: (along v edge) u, (along u edge) v.
+    let to_squares = |dx: f64, dy: f64| ((dx * ev[1] - dy * ev[0]) / det, (eu[0] * dy - eu[1] * dx) / det);
+    let margin = 0.5 * (1.0 - TAG_OVER_SQUARE);
+    // Perpendicular px of one square's width next to each edge; a pixel and half of blur stays between window and tag.
+    let (across_u, across_v) = (det.abs() / lv, det.abs() / lu);
+    let white_u = (margin - 2.0 / across_u).max(1.5 / across_u);
+    let white_v = (margin - 2.0 / across_v).max(1.5 / across_v);
+    let span_x = reach[0] * eu[0].abs() + reach[1] * ev[0].abs();
+    let span_y = reach[0] * eu[1].abs() + reach[1] * ev[1].abs();
+    let (w, h) = (f64::from(gray.width()), f64::from(gray.height()));
+
+    let mut p = SVector::<f64, FREE>::zeros();
+    (p[0], p[1]) = (start.x_px, start.y_px);
+    p[2] = eu[1].atan2(eu[0]);
+    p[3] = ev[1].atan2(ev[0]);
+    p[4] = 1.0;
+    let sign = if top_left_black { -1.0 } else { 1.0 };
+    // d1 > 0 below the u edge, d2 > 0 right of the v edge when eu, ev are right-handed (y down).
+    let hand = det.signum();
+
+    let mut last = None;
+    let mut samples: Vec<(f64, f64, f64)> = Vec::new();
+    for round in 0..3 {
+        let (cx, cy) = (p[0], p[1]);
+        if !(cx.is_finite() && cy.is_finite())
+            || cx - span_x < 0.0
+            || cy - span_y < 0.0
+            || cx + span_x > w - 1.0
+            || cy + span_y > h - 1.0
+        {
+            return None;
+        }
+        samples.clear();
+        let raw = gray.as_raw();
+        let stride = gray.width() as usize;
+        let (mut lo, mut hi) = (f64::MAX, f64::MIN);
+        for y in (cy - span_y).ceil() as usize..=(cy + span_y).floor() as usize {
+            for x in (cx - span_x).ceil() as usize..=(cx + span_x).floor() as usize {
+                let (dx, dy) = (x as f64 - cx, y as f64 - cy);
+                let (u, v) = to_squares(dx, dy);
+                if u.abs() > reach[0] || v.abs() > reach[1] {
+                    continue;
+                }
+                let black = (u * v > 0.0) == top_left_black;
+                if black || u.abs() < white_u || v.abs() < white_v {
+                    let g = f64::from(raw[y * stride + x]);
+                    (lo, hi) = (lo.min(g), hi.max(g));
+                    samples.push((x as f64, y as f64, g));
+                }
+            }
+        }
+        if samples.len() < 3 * FREE || hi - lo < 16.0 {
+            return None;
+        }
+        if round == 0 {
+            p[5] = 0.5 * (hi + lo);
+            p[6] = 0.5 * (hi - lo) * sign;
+        }
+        last = Some(adjust(&samples, &mut p, hand, cx, cy)?);
+    }
+    let (variance, cov) = last?;
+    let moved = to_squares(p[0] - start.x_px, p[1] - start.y_px);
+    let contrast = p[6] * sign;
+    let turned = |a: f64, b: [f64; 2]| {
+        let d = a - b[1].atan2(b[0]);
+        d.sin().abs() > 0.35
+    };
+    if moved.0.abs() > 0.25 || moved.1.abs() > 0.25 || contrast < 8.0 || turned(p[2], eu) || turned(p[3], ev) {
+        return None;
+    }
+    // What the model leaves must be small against the step, or this is not a clean corner.
+    if variance.sqrt() > 0.2 * contrast || p[4] > 0.35 * lu.min(lv) {
+        return None;
+    }
+    let u = (0.5 * (cov[(0, 0)] + cov[(1, 1)])).sqrt();
+    u.is_finite().then_some(Saddle { point: PixelPoint::new(p[0], p[1]), u_px: u, blur_px: p[4], contrast })
+}
+
+type Params = SVector<f64, FREE>;
+type Normal = SMatrix<f64, FREE, FREE>;
+
+/// Levenberg-Marquardt on one window; residual variance and covariance of the parameters.
+fn adjust(samples: &[(f64, f64, f64)], p: &mut Params, hand: f64, cx: f64, cy: f64) -> Option<(f64, Normal)> {
+    let n = samples.len() as f64;
+    let (mut best, mut jtj, mut jtr) = normal(samples, p, hand, cx, cy);
+    let mut damping = 1e-3;
+    for _ in 0..25 {
+        let mut a = jtj;
+        for i in 0..FREE {
+            a[(i, i)] *= 1.0 + damping;
+            a[(i, i)] += 1e-12;
+        }
+        let step = a.cholesky()?.solve(&jtr);
+        let mut q = *p + step;
+        q[4] = q[4].clamp(0.2, 12.0);
+        let (cost, jj, jr) = normal(samples, &q, hand, cx, cy);
+        if cost < best {
+            let small = (best - cost) < 1e-7 * best && step[0].hypot(step[1]) < 1e-4;
+            (*p, best, jtj, jtr) = (q, cost, jj, jr);
+            damping = (damping * 0.3).max(1e-9);
+            if small {
+                break;
+            }
+        } else {
+            damping *= 8.0;
+            if damping > 1e6 {
+                break;
+            }
+        }
+    }
+    let variance = best / (n - FREE as f64).max(1.0);
+    let cov = jtj.try_inverse()? * variance;
+    Some((variance, cov))
+}
+
+fn normal(samples: &[(f64, f64, f64)], p: &Params, hand: f64, cx: f64, cy: f64) -> (f64, Normal, Params) {
+    let (mut cost, mut jtj, mut jtr) = (0.0, Normal::zeros(), Params::zeros());
+    let sigma = p[4];
+    let k = 1.0 / (std::f64::consts::SQRT_2 * sigma);
+    let (s1, c1) = p[2].sin_cos();
+    let (s2, c2) = p[3].sin_cos();
+    let slope = 2.0 / std::f64::consts::PI.sqrt() * k;
+    for &(x, y, g) in samples {
+        let (dx, dy) = (x - p[0], y - p[1]);
+        let d1 = hand * (-s1 * dx + c1 * dy);
+        let d2 = hand * (s2 * dx - c2 * dy);
+        let (e1, e2) = (erf(k * d1), erf(k * d2));
+        let g1 = slope * (-(k * d1).powi(2)).exp();
+        let g2 = slope * (-(k * d2).powi(2)).exp();
+        // s > 0 where d1 d2 > 0: the top-left and bottom-right squares.
+        let s = e1 * e2;
+        let r = g - (p[5] + p[6] * s + p[7] * s * s + p[8] * (x - cx) + p[9] * (y - cy));
+        let ds = p[6] + 2.0 * p[7] * s;
+        let (a1, a2) = (ds * g1 * e2, ds * g2 * e1);
+        let j = Params::from_column_slice(&[
+            hand * (a1 * s1 - a2 * s2),
+            hand * (-a1 * c1 + a2 * c2),
+            -a1 * hand * (c1 * dx + s1 * dy),
+            a2 * hand * (c2 * dx + s2 * dy),
+            -(a1 * d1 + a2 * d2) / sigma,
+            1.0,
+            s,
+            s * s,
+            x - cx,
+            y - cy,
+        ]);
+        cost += r * r;
+        jtr += j * r;
+        for a in 0..FREE {
+            for b in 0..=a {
+                jtj[(a, b)] += j[a] * j[b];
+            }
+        }
+    }
+    for a in 0..FREE {
+        for b in 0..a {
+            jtj[(b, a)] = jtj[(a, b)];
+        }
+    }
+    (cost, jtj, jtr)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn erf_is_good_to_2e_7() {
+        // Source: Abramowitz and Stegun, table 7.1.
+        for (x, y) in [(0.0, 0.0), (0.5, 0.5204998778), (1.0, 0.8427007929), (2.0, 0.9953222650), (-1.0, -0.8427007929)]
+        {
+            assert!((erf(x) - y).abs() < 2e-7, "{x}");
+        }
+    }
+
+    /// A crossing of two oblique edges, each pixel the mean of 9 x 9 points, no blur but the pixel's own.
+    fn drawn(cx: f64, cy: f64, a1: f64, a2: f64) -> GrayImage {
+        GrayImage::from_fn(81, 81, |x, y| {
+            let mut sum = 0.0;
+            for i in 0..9 {
+                for j in 0..9 {
+                    let dx = f64::from(x) + (f64::from(i) - 4.0) / 9.0 - cx;
+                    let dy = f64::from(y) + (f64::from(j) - 4.0) / 9.0 - cy;
+                    let below = -a1.sin() * dx + a1.cos() * dy > 0.0;
+                    let right = a2.sin() * dx - a2.cos() * dy > 0.0;
+                    sum += if below == right { 30.0 } else { 210.0 };
+                }
+            }
+            image::Luma([(sum / 81.0_f64).round() as u8])
+        })
+    }
+
+    #[test]
+    fn a_drawn_crossing_is_found_to_a_fiftieth_of_a_pixel() {
+        for (cx, cy, a1, a2) in [(40.0, 40.0, 0.1, 1.7), (40.31, 39.77, -0.3, 1.2), (39.5, 40.5, 0.8, 2.0)] {
+            let im = drawn(cx, cy, a1, a2);
+            let eu = [40.0 * f64::cos(a1), 40.0 * f64::sin(a1)];
+            let ev = [40.0 * f64::cos(a2), 40.0 * f64::sin(a2)];
+            let s = fit_saddle(&im, PixelPoint::new(cx + 3.0, cy - 2.0), [eu, ev], true).unwrap();
+            let e = s.point.distance_px(PixelPoint::new(cx, cy));
+            assert!(e < 0.02, "{e} px off");
+            assert!(
+                fit_saddle(&im, PixelPoint::new(cx, cy), [eu, ev], false).is_none(),
+                "wrong colours must be refused"
+            );
+            assert!(fit_saddle(&im, PixelPoint::new(5.0, cy), [eu, ev], true).is_none(), "outside must be refused");
+        }
+    }
+}
