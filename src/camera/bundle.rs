@@ -300,7 +300,7 @@ fn normal(state: &State, columns: &Columns, photos: &[Vec<CornerObs>], knowledge
         residuals_px: Vec::with_capacity(photos.len()),
         rows: 0,
     };
-    let mut take = |row: &Row, out: &mut Normal| {
+    let take = |row: &Row, out: &mut Normal| {
         let (rho, w) = rho_and_weight(row.residual, row.robust);
         out.cost += rho;
         out.rows += 1;

@@ -11,7 +11,7 @@ use super::lens::{self, Lens};
 use super::start::{FOCAL_LADDER, chain, into_frame};
 use super::view::Pose;
 use crate::error::{Error, Result};
-use crate::sheet::{SheetGeometry, SheetView};
+use crate::sheet::{Corner, SheetGeometry, SheetView};
 
 /// Least u of a corner, px: what print, paper and sensor add to a fit's own scatter (0.015 px RMS is the
 /// best that sheets photographed from the front were seen to agree to).
@@ -145,24 +145,25 @@ pub struct Calibration {
     pub tape_checks: Vec<(Tape, f64)>,
 }
 
+/// A measured corner as the adjustment takes it.
+pub(super) fn corner_obs(sheet: usize, geometry: SheetGeometry, c: &Corner) -> CornerObs {
+    let (across, up) = geometry.from_cross_mm(c.sheet);
+    CornerObs {
+        sheet,
+        saddle: c.index,
+        across_m: across * 1e-3,
+        up_m: up * 1e-3,
+        pixel: c.saddle.point,
+        u_px: c.saddle.u_px.hypot(CORNER_FLOOR_PX),
+    }
+}
+
 fn observations(input: &CalibrationInput, index: &BTreeMap<usize, usize>, photo: &CalibrationPhoto) -> Vec<CornerObs> {
     photo
         .sheets
         .iter()
         .filter_map(|s| index.get(&s.number).map(|&i| (i, s)))
-        .flat_map(|(i, s)| {
-            s.corners.iter().map(move |c| {
-                let (across, up) = input.frame.geometry.from_cross_mm(c.sheet);
-                CornerObs {
-                    sheet: i,
-                    saddle: c.index,
-                    across_m: across * 1e-3,
-                    up_m: up * 1e-3,
-                    pixel: c.saddle.point,
-                    u_px: c.saddle.u_px.hypot(CORNER_FLOOR_PX),
-                }
-            })
-        })
+        .flat_map(|(i, s)| s.corners.iter().map(move |c| corner_obs(i, input.frame.geometry, c)))
         .collect()
 }
 

@@ -3,10 +3,13 @@
 pub mod bundle;
 pub mod calibrate;
 pub mod lens;
+pub mod locate;
 pub mod start;
 pub mod view;
 pub mod wall;
 
 pub use calibrate::{Calibration, CalibrationInput, calibrate};
 pub use lens::Lens;
+pub use locate::{Located, locate};
 pub use view::{Pose, WallView};
+pub use wall::Wall;

@@ -11,7 +11,7 @@ use nalgebra::{Matrix3, Rotation3, Vector3};
 use super::bundle::{CornerObs, Free, Knowledge, Solution, State, adjust, corner_on_wall};
 use super::lens::Lens;
 use super::view::{Pose, WallView};
-use crate::points::WallPoint;
+use crate::points::{PixelPoint, WallPoint};
 use crate::sheet::Homography;
 
 /// Focal lengths tried, over the photo's longer side: from 98 deg to 23 deg across.
@@ -19,15 +19,15 @@ pub const FOCAL_LADDER: [f64; 6] = [0.45, 0.62, 0.85, 1.15, 1.6, 2.4];
 /// Sheets of a photo that are tried as the first one.
 const SEEDS: usize = 3;
 
-/// The pose of a sheet's plane for a lens without distortion, from its corners; the sheet's cross is the origin.
-pub fn pose_of_sheet(lens: &Lens, corners: &[CornerObs]) -> Option<Pose> {
-    let pairs: Vec<_> =
-        corners.iter().filter_map(|c| Some(([c.across_m, c.up_m], lens.ray_from_pixel(c.pixel)?, 1.0))).collect();
+/// The pose of a plane from its points (m) and the pixels that show them, by homography; at least four points.
+pub fn pose_of_plane(lens: &Lens, points: &[([f64; 2], PixelPoint)]) -> Option<Pose> {
+    let pairs: Vec<_> = points.iter().filter_map(|&(w, p)| Some((w, lens.ray_from_pixel(p)?, 1.0))).collect();
     let h = Homography::fit(&pairs)?.0;
     let (c1, c2, c3) = (h.column(0).into_owned(), h.column(1).into_owned(), h.column(2).into_owned());
     let mut s = 2.0 / (c1.norm() + c2.norm());
-    // In front of the camera: the cross has positive depth.
-    if c3.z * s < 0.0 {
+    // In front of the camera: the plane's points have positive depth.
+    let depth: f64 = points.iter().map(|(w, _)| c1.z * w[0] + c2.z * w[1] + c3.z).sum();
+    if depth * s < 0.0 {
         s = -s;
     }
     let (r1, r2) = (c1 * s, c2 * s);
@@ -88,7 +88,8 @@ fn one_photo(lens: &Lens, sheets: usize, corners: &[CornerObs], knowledge: &Know
     let mut best: Option<(Solution, usize)> = None;
     for &(_, seed) in seeds.iter().take(SEEDS) {
         let own: Vec<_> = corners.iter().filter(|c| c.sheet == seed).copied().collect();
-        let Some(pose) = pose_of_sheet(lens, &own) else { continue };
+        let points: Vec<_> = own.iter().map(|c| ([c.across_m, c.up_m], c.pixel)).collect();
+        let Some(pose) = pose_of_plane(lens, &points) else { continue };
         let view = WallView { lens: *lens, pose };
         let mut state = State { lens: *lens, scale: [1.0; 2], sheets: vec![[0.0; 3]; sheets], poses: vec![pose] };
         let mut usable: Vec<CornerObs> = Vec::new();

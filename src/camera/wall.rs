@@ -1,1 +1,230 @@
-//! (wall.json)
+//! What does a calibration leave behind for every later photo?
+//!
+//! [`Wall`] is the content of `wall.json`: the lens, the sheets' places, the tripod photo's pose, how
+//! good it is, the covariance of lens, scales and layout, and the hashes of the photos it came from.
+
+use nalgebra::DMatrix;
+use serde::{Deserialize, Serialize};
+
+use super::calibrate::Calibration;
+use super::lens::{self, Lens};
+use super::view::Pose;
+use crate::error::{Error, Result};
+use crate::sheet::SheetGeometry;
+
+/// Version of the file's format.
+pub const VERSION: u32 = 1;
+
+/// One sheet on the wall.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct WallSheet {
+    /// Sheet number.
+    pub number: usize,
+    /// Its cross, mm to the right of the origin.
+    pub x_mm: f64,
+    /// Its cross, mm above the origin.
+    pub y_mm: f64,
+    /// Its turn, degrees counter-clockwise as seen.
+    pub turn_deg: f64,
+    /// Standard uncertainty of x_mm.
+    pub x_u_mm: f64,
+    /// Standard uncertainty of y_mm.
+    pub y_u_mm: f64,
+}
+
+/// One calibration photo in the file.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct WallPhoto {
+    /// Path in the session.
+    pub photo: String,
+    /// SHA-256 of the file.
+    pub sha256: String,
+    /// Corners used.
+    pub corners: usize,
+    /// Corners dropped.
+    pub dropped: usize,
+    /// RMS of residual distances, px; absent when left out.
+    pub rms_px: Option<f64>,
+    /// Why it was left out.
+    pub left_out: Option<String>,
+}
+
+/// How good the calibration is.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct WallQuality {
+    /// RMS of residual distances over all used corners, px.
+    pub rms_px: f64,
+    /// Residual scatter over what the corners' own u predict.
+    pub unit_u: f64,
+    /// Corners used.
+    pub corners: usize,
+    /// Distortion and other lens terms that the photos support.
+    pub lens_terms: Vec<String>,
+    /// The photos.
+    pub photos: Vec<WallPhoto>,
+    /// Tape distances: sheets, as measured, measured less adjusted, u; mm.
+    pub tapes: Vec<WallTape>,
+}
+
+/// One tape distance in the file.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct WallTape {
+    /// The two sheets.
+    pub sheets: [usize; 2],
+    /// As measured, mm.
+    pub distance_mm: f64,
+    /// Measured less adjusted, mm.
+    pub off_mm: f64,
+    /// Standard uncertainty of the measured distance, mm.
+    pub u_mm: f64,
+}
+
+/// Covariance of what all photos share.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct WallCovariance {
+    /// Names of rows and columns: lens terms (px and 1), `scale_across`, `scale_down`, `sheet N x` (m), `sheet N y` (m), `sheet N turn` (rad).
+    pub parameters: Vec<String>,
+    /// Row by row.
+    pub rows: Vec<Vec<f64>>,
+}
+
+/// The content of `wall.json`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Wall {
+    /// Format version.
+    pub version: u32,
+    /// Program that wrote it.
+    pub written_by: String,
+    /// The lens.
+    pub camera: Lens,
+    /// Printed scale across and down (1 = as drawn).
+    pub printed_scale: [f64; 2],
+    /// Side of a square as drawn, mm.
+    pub square_mm: f64,
+    /// The sheets.
+    pub sheets: Vec<WallSheet>,
+    /// Pose of the tripod photo (wall metres to camera metres, 4 x 4), when there is one.
+    pub tripod_pose: Option<Pose>,
+    /// Path of the tripod photo in the session.
+    pub tripod_photo: Option<String>,
+    /// How good it is.
+    pub quality: WallQuality,
+    /// How well lens, scales and layout are known together.
+    pub covariance: WallCovariance,
+}
+
+impl Wall {
+    /// The file's content from a calibration; `hashes` are the photos' SHA-256 in the order of [`Calibration::photos`].
+    pub fn new(c: &Calibration, geometry: SheetGeometry, hashes: &[String], tripod_photo: Option<&str>) -> Self {
+        let tripod = tripod_photo.and_then(|name| c.photos.iter().find(|p| p.name == name));
+        Self {
+            version: VERSION,
+            written_by: format!("pockmark {}", env!("CARGO_PKG_VERSION")),
+            camera: c.lens,
+            printed_scale: [c.scale[0].0, c.scale[1].0],
+            square_mm: geometry.square_mm,
+            sheets: c
+                .sheets
+                .iter()
+                .map(|s| WallSheet {
+                    number: s.number,
+                    x_mm: s.x_m * 1e3,
+                    y_mm: s.y_m * 1e3,
+                    turn_deg: s.turn_rad.to_degrees(),
+                    x_u_mm: s.u_m[0] * 1e3,
+                    y_u_mm: s.u_m[1] * 1e3,
+                })
+                .collect(),
+            tripod_pose: tripod.and_then(|p| p.pose),
+            tripod_photo: tripod_photo.map(str::to_string),
+            quality: WallQuality {
+                rms_px: c.rms_px,
+                unit_u: c.unit_u,
+                corners: c.corners,
+                lens_terms: c.lens_terms.iter().map(|t| t.to_string()).collect(),
+                photos: c
+                    .photos
+                    .iter()
+                    .enumerate()
+                    .map(|(i, p)| WallPhoto {
+                        photo: p.name.clone(),
+                        sha256: hashes.get(i).cloned().unwrap_or_default(),
+                        corners: p.corners,
+                        dropped: p.dropped,
+                        rms_px: p.left_out.is_none().then_some(p.rms_px),
+                        left_out: p.left_out.clone(),
+                    })
+                    .collect(),
+                tapes: c
+                    .tape_checks
+                    .iter()
+                    .map(|(t, off)| WallTape {
+                        sheets: t.sheets,
+                        distance_mm: t.distance_m * 1e3,
+                        off_mm: off * 1e3,
+                        u_mm: t.u_m * 1e3,
+                    })
+                    .collect(),
+            },
+            covariance: WallCovariance {
+                parameters: c.parameters.clone(),
+                rows: c.covariance.row_iter().map(|r| r.iter().copied().collect()).collect(),
+            },
+        }
+    }
+
+    /// The file's text.
+    pub fn to_json(&self) -> Result<String> {
+        serde_json::to_string_pretty(self)
+            .map(|t| t + "\n")
+            .map_err(|e| Error::no_answer(format!("the calibration has a value that JSON cannot hold ({e})")))
+    }
+
+    /// Reads the file's text.
+    ///
+    /// # Errors
+    /// Not JSON of this format, another version, or a covariance whose sizes do not fit.
+    pub fn from_json(text: &str) -> Result<Self> {
+        let again = "run `pockmark calibrate` again";
+        let wall: Self =
+            serde_json::from_str(text).map_err(|e| Error::input(format!("not a calibration this version reads ({e}): {again}")))?;
+        if wall.version != VERSION {
+            return Err(Error::input(format!("format version {}, this program reads {VERSION}: {again}", wall.version)));
+        }
+        let n = wall.covariance.parameters.len();
+        if wall.covariance.rows.len() != n || wall.covariance.rows.iter().any(|r| r.len() != n) {
+            return Err(Error::input(format!("the covariance is not {n} x {n}: {again}")));
+        }
+        Ok(wall)
+    }
+
+    /// Sheet geometry.
+    pub fn geometry(&self) -> SheetGeometry {
+        SheetGeometry { square_mm: self.square_mm }
+    }
+
+    /// A matrix S with S S' = covariance: the wall's doubt as independent factors of unit variance.
+    pub fn whitened(&self) -> DMatrix<f64> {
+        let n = self.covariance.parameters.len();
+        let c = DMatrix::from_fn(n, n, |i, j| self.covariance.rows[i][j]);
+        let d: Vec<f64> = (0..n).map(|i| c[(i, i)].max(0.0).sqrt().max(1e-300)).collect();
+        let scaled = DMatrix::from_fn(n, n, |i, j| 0.5 * (c[(i, j)] + c[(j, i)]) / (d[i] * d[j]));
+        let e = scaled.symmetric_eigen();
+        DMatrix::from_fn(n, n, |i, k| d[i] * e.eigenvectors[(i, k)] * e.eigenvalues[k].max(0.0).sqrt())
+    }
+
+    /// Row of the covariance for a lens term, when it was free.
+    pub fn lens_row(&self, term: usize) -> Option<usize> {
+        self.row(lens::TERMS[term])
+    }
+
+    /// Row of the covariance by name.
+    pub fn row(&self, name: &str) -> Option<usize> {
+        self.covariance.parameters.iter().position(|p| p == name)
+    }
+
+    /// True when fy follows fx.
+    pub fn square_pixels(&self) -> bool {
+        self.row("fy").is_none()
+    }
+}

@@ -1,1 +1,19 @@
-//! (to come)
+//! Which marks are new between two photos, and where did each ball strike?
+//!
+//! A photo after a volley is the photo before it, under changed light, with marks laid over:
+//! after = light x before x (1 - a) + colour x a. [`pair`] brings the two photos onto one pixel grid
+//! and takes the light out; [`detect`] finds where the rest is more than noise; [`group`] and [`patch`] cut those
+//! places out with a value and a variance for a in every pixel; [`fit`] explains a patch by a number of
+//! marks; [`shape`] and [`learn`] say what a mark of this session looks like; [`separate`] decides how many there are.
+
+pub mod detect;
+pub mod fit;
+pub mod group;
+pub mod learn;
+pub mod pair;
+pub mod patch;
+pub mod separate;
+pub mod shape;
+
+pub use detect::{Detection, Region, detect};
+pub use pair::{Pair, Reduced, reduce};

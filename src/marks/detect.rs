@@ -1,0 +1,353 @@
+//! Where has the wall changed by more than noise?
+//!
+//! r = after / (light x before) - 1 is taken in three colour directions: grey, red against green, blue
+//! against green. Each is smoothed with a disc of mark size and divided by its own scatter, which is
+//! measured *after* the smoothing (JPEG and resampling make noise hang together) as a
+//! function of brightness and of the photo's gradient (where two photos can be misaligned). A place is
+//! a candidate where that significance exceeds the threshold that lets the expected number of false
+//! places a photo be [`FALSE_PER_PHOTO`] (a-contrario reasoning: Desolneux, Moisan and Morel, *IJCV* 40, 7, 2000).
+
+use rayon::prelude::*;
+use statrs::distribution::{ContinuousCDF, Normal};
+
+use super::pair::Reduced;
+
+/// Expected false places a photo.
+pub const FALSE_PER_PHOTO: f64 = 0.01;
+/// Real noise has longer tails than a Gaussian (JPEG blocks, edges): significances are shrunk by this factor before
+/// they are compared with a Gaussian's. Measured on unchanged pairs: the largest of 10^6 smoothed cells is 5.5 to 6.3, a Gaussian's 4.9.
+const TAIL: f64 = 1.2;
+/// Light tiles: side in mark diameters. A cluster must fill half of a tile before it pulls the tile's median.
+const TILE_DIAMETERS: f64 = 4.0;
+/// Brightness classes of the noise.
+const CLASSES: usize = 8;
+
+/// A place that changed.
+#[derive(Clone, Debug)]
+pub struct Region {
+    /// Its cells: first and last column and row of the reduced grid.
+    pub x: (usize, usize),
+    /// Rows.
+    pub y: (usize, usize),
+    /// Cells above the threshold.
+    pub cells: usize,
+    /// Largest significance.
+    pub significance: f64,
+    /// Cell of it.
+    pub peak: (usize, usize),
+    /// Mean change r in the three directions at the peak.
+    pub change: [f32; 3],
+}
+
+/// What [`detect`] gives.
+pub struct Detection {
+    /// Places that changed, strongest first.
+    pub regions: Vec<Region>,
+    /// Light ratio after / before in each cell and channel.
+    pub light: Vec<[f32; 3]>,
+    /// Largest of the three significances in each cell, NaN where there is no pair.
+    pub significance: Vec<f32>,
+    /// Significance above which a cell counts.
+    pub threshold: f64,
+    /// How much the light changed: largest less smallest log ratio between tiles.
+    pub light_step: f64,
+    /// Radius of the smoothing disc, cells.
+    pub radius_cells: f64,
+}
+
+/// The three directions of change of one cell.
+fn directions(a: [f32; 3], p: [f32; 3]) -> [f32; 3] {
+    // A floor of 0.2 % of full light keeps black from dividing by nothing.
+    let r: [f32; 3] = std::array::from_fn(|c| (a[c] + 0.002) / (p[c] + 0.002) - 1.0);
+    [0.3 * r[0] + 0.59 * r[1] + 0.11 * r[2], r[0] - r[1], r[2] - r[1]]
+}
+
+fn median(v: &mut [f32]) -> f32 {
+    if v.is_empty() {
+        return f32::NAN;
+    }
+    let m = v.len() / 2;
+    *v.select_nth_unstable_by(m, f32::total_cmp).1
+}
+
+/// The light field: medians of after / before over tiles, interpolated; `mask` cells do not count.
+fn light_field(r: &Reduced, tile: usize, mask: Option<&[bool]>) -> (Vec<[f32; 3]>, f64) {
+    let (tw, th) = (r.width.div_ceil(tile).max(1), r.height.div_ceil(tile).max(1));
+    let mut tiles: Vec<[f32; 3]> = (0..tw * th)
+        .into_par_iter()
+        .map(|t| {
+            let (x0, y0) = (t % tw * tile, t / tw * tile);
+            let mut v: [Vec<f32>; 3] = Default::default();
+            for y in (y0..(y0 + tile).min(r.height)).step_by(2) {
+                for x in (x0 + y / 2 % 2..(x0 + tile).min(r.width)).step_by(2) {
+                    let i = y * r.width + x;
+                    if r.before[i][0].is_nan() || mask.is_some_and(|m| m[i]) {
+                        continue;
+                    }
+                    for c in 0..3 {
+                        v[c].push((r.after[i][c] + 0.002) / (r.before[i][c] + 0.002));
+                    }
+                }
+            }
+            if v[0].len() < tile * tile / 32 { [f32::NAN; 3] } else { std::array::from_fn(|c| median(&mut v[c])) }
+        })
+        .collect();
+    // Tiles without data take their neighbours' mean, ring by ring.
+    for _ in 0..tw.max(th) {
+        let old = tiles.clone();
+        let mut open = false;
+        for t in 0..tw * th {
+            if !old[t][0].is_nan() {
+                continue;
+            }
+            let (x, y) = (t % tw, t / tw);
+            let mut sum = [0.0f32; 3];
+            let mut n = 0.0;
+            for (dx, dy) in [(-1i64, 0i64), (1, 0), (0, -1), (0, 1)] {
+                let (u, v) = (x as i64 + dx, y as i64 + dy);
+                if u >= 0 && v >= 0 && (u as usize) < tw && (v as usize) < th {
+                    let o = old[v as usize * tw + u as usize];
+                    if !o[0].is_nan() {
+                        (0..3).for_each(|c| sum[c] += o[c]);
+                        n += 1.0;
+                    }
+                }
+            }
+            if n > 0.0 {
+                tiles[t] = sum.map(|s| s / n);
+            } else {
+                open = true;
+            }
+        }
+        if !open {
+            break;
+        }
+    }
+    tiles.iter_mut().filter(|t| t[0].is_nan()).for_each(|t| *t = [1.0; 3]);
+    let (lo, hi) = tiles.iter().fold((f32::MAX, f32::MIN), |m, t| (m.0.min(t[1]), m.1.max(t[1])));
+    let field = (0..r.width * r.height)
+        .into_par_iter()
+        .map(|i| {
+            let fx = ((i % r.width) as f32 + 0.5) / tile as f32 - 0.5;
+            let fy = ((i / r.width) as f32 + 0.5) / tile as f32 - 0.5;
+            let (fx, fy) = (fx.clamp(0.0, (tw - 1) as f32), fy.clamp(0.0, (th - 1) as f32));
+            let (x0, y0) = (fx as usize, fy as usize);
+            let (x1, y1) = ((x0 + 1).min(tw - 1), (y0 + 1).min(th - 1));
+            let (fx, fy) = (fx - x0 as f32, fy - y0 as f32);
+            std::array::from_fn(|c| {
+                let t = |x: usize, y: usize| tiles[y * tw + x][c];
+                (t(x0, y0) * (1.0 - fx) + t(x1, y0) * fx) * (1.0 - fy) + (t(x0, y1) * (1.0 - fx) + t(x1, y1) * fx) * fy
+            })
+        })
+        .collect();
+    (field, f64::from((hi / lo.max(1e-6)).ln()))
+}
+
+/// Mean over a disc around each cell, NaN cells left out; NaN where less than half of the disc is there.
+fn disc_mean(v: &[f32], width: usize, height: usize, radius: f64) -> Vec<f32> {
+    let r = radius.ceil() as i64;
+    let half: Vec<i64> = (-r..=r).map(|dy| (radius * radius - (dy * dy) as f64).max(0.0).sqrt().floor() as i64).collect();
+    let full: i64 = half.iter().map(|h| 2 * h + 1).sum();
+    // Running sums along rows make a disc's row one difference.
+    let sums: Vec<(f64, u32)> = {
+        let mut out = vec![(0.0, 0u32); (width + 1) * height];
+        out.par_chunks_mut(width + 1).enumerate().for_each(|(y, row)| {
+            for x in 0..width {
+                let q = v[y * width + x];
+                let (s, n) = row[x];
+                row[x + 1] = if q.is_nan() { (s, n) } else { (s + f64::from(q), n + 1) };
+            }
+        });
+        out
+    };
+    (0..width * height)
+        .into_par_iter()
+        .map(|i| {
+            let (x, y) = ((i % width) as i64, (i / width) as i64);
+            let (mut s, mut n) = (0.0, 0i64);
+            for (k, dy) in (-r..=r).enumerate() {
+                let yy = y + dy;
+                if yy < 0 || yy >= height as i64 {
+                    continue;
+                }
+                let a = (x - half[k]).max(0) as usize;
+                let b = (x + half[k] + 1).min(width as i64) as usize;
+                let row = yy as usize * (width + 1);
+                s += sums[row + b].0 - sums[row + a].0;
+                n += i64::from(sums[row + b].1 - sums[row + a].1);
+            }
+            if 2 * n < full { f32::NAN } else { (s / n as f64) as f32 }
+        })
+        .collect()
+}
+
+/// Scatter of a smoothed map as a function of brightness class and gradient: sqrt(v0[class] + g^2 G^2).
+struct Scatter {
+    class: Vec<u8>,
+    v0: [f32; CLASSES],
+    g2: f32,
+    gradient2: Vec<f32>,
+}
+
+impl Scatter {
+    fn measure(map: &[f32], class: &[u8], gradient2: &[f32], mask: &[bool]) -> Self {
+        // JPEG's chroma is zero almost everywhere and jumps elsewhere, so that the median alone sees no noise at
+        // all: the largest scale of three quantiles is taken. Marks cover far less than 1 % and are masked besides.
+        let robust_var = |v: &mut Vec<f32>| {
+            let n = v.len();
+            [(0.5, 0.6745f32), (0.9, 1.645), (0.99, 2.576)]
+                .map(|(q, z)| {
+                    let k = ((n as f64 * q) as usize).min(n - 1);
+                    (*v.select_nth_unstable_by(k, f32::total_cmp).1 / z).powi(2)
+                })
+                .into_iter()
+                .fold(0.0, f32::max)
+        };
+        let usable = |i: usize| !map[i].is_nan() && !mask[i];
+        let mut g: Vec<f32> = (0..map.len()).step_by(7).filter(|&i| usable(i)).map(|i| gradient2[i]).collect();
+        let middle = median(&mut g);
+        let mut v0 = [f32::NAN; CLASSES];
+        for (k, v) in v0.iter_mut().enumerate() {
+            let mut quiet: Vec<f32> =
+                (0..map.len()).filter(|&i| class[i] as usize == k && usable(i) && gradient2[i] <= middle).map(|i| map[i].abs()).collect();
+            if quiet.len() >= 200 {
+                *v = robust_var(&mut quiet);
+            }
+        }
+        let known: Vec<f32> = v0.iter().copied().filter(|v| v.is_finite()).collect();
+        let largest = known.iter().copied().fold(1e-8, f32::max);
+        v0.iter_mut().for_each(|v| *v = if v.is_finite() { v.max(1e-8) } else { largest });
+        // The edges' share: from the cells with the strongest gradients, what the quiet ones do not explain.
+        let mut strong: Vec<f32> = g.clone();
+        let cut = if strong.is_empty() {
+            f32::MAX
+        } else {
+            let n = (strong.len() as f64 * 0.98) as usize;
+            *strong.select_nth_unstable_by(n.min(g.len() - 1), f32::total_cmp).1
+        };
+        let mut ratio: Vec<f32> = (0..map.len())
+            .filter(|&i| usable(i) && gradient2[i] >= cut && gradient2[i] > 0.0)
+            .map(|i| (map[i] * map[i] - v0[class[i] as usize]).max(0.0) / gradient2[i])
+            .collect();
+        // The median of a squared Gaussian is 0.455 of its mean.
+        let g2 = if ratio.len() < 100 { 0.0 } else { median(&mut ratio) / 0.455 };
+        Self { class: class.to_vec(), v0, g2, gradient2: gradient2.to_vec() }
+    }
+
+    fn sigma(&self, i: usize) -> f32 {
+        (self.v0[self.class[i] as usize] + self.g2 * self.gradient2[i]).sqrt()
+    }
+}
+
+/// Finds the places that changed. `diameter_cells` is the usual mark's diameter on the reduced grid.
+pub fn detect(r: &Reduced, diameter_cells: f64) -> Detection {
+    let n = r.width * r.height;
+    let radius = (0.35 * diameter_cells).max(1.0);
+    let tile = ((TILE_DIAMETERS * diameter_cells) as usize).clamp(8, (r.width.max(r.height)).max(8));
+    let tests = 3.0 * n as f64 / (std::f64::consts::PI * radius * radius / 4.0);
+    let z = Normal::standard().inverse_cdf((1.0 - FALSE_PER_PHOTO / tests / 2.0).min(1.0 - 1e-15));
+    let threshold = z * TAIL;
+    let mut mask = vec![false; n];
+    let mut out = None;
+    // Twice: what changed is kept out of light and noise the second time.
+    for _ in 0..2 {
+        let (light, light_step) = light_field(r, tile, Some(&mask));
+        let change: Vec<[f32; 3]> = (0..n)
+            .into_par_iter()
+            .map(|i| {
+                let p: [f32; 3] = std::array::from_fn(|c| r.before[i][c] * light[i][c]);
+                directions(r.after[i], p)
+            })
+            .collect();
+        let class: Vec<u8> = r.before.iter().map(|p| ((p[1].clamp(0.0, 0.999)).sqrt() * CLASSES as f32) as u8).collect();
+        let maps: Vec<Vec<f32>> = (0..3)
+            .map(|k| disc_mean(&change.iter().map(|c| c[k]).collect::<Vec<_>>(), r.width, r.height, radius))
+            .collect();
+        let edge = gradient_squared(r, radius);
+        let mut significance = vec![f32::NAN; n];
+        for map in &maps {
+            let scatter = Scatter::measure(map, &class, &edge, &mask);
+            for i in 0..n {
+                let s = map[i].abs() / scatter.sigma(i);
+                if !s.is_nan() && !(significance[i] >= s) {
+                    significance[i] = s;
+                }
+            }
+        }
+        mask = grow(&significance, r.width, r.height, threshold as f32, radius.ceil() as usize + 1);
+        out = Some((light, light_step, significance, maps));
+    }
+    let (light, light_step, significance, maps) = out.unwrap_or_default();
+    let regions = regions(&significance, &maps, r.width, r.height, threshold);
+    Detection { regions, light, significance, threshold, light_step, radius_cells: radius }
+}
+
+/// Squared relative gradient of the photo before, smoothed like the maps: (|grad P| / P)^2 a cell.
+fn gradient_squared(r: &Reduced, radius: f64) -> Vec<f32> {
+    let (w, h) = (r.width, r.height);
+    let g: Vec<f32> = (0..w * h)
+        .into_par_iter()
+        .map(|i| {
+            let (x, y) = (i % w, i / w);
+            let at = |x: usize, y: usize| r.before[y * w + x][1];
+            let dx = at((x + 1).min(w - 1), y) - at(x.saturating_sub(1), y);
+            let dy = at(x, (y + 1).min(h - 1)) - at(x, y.saturating_sub(1));
+            let p = at(x, y) + 0.002;
+            0.25 * (dx * dx + dy * dy) / (p * p)
+        })
+        .collect();
+    disc_mean(&g, w, h, radius).into_iter().map(|v| if v.is_nan() { 0.0 } else { v }).collect()
+}
+
+/// Cells above half the threshold, widened by `reach` cells.
+fn grow(s: &[f32], w: usize, h: usize, threshold: f32, reach: usize) -> Vec<bool> {
+    let mut out = vec![false; w * h];
+    for y in 0..h {
+        for x in 0..w {
+            if s[y * w + x] > threshold {
+                for yy in y.saturating_sub(reach)..(y + reach + 1).min(h) {
+                    out[yy * w + x.saturating_sub(reach)..yy * w + (x + reach + 1).min(w)].fill(true);
+                }
+            }
+        }
+    }
+    out
+}
+
+fn regions(s: &[f32], maps: &[Vec<f32>], w: usize, h: usize, threshold: f64) -> Vec<Region> {
+    let mut seen = vec![false; w * h];
+    let mut out = Vec::new();
+    let mut stack = Vec::new();
+    let above = |i: usize| f64::from(s[i]) > threshold;
+    for start in 0..w * h {
+        if seen[start] || !above(start) {
+            continue;
+        }
+        let mut reg = Region { x: (w, 0), y: (h, 0), cells: 0, significance: 0.0, peak: (0, 0), change: [0.0; 3] };
+        seen[start] = true;
+        stack.push(start);
+        while let Some(i) = stack.pop() {
+            let (x, y) = (i % w, i / w);
+            reg.cells += 1;
+            reg.x = (reg.x.0.min(x), reg.x.1.max(x));
+            reg.y = (reg.y.0.min(y), reg.y.1.max(y));
+            if f64::from(s[i]) > reg.significance {
+                reg.significance = s[i].into();
+                reg.peak = (x, y);
+                reg.change = std::array::from_fn(|k| maps[k][i]);
+            }
+            for yy in y.saturating_sub(1)..(y + 2).min(h) {
+                for xx in x.saturating_sub(1)..(x + 2).min(w) {
+                    let j = yy * w + xx;
+                    if !seen[j] && above(j) {
+                        seen[j] = true;
+                        stack.push(j);
+                    }
+                }
+            }
+        }
+        out.push(reg);
+    }
+    out.sort_by(|a, b| b.significance.total_cmp(&a.significance));
+    out
+}
