@@ -1,1 +1,3 @@
-//! (to come)
+//! What does a photo hold, before anything is looked for in it?
+
+pub mod exif;

@@ -95,7 +95,7 @@ impl Quantity {
         let found = units::find(unit, dimension).ok_or_else(|| {
             Error::input(format!("\"{unit}\" is no unit of {}; write {}", dimension.noun(), dimension.fitting_units()))
         })?;
-        let (value, half_width) = (found.from_si(self.value), found.interval_from_si(self.stated_half_width()));
+        let (value, half_width) = (found.value_in_unit(self.value), found.interval_in_unit(self.stated_half_width()));
         let mut text = format!("{value:.decimals$} {unit}");
         if self.stated {
             text.push_str(&format!(" ± {half_width:.decimals$} {unit}"));

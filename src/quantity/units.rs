@@ -111,7 +111,7 @@ impl Unit {
         (self.to_si)(value)
     }
 
-    pub(super) fn from_si(&self, value: f64) -> f64 {
+    pub(super) fn value_in_unit(&self, value: f64) -> f64 {
         (self.from_si)(value)
     }
 
@@ -120,7 +120,7 @@ impl Unit {
         (self.interval_to_si)(value)
     }
 
-    pub(super) fn interval_from_si(&self, value: f64) -> f64 {
+    pub(super) fn interval_in_unit(&self, value: f64) -> f64 {
         (self.interval_from_si)(value)
     }
 
@@ -283,7 +283,7 @@ mod tests {
             // The library's factors of mercury, psi and the ounce carry seven figures; the others are exact.
             let allowed = if word.ends_with("Hg") || word == "psi" || word == "oz" { 3e-7 } else { 2e-12 };
             assert!((unit.to_si(1.0) / si - 1.0).abs() < allowed, "{word}: {} for {si}", unit.to_si(1.0));
-            assert!((unit.from_si(unit.to_si(7.5)) / 7.5 - 1.0).abs() < 1e-14, "{word}");
+            assert!((unit.value_in_unit(unit.to_si(7.5)) / 7.5 - 1.0).abs() < 1e-14, "{word}");
         }
     }
 
