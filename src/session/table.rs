@@ -98,7 +98,7 @@ impl Table {
             let record =
                 record.map_err(|e| Error::input(format!("the table cannot be read: {e}; check its quotes")))?;
             let line = record.position().map_or(0, |p| p.line()) + skipped;
-            let cells: Vec<String> = record.iter().map(|c| c.trim().to_string()).collect();
+            let cells: Vec<String> = record.iter().map(plain_cell).collect();
             if cells.iter().all(String::is_empty) {
                 continue;
             }
@@ -151,6 +151,13 @@ impl Table {
         let name = self.header.get(column).map_or("", String::as_str);
         found.map(Some).place(|| format!("line {}: {name}", row.line))
     }
+}
+
+/// A cell without the spaces around it, and without quotes that a space kept from being read as such.
+fn plain_cell(cell: &str) -> String {
+    let cell = cell.trim();
+    let inner = cell.strip_prefix('"').and_then(|c| c.strip_suffix('"'));
+    inner.map_or(cell, str::trim).to_string()
 }
 
 /// A column's name for matching: small letters, everything else but letters and digits as one `_`.
