@@ -190,7 +190,6 @@ pub fn pair(table: &VolleyTable, folder: &PhotoFolder) -> Result<Pairing> {
                 short_list(rest.iter().map(|p| p.name.as_str()))
             ));
         }
-        notes.extend(out_of_order(table, folder));
     } else {
         if let Some(name) = folder.unreadable.first() {
             return Err(Error::input(phone_format_advice(name)));
@@ -215,6 +214,7 @@ pub fn pair(table: &VolleyTable, folder: &PhotoFolder) -> Result<Pairing> {
         });
         volleys.push(PairedVolley { row: row.clone(), photo, before, problem });
     }
+    notes.extend(out_of_order(&volleys, folder));
     Ok(Pairing { volleys, notes })
 }
 
@@ -246,12 +246,11 @@ fn check_named(name: &str, folder: &PhotoFolder) -> Result<()> {
     Err(Error::input(format!("the photo {name} is not in photos/; {hint}")))
 }
 
-/// A note when the named photos' times run against the table's order.
-fn out_of_order(table: &VolleyTable, folder: &PhotoFolder) -> Option<String> {
+/// A note when the photos' times run against the table's order.
+fn out_of_order(volleys: &[PairedVolley], folder: &PhotoFolder) -> Option<String> {
     let mut before: Option<(&VolleyRow, CaptureTime)> = None;
-    for row in &table.rows {
-        let name = row.photo.as_deref()?;
-        let Some(now) = folder.photos.iter().find(|p| p.name == name).and_then(|p| p.taken) else { continue };
+    for v in volleys {
+        let Some(now) = folder.photos.iter().find(|p| p.name == v.photo).and_then(|p| p.taken) else { continue };
         if let Some((earlier, then)) = before {
             let backwards = match (then.instant(), now.instant()) {
                 (Some(then), Some(now)) => now < then,
@@ -261,11 +260,11 @@ fn out_of_order(table: &VolleyTable, folder: &PhotoFolder) -> Option<String> {
                 return Some(format!(
                     "line {} (volley {}): its photo was taken before that of volley {} above it; rows must stand in \
                      shooting order",
-                    row.line, row.volley, earlier.volley
+                    v.row.line, v.row.volley, earlier.volley
                 ));
             }
         }
-        before = Some((row, now));
+        before = Some((&v.row, now));
     }
     None
 }

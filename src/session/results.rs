@@ -189,8 +189,11 @@ fn thousandths(value: Option<f64>) -> String {
 /// calculation and is no plain number gets an apostrophe in front; line ends become spaces.
 pub fn safe_cell(text: &str) -> String {
     let plain: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
-    let starts = plain.trim_start().starts_with(['=', '+', '-', '@', '\u{FF1D}', '\u{FF0B}', '\u{FF0D}', '\u{FF20}']);
-    let numeric = plain.trim().parse::<f64>().is_ok_and(f64::is_finite);
+    // A text that begins with apostrophes before such a sign gets one more, so that it comes back as it was.
+    let bare = plain.trim_start_matches('\'');
+    let signs = ['=', '+', '-', '@', '\u{FF1D}', '\u{FF0B}', '\u{FF0D}', '\u{FF20}'];
+    let starts = bare.trim_start().starts_with(signs);
+    let numeric = bare.trim().parse::<f64>().is_ok_and(f64::is_finite);
     if starts && !numeric { format!("'{plain}") } else { plain }
 }
 
@@ -301,7 +304,7 @@ fn sync_folder(folder: &Path) {
 /// Writes a file whole or not at all: beside its place first, synced, then renamed over it.
 ///
 /// # Errors
-/// When the folder is missing or cannot be written to; the old file then stays as it was.
+/// When the folder cannot be made or written to; the old file then stays as it was.
 pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<()> {
     write_together(&[(path.to_path_buf(), bytes)])
 }
