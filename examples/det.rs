@@ -33,7 +33,7 @@ fn main() {
             let r = reduce(&pair, 2);
             let scale = r.blocks_per_metre(&loc.view, pockmark::points::WallPoint::new(1.05, 0.8)).unwrap();
             let d = detect(&r, scale * 0.028);
-            let g = group::group(&pair, &r, &d, 5, 14.0, scale*0.014, &vec![false; r.width*r.height]);
+            let g = group::group(&pair, &r, &d, 5, 14.0, scale*0.014, &(0..r.width*r.height).map(|i| { let w = loc.view.wall_from_pixel(r.pixel_of((i%r.width) as f64, (i/r.width) as f64)); w.is_none_or(|w| !(0.5..1.7).contains(&w.x_m) || !(0.15..1.7).contains(&w.y_m)) }).collect::<Vec<_>>());
             println!("{k}: regions {} patches {} big {}", d.regions.len(), g.patches.len(), g.too_big.len());
             volleys.push(learn::VolleyPatches{ shots: 5, patches: g.patches });
         }
@@ -43,6 +43,7 @@ fn main() {
     let t0 = std::time::Instant::now();
     let colour = learn::colour(&volleys).unwrap();
     println!("colour {colour:?}");
+    let colour = match std::env::var("COL") { Ok(v) => [v.parse::<f32>().unwrap(); 3], _ => colour };
     let patches: Vec<(usize, Vec<patch::Patch>)> = volleys.iter().map(|v| (v.shots, v.patches.iter().map(|p| p.opacity(colour)).collect())).collect();
     let area = 150.0*150.0;
     let s = learn::learn(&patches, shape::MarkShape::plain((20.0, 40.0)), area);

@@ -1,1 +1,180 @@
-//! (to come)
+//! What lies in a session's folder, and how is it read and written?
+//!
+//! [`Session::open`] reads `session.toml` and `volleys.csv`; [`Session::pair_photos`] then ties
+//! photos to volleys. [`SessionPaths`] names every file of the folder. Results are written by
+//! [`write_together`], decisions by [`review::write_review`]; nothing here writes into `photos/` or
+//! `calibration/` of a session that exists.
+
+pub mod flags;
+pub mod hash;
+pub mod impacts;
+mod located;
+mod nearest;
+pub mod new;
+pub mod pairing;
+pub mod results;
+pub mod review;
+pub mod spec;
+pub mod table;
+pub mod volleys;
+
+use std::path::{Path, PathBuf};
+
+pub use flags::FlagWord;
+pub use new::new_session;
+pub use pairing::{PairedVolley, Pairing};
+pub use results::{ShotRow, Status, VolleyResult, write_together, write_whole};
+pub use spec::SessionSpec;
+pub use volleys::{VolleyRow, VolleyTable};
+
+use crate::error::{Context, Error, Result};
+use nearest::nearest;
+
+/// Where everything of a session lies.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SessionPaths {
+    /// The session's folder.
+    pub dir: PathBuf,
+}
+
+impl SessionPaths {
+    /// The paths of a session's folder.
+    pub fn new(dir: impl Into<PathBuf>) -> Self {
+        Self { dir: dir.into() }
+    }
+
+    /// `session.toml`
+    pub fn session_toml(&self) -> PathBuf {
+        self.dir.join("session.toml")
+    }
+
+    /// `volleys.csv`
+    pub fn volleys_csv(&self) -> PathBuf {
+        self.dir.join("volleys.csv")
+    }
+
+    /// `impacts.csv`
+    pub fn impacts_csv(&self) -> PathBuf {
+        self.dir.join("impacts.csv")
+    }
+
+    /// `review.csv`
+    pub fn review_csv(&self) -> PathBuf {
+        self.dir.join("review.csv")
+    }
+
+    /// `wall.json`
+    pub fn wall_json(&self) -> PathBuf {
+        self.dir.join("wall.json")
+    }
+
+    /// `calibration/`
+    pub fn calibration(&self) -> PathBuf {
+        self.dir.join("calibration")
+    }
+
+    /// `photos/`
+    pub fn photos(&self) -> PathBuf {
+        self.dir.join("photos")
+    }
+
+    /// `results/`
+    pub fn results(&self) -> PathBuf {
+        self.dir.join("results")
+    }
+}
+
+/// A session's settings and volleys.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Session {
+    /// Where it lies.
+    pub paths: SessionPaths,
+    /// `session.toml`
+    pub spec: SessionSpec,
+    /// `volleys.csv`
+    pub volleys: VolleyTable,
+    /// What a person should know, one sentence each.
+    pub notes: Vec<String>,
+}
+
+impl Session {
+    /// Reads `session.toml` and `volleys.csv` of a folder and checks them against each other.
+    ///
+    /// # Errors
+    /// When either is missing or says something that cannot be used, or the reference setup names a
+    /// factor or value that no volley has.
+    pub fn open(dir: &Path) -> Result<Self> {
+        let paths = SessionPaths::new(dir);
+        if !paths.session_toml().is_file() {
+            return Err(Error::input(format!(
+                "{} is no session: it has no session.toml; make one with `pockmark new`",
+                dir.display()
+            )));
+        }
+        let text = table::read_text(&paths.session_toml(), table::LARGEST_FILE_BYTES)?;
+        let spec = SessionSpec::parse(&text).place(|| paths.session_toml().display().to_string())?;
+        let volleys = VolleyTable::read(&paths.volleys_csv())?;
+        check_reference(&spec, &volleys).place(|| paths.session_toml().display().to_string())?;
+        let mut notes = Vec::new();
+        if new::is_untouched(&text) {
+            notes.push("session.toml still holds the example's numbers: measure your own machine and wall".to_string());
+        }
+        Ok(Self { paths, spec, volleys, notes })
+    }
+
+    /// Ties the photos of `photos/` to the volleys.
+    ///
+    /// # Errors
+    /// As for [`pairing::list_photos`] and [`pairing::pair`].
+    pub fn pair_photos(&self) -> Result<Pairing> {
+        let folder = pairing::list_photos(&self.paths.photos())?;
+        pairing::pair(&self.volleys, &folder).place(|| self.paths.volleys_csv().display().to_string())
+    }
+
+    /// The tripod photo's path, where one is stated and there.
+    ///
+    /// # Errors
+    /// When one is stated but is not there.
+    pub fn tripod_photo(&self) -> Result<Option<PathBuf>> {
+        let Some(inside) = &self.spec.camera.tripod_photo else { return Ok(None) };
+        let path = self.paths.dir.join(inside);
+        if path.is_file() {
+            return Ok(Some(path));
+        }
+        Err(Error::input(format!(
+            "session.toml: [camera] tripod_photo: there is no photo {inside}; check the name, or remove the line"
+        )))
+    }
+}
+
+/// The reference setup must be one that was shot.
+fn check_reference(spec: &SessionSpec, volleys: &VolleyTable) -> Result<()> {
+    for (factor, value) in &spec.study.reference {
+        if !volleys.factor_names.contains(factor) {
+            let known = volleys.factor_names.iter().map(String::as_str);
+            let hint = match nearest(factor, known) {
+                Some(near) => format!("did you mean {near}?"),
+                None if volleys.factor_names.is_empty() => "volleys.csv has no factor columns".to_string(),
+                None => format!("its factors are {}", volleys.factor_names.join(", ")),
+            };
+            return Err(Error::input(format!("[study] reference: volleys.csv has no factor {factor}; {hint}")));
+        }
+        let shot = |r: &&VolleyRow| r.shots > 0 && r.factors.get(factor) == Some(value);
+        if !volleys.rows.iter().any(|r| shot(&r)) {
+            let mut values: Vec<&str> = volleys
+                .rows
+                .iter()
+                .filter(|r| r.shots > 0)
+                .filter_map(|r| r.factors.get(factor))
+                .map(String::as_str)
+                .collect();
+            values.sort_unstable();
+            values.dedup();
+            return Err(Error::input(format!(
+                "[study] reference: no volley has {factor} = \"{value}\"; volleys.csv has {}",
+                values.join(", ")
+            )));
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,98 @@
+//! Which words may stand in a `flags` column, and what does each mean?
+//!
+//! One registry for the whole program: a flag is a [`FlagWord`], written by its
+//! [`FlagWord::word`], explained to people by [`FlagWord::meaning`]; [`FlagWord::makes_look`] says
+//! whether it alone makes a volley `look`.
+
+use serde::{Deserialize, Serialize};
+
+macro_rules! flags {
+    ($($name:ident, $word:literal, $look:literal, $meaning:literal;)+) => {
+        /// Every word a `flags` column may hold.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+        #[serde(rename_all = "snake_case")]
+        #[non_exhaustive]
+        pub enum FlagWord {
+            $(#[doc = $meaning] $name,)+
+        }
+
+        impl FlagWord {
+            /// Every flag, in the order of the registry.
+            pub const ALL: &'static [Self] = &[$(Self::$name,)+];
+
+            /// The word in files.
+            pub const fn word(self) -> &'static str {
+                match self { $(Self::$name => $word,)+ }
+            }
+
+            /// One line for people: what it says about the mark or the volley.
+            pub const fn meaning(self) -> &'static str {
+                match self { $(Self::$name => $meaning,)+ }
+            }
+
+            /// Whether it alone makes a volley `look`.
+            pub const fn makes_look(self) -> bool {
+                match self { $(Self::$name => $look,)+ }
+            }
+        }
+    };
+}
+
+flags! {
+    Merged, "merged", true, "several balls left one mark that cannot be told apart; the volley's mean stands, single shots do not";
+    Crowded, "crowded", false, "overlaps another mark and was told apart by its outline";
+    Edge, "edge", true, "touches the edge of the photo, so part of the mark may be missing";
+    OnSheet, "on_sheet", true, "lies on a printed sheet, which may have moved or hidden part of the mark";
+    Faint, "faint", false, "is only just above the photo's noise";
+    MissingShots, "missing_shots", true, "fewer marks were found than balls were fired";
+    ExtraMarks, "extra_marks", true, "more marks were found than balls were fired";
+    NoSheets, "no_sheets", false, "the photo shows no sheet";
+    Registered, "registered", false, "the photo was aligned by the wall itself to the tripod photo";
+    CameraMoved, "camera_moved", true, "the camera moved, zoomed or refocused since the calibration";
+    LightChanged, "light_changed", true, "the light changed much between the two photos";
+    BigChange, "big_change", true, "a large part of the wall changed between the two photos, so something else than marks came or went";
+    WipeWall, "wipe_wall", true, "old marks cover so much of the wall that new ones may hide on them: wipe the wall";
+    Unreachable, "unreachable", true, "no arm angle brings the ball there at the stated speed";
+    NoBefore, "no_before", true, "there is no photo of the wall before this volley";
+    OneVolley, "one_volley", false, "is the only volley of its setup and speed, so drift between volleys cannot be seen";
+    Doubtful, "doubtful", true, "lies further from the others of its volley than their scatter explains";
+    Reviewed, "reviewed", false, "a person decided on this mark in review.csv";
+}
+
+impl FlagWord {
+    /// The flag that a word in a file stands for.
+    pub fn from_word(word: &str) -> Option<Self> {
+        Self::ALL.iter().copied().find(|f| f.word() == word.trim())
+    }
+
+    /// Flags as a cell: sorted in the registry's order, each once, split by `;`.
+    pub fn join(flags: &[Self]) -> String {
+        let mut sorted = flags.to_vec();
+        sorted.sort_unstable();
+        sorted.dedup();
+        sorted.iter().map(|f| f.word()).collect::<Vec<_>>().join(";")
+    }
+}
+
+impl std::fmt::Display for FlagWord {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(self.word())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn words_are_distinct_plain_and_read_back() {
+        for (i, f) in FlagWord::ALL.iter().enumerate() {
+            assert_eq!(FlagWord::from_word(f.word()), Some(*f));
+            assert!(f.word().bytes().all(|b| b.is_ascii_lowercase() || b == b'_'), "{f}");
+            assert_eq!(serde_json::to_string(f).unwrap(), format!("\"{f}\""));
+            assert!(!FlagWord::ALL[..i].iter().any(|g| g.word() == f.word()));
+        }
+        assert_eq!(FlagWord::join(&[FlagWord::Faint, FlagWord::Merged, FlagWord::Faint]), "merged;faint");
+        assert_eq!(FlagWord::join(&[]), "");
+    }
+}

@@ -1,0 +1,292 @@
+//! Which photo belongs to which volley, and which photo shows the wall before it?
+//!
+//! A photo named in `volleys.csv` must be there; rows that name none take the rest of `photos/` in
+//! the order the photos were shot: by Exif time with sub-seconds (and offset, where every
+//! photo has one), else by natural file-name order. Whatever cannot be settled is an error that
+//! shows both lists.
+
+use std::collections::BTreeSet;
+use std::path::Path;
+
+use super::nearest::nearest;
+use super::volleys::{VolleyRow, VolleyTable};
+use crate::error::{Error, Result};
+use crate::photo::exif::{CaptureTime, read_exif};
+
+/// File-name endings of photos that can be read, small letters.
+pub const PHOTO_ENDINGS: &[&str] = &["jpg", "jpeg", "png", "tif", "tiff", "webp"];
+/// Endings of the format phones use by default, which cannot be read.
+pub const PHONE_ENDINGS: &[&str] = &["heic", "heif", "hif"];
+/// Most files looked at in a folder.
+pub const MOST_FILES: usize = 20_000;
+/// Most lines of a list in an error.
+const LONGEST_LIST: usize = 40;
+
+/// A photo in a folder.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PhotoFile {
+    /// Plain file name.
+    pub name: String,
+    /// When it was shot, where the camera says so.
+    pub taken: Option<CaptureTime>,
+}
+
+/// What a folder holds.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct PhotoFolder {
+    /// Photos that can be read, in natural file-name order.
+    pub photos: Vec<PhotoFile>,
+    /// Photos in the phones' format, which cannot.
+    pub unreadable: Vec<String>,
+}
+
+/// One row with its photo.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PairedVolley {
+    /// The row of `volleys.csv`.
+    pub row: VolleyRow,
+    /// Its photo's plain file name.
+    pub photo: String,
+    /// The photo of the wall before it; `None` for rows with shots = 0 and where there is none.
+    pub before: Option<String>,
+    /// What keeps this volley from being answered, if anything: one sentence.
+    pub problem: Option<String>,
+}
+
+/// All rows with their photos.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Pairing {
+    /// In the table's order.
+    pub volleys: Vec<PairedVolley>,
+    /// What a person should know, one sentence each.
+    pub notes: Vec<String>,
+}
+
+fn ending(name: &str) -> String {
+    name.rsplit_once('.').map_or(String::new(), |(_, e)| e.to_lowercase())
+}
+
+/// Whether a file name ends like a photo that can be read.
+pub fn is_photo_name(name: &str) -> bool {
+    !name.starts_with('.') && PHOTO_ENDINGS.contains(&ending(name).as_str())
+}
+
+fn is_phone_name(name: &str) -> bool {
+    !name.starts_with('.') && PHONE_ENDINGS.contains(&ending(name).as_str())
+}
+
+/// What to do about photos in the phones' own format.
+pub fn phone_format_advice(name: &str) -> String {
+    format!(
+        "{name} is in the phone's HEIC format, which cannot be read here: export it as JPEG at full size (not a \
+         screenshot, not through a messenger), and for the next session set the phone to JPEG (iPhone: Settings > \
+         Camera > Formats > Most Compatible; Android: switch off HEIF or \"high efficiency\" in the camera's settings)"
+    )
+}
+
+/// Lists the photos of a folder, in natural file-name order, and reads when each was shot.
+/// Dot-files, folders and files that are no photos are passed over.
+///
+/// # Errors
+/// When the folder cannot be read or holds more than [`MOST_FILES`] files.
+pub fn list_photos(folder: &Path) -> Result<PhotoFolder> {
+    let mut found = PhotoFolder::default();
+    for (count, entry) in std::fs::read_dir(folder).map_err(|e| Error::io(folder, "list", e))?.enumerate() {
+        if count >= MOST_FILES {
+            return Err(Error::input(format!(
+                "{} holds more than {MOST_FILES} files; keep one session's photos in it",
+                folder.display()
+            )));
+        }
+        let path = entry.map_err(|e| Error::io(folder, "list", e))?.path();
+        let Some(name) = path.file_name().and_then(|n| n.to_str()).map(str::to_string) else { continue };
+        if !path.is_file() {
+            continue;
+        }
+        if is_photo_name(&name) {
+            found.photos.push(PhotoFile { taken: read_exif(&path)?.taken, name });
+        } else if is_phone_name(&name) {
+            found.unreadable.push(name);
+        }
+    }
+    found.photos.sort_by(|a, b| by_name(&a.name, &b.name));
+    found.unreadable.sort_by(|a, b| by_name(a, b));
+    Ok(found)
+}
+
+/// Natural order (IMG_9 before IMG_10); whatever ties is settled by the bytes.
+fn by_name(a: &str, b: &str) -> std::cmp::Ordering {
+    natord::compare_ignore_case(a, b).then_with(|| a.cmp(b))
+}
+
+/// Puts photos in the order they were shot; says by what, when it is not plainly by time.
+pub fn in_shooting_order(photos: &mut [PhotoFile]) -> Option<String> {
+    photos.sort_by(|a, b| by_name(&a.name, &b.name));
+    let without: Vec<&str> = photos.iter().filter(|p| p.taken.is_none()).map(|p| p.name.as_str()).collect();
+    if !without.is_empty() {
+        let note = format!(
+            "{} of {} photos do not say when they were taken ({}), so photos were put in file-name order",
+            without.len(),
+            photos.len(),
+            short_list(without.iter().copied())
+        );
+        return Some(note);
+    }
+    let named: Vec<String> = photos.iter().map(|p| p.name.clone()).collect();
+    let instants = photos.iter().all(|p| p.taken.and_then(|t| t.instant()).is_some());
+    let offsets = photos.iter().any(|p| p.taken.is_some_and(|t| t.offset_s.is_some()));
+    if instants {
+        photos.sort_by_key(|p| p.taken.and_then(|t| t.instant()));
+    } else {
+        photos.sort_by_key(|p| p.taken.map(|t| t.local));
+    }
+    let mut notes = Vec::new();
+    if offsets && !instants {
+        notes.push(
+            "some photos say their time zone and some do not, so the cameras' clocks were compared as they stand",
+        );
+    }
+    if photos.iter().zip(&named).any(|(p, n)| p.name != *n) {
+        notes.push("the order by time taken differs from the order of file names; the time was followed");
+    }
+    (!notes.is_empty()).then(|| notes.join("; "))
+}
+
+fn short_list<'n>(names: impl ExactSizeIterator<Item = &'n str>) -> String {
+    const SHOWN: usize = 5;
+    let rest = names.len().saturating_sub(SHOWN);
+    let mut text = names.take(SHOWN).collect::<Vec<_>>().join(", ");
+    if rest > 0 {
+        text.push_str(&format!(" and {rest} more"));
+    }
+    text
+}
+
+/// Gives every row of the table its photo and the photo before it.
+///
+/// # Errors
+/// A photo that is named but not there, named twice or in a format that cannot be read; rows
+/// without a photo whose number does not fit the photos left over (both lists are shown).
+pub fn pair(table: &VolleyTable, folder: &PhotoFolder) -> Result<Pairing> {
+    let mut taken: BTreeSet<&str> = BTreeSet::new();
+    for row in &table.rows {
+        let Some(name) = row.photo.as_deref() else { continue };
+        let place = format!("line {} (volley {})", row.line, row.volley);
+        check_named(name, folder).map_err(|e| e.context(place.clone()))?;
+        if !taken.insert(name) {
+            return Err(Error::input(format!(
+                "{place}: {name} belongs to an earlier row already; a photo shows one volley"
+            )));
+        }
+    }
+    let blank: Vec<&VolleyRow> = table.rows.iter().filter(|r| r.photo.is_none()).collect();
+    let mut rest: Vec<PhotoFile> = folder.photos.iter().filter(|p| !taken.contains(p.name.as_str())).cloned().collect();
+    let mut notes = Vec::new();
+    if blank.is_empty() {
+        if !rest.is_empty() {
+            notes.push(format!(
+                "{} photos in photos/ belong to no row and were left out: {}",
+                rest.len(),
+                short_list(rest.iter().map(|p| p.name.as_str()))
+            ));
+        }
+    } else {
+        if let Some(name) = folder.unreadable.first() {
+            return Err(Error::input(phone_format_advice(name)));
+        }
+        notes.extend(in_shooting_order(&mut rest));
+        if rest.len() != blank.len() {
+            return Err(Error::input(both_lists(&blank, &rest)));
+        }
+    }
+    let mut rest = rest.into_iter();
+    let mut volleys: Vec<PairedVolley> = Vec::with_capacity(table.rows.len());
+    for row in &table.rows {
+        let photo = match &row.photo {
+            Some(name) => name.clone(),
+            None => rest.next().map(|p| p.name).unwrap_or_default(),
+        };
+        let before = if row.shots == 0 { None } else { volleys.last().map(|v| v.photo.clone()) };
+        let problem = (row.shots > 0 && before.is_none()).then(|| {
+            "there is no photo of the wall before this volley; put a row with shots = 0 and a photo of the wall \
+             above it"
+                .to_string()
+        });
+        volleys.push(PairedVolley { row: row.clone(), photo, before, problem });
+    }
+    notes.extend(out_of_order(&volleys, folder));
+    Ok(Pairing { volleys, notes })
+}
+
+/// Whether a photo named in the table is in the folder, with a hint when it nearly is.
+fn check_named(name: &str, folder: &PhotoFolder) -> Result<()> {
+    if folder.photos.iter().any(|p| p.name == name) {
+        return Ok(());
+    }
+    if is_phone_name(name) {
+        return Err(Error::input(phone_format_advice(name)));
+    }
+    let names = || folder.photos.iter().map(|p| p.name.as_str());
+    let stem = |n: &str| n.rsplit_once('.').map_or(n, |(s, _)| s).to_lowercase();
+    let hint = if let Some(near) = names().find(|n| n.to_lowercase() == name.to_lowercase()) {
+        format!("there is {near}; write it with the same capitals")
+    } else if let Some(near) = names().find(|n| stem(n) == stem(name)) {
+        format!("there is {near}; write that")
+    } else if let Some(near) = folder.unreadable.iter().find(|n| stem(n) == stem(name)) {
+        phone_format_advice(near)
+    } else if !is_photo_name(name) {
+        format!("photos end in {}", PHOTO_ENDINGS.join(", "))
+    } else if let Some(near) = nearest(name, names()) {
+        format!("is {near} meant?")
+    } else if folder.photos.is_empty() {
+        "the folder has no photos yet; copy them there".to_string()
+    } else {
+        format!("there are {}", short_list(names().collect::<Vec<_>>().into_iter()))
+    };
+    Err(Error::input(format!("the photo {name} is not in photos/; {hint}")))
+}
+
+/// A note when the photos' times run against the table's order.
+fn out_of_order(volleys: &[PairedVolley], folder: &PhotoFolder) -> Option<String> {
+    let mut before: Option<(&VolleyRow, CaptureTime)> = None;
+    for v in volleys {
+        let Some(now) = folder.photos.iter().find(|p| p.name == v.photo).and_then(|p| p.taken) else { continue };
+        if let Some((earlier, then)) = before {
+            let backwards = match (then.instant(), now.instant()) {
+                (Some(then), Some(now)) => now < then,
+                _ => now.local < then.local,
+            };
+            if backwards {
+                return Some(format!(
+                    "line {} (volley {}): its photo was taken before that of volley {} above it; rows must stand in \
+                     shooting order",
+                    v.row.line, v.row.volley, earlier.volley
+                ));
+            }
+        }
+        before = Some((&v.row, now));
+    }
+    None
+}
+
+/// The two lists side by side, for a person to see where they part.
+fn both_lists(rows: &[&VolleyRow], photos: &[PhotoFile]) -> String {
+    let mut text = format!(
+        "{} rows of volleys.csv have no photo named, but {} photos are left for them in photos/; every row needs one \
+         photo (name them in the photo column, or remove what is too many). Side by side, in shooting order:",
+        rows.len(),
+        photos.len()
+    );
+    for i in 0..rows.len().max(photos.len()).min(LONGEST_LIST) {
+        let row = rows.get(i).map_or("-".to_string(), |r| format!("line {} volley {}", r.line, r.volley));
+        let photo = photos.get(i).map_or("-".to_string(), |p| {
+            p.taken.map_or(p.name.clone(), |t| format!("{} ({})", p.name, t.local.to_string().replace('T', " ")))
+        });
+        text.push_str(&format!("\n  {row}  |  {photo}"));
+    }
+    let hidden = rows.len().max(photos.len()).saturating_sub(LONGEST_LIST);
+    if hidden > 0 {
+        text.push_str(&format!("\n  ... and {hidden} more"));
+    }
+    text
+}

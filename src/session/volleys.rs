@@ -1,0 +1,262 @@
+//! Which volleys were fired, in which order, how fast, with what set-up (`volleys.csv`)?
+//!
+//! One row a volley in shooting order. Known columns: `volley`, `photo`, `shots`, `speed_mph |
+//! speed_kmh | speed_mps`, `speed_spread_*` (SD of the shots), `setpoint_*`, `note`; every other
+//! column is a factor. A row with shots = 0 is a photo of the wall before more shots.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use serde::Serialize;
+
+use super::nearest::nearest;
+use super::results::{SHOT_COLUMNS, VOLLEY_COLUMNS};
+use super::table::{LARGEST_FILE_BYTES, Row, Table, plain_file_name, plain_name, read_text};
+use crate::error::{Context, Error, Result};
+use crate::quantity::{Dimension, Quantity};
+
+/// Fastest ball taken, m/s; beyond the speed of sound something else is wrong.
+pub const FASTEST_MPS: f64 = 340.0;
+/// Most shots between two photos.
+pub const MOST_SHOTS: u32 = 1000;
+
+/// The whole table.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct VolleyTable {
+    /// The factor columns' names, in the order written.
+    pub factor_names: Vec<String>,
+    /// The rows, in shooting order.
+    pub rows: Vec<VolleyRow>,
+}
+
+/// One row: a volley, or (shots = 0) a photo of the wall before more shots.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct VolleyRow {
+    /// Line in the file, from 1.
+    pub line: u64,
+    /// The volley's name; no two rows share one.
+    pub volley: String,
+    /// The photo's plain file name in `photos/`; `None`: taken in shooting order.
+    pub photo: Option<String>,
+    /// Balls fired since the photo before.
+    pub shots: u32,
+    /// Mean speed of the shots, m/s; always there when shots > 0.
+    pub speed_mps: Option<f64>,
+    /// Standard deviation of the shots' speeds, m/s.
+    pub speed_spread_mps: Option<f64>,
+    /// Speed aimed at, m/s.
+    pub setpoint_mps: Option<f64>,
+    /// Whatever the person noted.
+    pub note: String,
+    /// Factor and value; [`VolleyTable::factor_names`] holds the order.
+    pub factors: BTreeMap<String, String>,
+}
+
+/// The columns that are not factors, for slips of the pen.
+const KNOWN: &[&str] = &[
+    "volley",
+    "photo",
+    "shots",
+    "note",
+    "speed_mph",
+    "speed_kmh",
+    "speed_mps",
+    "speed_spread_mph",
+    "speed_spread_kmh",
+    "speed_spread_mps",
+    "setpoint_mph",
+    "setpoint_kmh",
+    "setpoint_mps",
+];
+
+/// A column of speeds and its unit.
+#[derive(Clone, Copy)]
+struct SpeedColumn {
+    column: usize,
+    unit: &'static str,
+}
+
+struct Columns {
+    volley: usize,
+    photo: Option<usize>,
+    shots: usize,
+    note: Option<usize>,
+    speed: Option<SpeedColumn>,
+    spread: Option<SpeedColumn>,
+    setpoint: Option<SpeedColumn>,
+    factors: Vec<(usize, String)>,
+}
+
+impl VolleyTable {
+    /// Reads `volleys.csv`.
+    ///
+    /// # Errors
+    /// When the file cannot be read, and as for [`VolleyTable::parse`].
+    pub fn read(path: &Path) -> Result<Self> {
+        let text = read_text(path, LARGEST_FILE_BYTES)?;
+        Self::parse(&text).place(|| path.display().to_string())
+    }
+
+    /// Reads the text of a `volleys.csv`.
+    ///
+    /// # Errors
+    /// A sentence with the line: a missing or misspelt column, a volley named twice or not at all,
+    /// no shots, shots without a speed, a photo that is not a plain file name, a number out of range.
+    pub fn parse(text: &str) -> Result<Self> {
+        let table = Table::parse(text)?;
+        let columns = Columns::of(&table)?;
+        let mut rows: Vec<VolleyRow> = Vec::new();
+        let mut lines_of: BTreeMap<String, u64> = BTreeMap::new();
+        for row in &table.rows {
+            let found = columns.read(&table, row)?;
+            if let Some(before) = lines_of.insert(found.volley.to_lowercase(), row.line) {
+                return Err(Error::input(format!(
+                    "lines {before} and {} both name volley {}; give every row a name of its own",
+                    row.line, found.volley
+                )));
+            }
+            rows.push(found);
+        }
+        if rows.is_empty() {
+            return Err(Error::input("there are no volleys below the header; write one row for every photo"));
+        }
+        Ok(Self { factor_names: columns.factors.into_iter().map(|(_, name)| name).collect(), rows })
+    }
+}
+
+impl Columns {
+    fn of(table: &Table) -> Result<Self> {
+        let names: Vec<String> = table.header.iter().map(|n| plain_name(n)).collect();
+        let at = |name: &str| names.iter().position(|n| n == name);
+        let need = |name: &str, example: &str| {
+            at(name).ok_or_else(|| {
+                let slip = nearest(name, table.header.iter().map(String::as_str))
+                    .map_or(String::new(), |near| format!(" (is {near} meant?)"));
+                Error::input(format!(
+                    "there is no column {name}{slip}; the header should read like volley,photo,shots,speed_mph,{example}"
+                ))
+            })
+        };
+        let (volley, shots) = (need("volley", "pocket")?, need("shots", "pocket")?);
+        let mut columns = Self {
+            volley,
+            photo: at("photo"),
+            shots,
+            note: at("note"),
+            speed: speed_column(&names, "speed")?,
+            spread: speed_column(&names, "speed_spread")?,
+            setpoint: speed_column(&names, "setpoint")?,
+            factors: Vec::new(),
+        };
+        for (i, (name, written)) in names.iter().zip(&table.header).enumerate() {
+            if name.is_empty() || KNOWN.contains(&name.as_str()) {
+                continue;
+            }
+            check_factor_name(name, written)?;
+            columns.factors.push((i, written.clone()));
+        }
+        Ok(columns)
+    }
+
+    fn read(&self, table: &Table, row: &Row) -> Result<VolleyRow> {
+        let line = row.line;
+        let volley = row.cell(self.volley).to_string();
+        if volley.is_empty() {
+            return Err(Error::input(format!(
+                "line {line} names no volley; write a name or number in the first column"
+            )));
+        }
+        let fail = |text: String| Error::input(format!("line {line} (volley {volley}): {text}"));
+        let photo = match self.photo.map(|c| row.cell(c)).filter(|p| !p.is_empty()) {
+            Some(name) => Some(plain_file_name(name).map_err(|e| fail(format!("photo {e}")))?.to_string()),
+            None => None,
+        };
+        let shots = match table.number(row, self.shots)? {
+            None => {
+                return Err(fail("shots is blank; write how many balls were fired, 0 for a photo of the wall".into()));
+            }
+            Some(n) if n.fract() == 0.0 && (0.0..=f64::from(MOST_SHOTS)).contains(&n) => n as u32,
+            Some(n) => {
+                return Err(fail(format!("shots is {n}; write a whole number from 0 to {MOST_SHOTS}")));
+            }
+        };
+        let speed_mps = speed(table, row, self.speed)?;
+        let speed_spread_mps = speed(table, row, self.spread)?;
+        let setpoint_mps = speed(table, row, self.setpoint)?;
+        if shots > 0 && speed_mps.is_none() {
+            let column = if self.speed.is_some() { "is blank" } else { "has no column" };
+            return Err(fail(format!(
+                "{shots} shots were fired but their speed {column}; write the mean of the readings in speed_mph, \
+                 speed_kmh or speed_mps"
+            )));
+        }
+        for (name, value, least) in
+            [("speed", speed_mps, 1e-9), ("speed_spread", speed_spread_mps, 0.0), ("setpoint", setpoint_mps, 1e-9)]
+        {
+            if let Some(v) = value
+                && !(least..=FASTEST_MPS).contains(&v)
+            {
+                return Err(fail(format!(
+                    "{name} is {v:.1} m/s, outside 0 to {FASTEST_MPS} m/s; check the number and the column's unit"
+                )));
+            }
+        }
+        if let (Some(speed), Some(spread)) = (speed_mps, speed_spread_mps)
+            && spread > 0.5 * speed
+        {
+            return Err(fail(format!(
+                "speed_spread is {spread:.2} m/s at a speed of {speed:.2} m/s; write the standard deviation of the shots' speeds"
+            )));
+        }
+        let factors = self.factors.iter().map(|(c, name)| (name.clone(), row.cell(*c).to_string())).collect();
+        let note = self.note.map_or("", |c| row.cell(c)).to_string();
+        Ok(VolleyRow { line, photo, shots, speed_mps, speed_spread_mps, setpoint_mps, note, factors, volley })
+    }
+}
+
+/// The one column among `stem_mph`, `stem_kmh` and `stem_mps`.
+fn speed_column(names: &[String], stem: &str) -> Result<Option<SpeedColumn>> {
+    let mut found: Option<SpeedColumn> = None;
+    for (suffix, unit) in [("mph", "mph"), ("kmh", "km/h"), ("mps", "m/s")] {
+        let name = format!("{stem}_{suffix}");
+        if let Some(column) = names.iter().position(|n| *n == name) {
+            if let Some(before) = found {
+                return Err(Error::input(format!(
+                    "{stem} stands in two columns, in {} and in {unit}; keep one",
+                    before.unit
+                )));
+            }
+            found = Some(SpeedColumn { column, unit });
+        }
+    }
+    Ok(found)
+}
+
+fn speed(table: &Table, row: &Row, column: Option<SpeedColumn>) -> Result<Option<f64>> {
+    let Some(SpeedColumn { column, unit }) = column else { return Ok(None) };
+    let Some(number) = table.number(row, column)? else { return Ok(None) };
+    let quantity = Quantity::parse(&format!("{number} {unit}"), Dimension::Speed);
+    quantity.map(|q| Some(q.value)).place(|| format!("line {}", row.line))
+}
+
+/// A factor must not look like a misspelt column, nor take the name of a column of the results.
+fn check_factor_name(name: &str, written: &str) -> Result<()> {
+    for stem in ["speed_spread", "setpoint", "speed"] {
+        if name == stem || name.strip_prefix(stem).is_some_and(|rest| rest.starts_with('_')) {
+            return Err(Error::input(format!(
+                "the column {written} does not say its unit in a way known here; write {stem}_mph, {stem}_kmh or {stem}_mps"
+            )));
+        }
+    }
+    if let Some(near) = nearest(name, KNOWN.iter().copied()) {
+        return Err(Error::input(format!(
+            "the column {written} looks like {near}; write {near}, or give the factor a name less like it"
+        )));
+    }
+    if SHOT_COLUMNS.contains(&name) || VOLLEY_COLUMNS.contains(&name) {
+        return Err(Error::input(format!(
+            "the column {written} has the name of a column of the results; give the factor another name, such as {written}_used"
+        )));
+    }
+    Ok(())
+}
