@@ -1,0 +1,225 @@
+//! What does each pixel see?
+//!
+//! Every pixel is followed back through the lens to the wall by its four corners. There it gets the wall's albedo, then sheets by
+//! exact area, then marks by a few samples, then the light.
+
+use rayon::prelude::*;
+
+use super::ink::Ink;
+use super::mark::{Mark, REACH};
+use super::scene::Scene;
+use super::wall::ROOM;
+use super::{RenderCamera, Sensor};
+use crate::error::{Error, Result};
+use crate::points::{PixelPoint, WallPoint};
+
+/// Albedo of white paper and of printer's ink (laser toner on matt paper reflects some 4 %).
+const PAPER: [f32; 3] = [0.80, 0.80, 0.79];
+/// See [`PAPER`].
+const INK: [f32; 3] = [0.042, 0.042, 0.044];
+/// Albedo of masking tape, and how much of what is below it hides.
+const TAPE: [f32; 3] = [0.66, 0.55, 0.33];
+/// See [`TAPE`].
+const TAPE_HIDES: f32 = 0.8;
+/// Samples across and down a pixel under a mark: marks have no detail below a millimetre, so few are enough.
+const MARK_SAMPLES: usize = 3;
+/// Rows that one task renders: enough that the row of corners shared with the next band costs little.
+const BAND_ROWS: usize = 16;
+/// Largest photo, px: 200 million is more than any phone takes, and its light needs 2.4 GB.
+const MOST_PIXELS: usize = 200_000_000;
+
+/// Linear light, 1 nearly fills the sensor's range; row by row from the top.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LinearImage {
+    /// Pixels across.
+    pub width: usize,
+    /// Pixels down.
+    pub height: usize,
+    /// Red, green, blue of each pixel.
+    pub pixels: Vec<[f32; 3]>,
+}
+
+impl LinearImage {
+    /// The pixel at a column and row of the photo.
+    pub fn get(&self, x: usize, y: usize) -> Option<[f32; 3]> {
+        if x < self.width { self.pixels.get(y * self.width + x).copied() } else { None }
+    }
+}
+
+/// A photo of the scene: [`radiance`], then [`Sensor::expose`].
+///
+/// Errors: a camera without pixels, with too many, or that does not stand in front of the wall.
+///
+/// ```
+/// use pockmark::points::WallPoint;
+/// use pockmark::render::*;
+/// let scene = Scene {
+///     wall: Wall::endless(WallKind::Plywood, 7),
+///     sheets: vec![SheetOnWall::upright(1, WallPoint::new(0.0, 0.0))],
+///     marks: vec![],
+///     light: Light::default(),
+/// };
+/// let pose = RenderPose::looking_at([0.2, 0.1, 1.5], WallPoint::new(0.0, 0.15), 0.0);
+/// let photo = render(&scene, &RenderCamera::pinhole(160, 120, 0.9, pose), &Sensor::default(), 1)?;
+/// assert_eq!(photo.dimensions(), (160, 120));
+/// # Ok::<(), pockmark::Error>(())
+/// ```
+pub fn render(scene: &Scene, camera: &RenderCamera, sensor: &Sensor, seed: u64) -> Result<image::RgbImage> {
+    Ok(sensor.expose(radiance(scene, camera)?, seed))
+}
+
+/// The light that reaches each pixel through a perfect lens: no blur, no noise, not clipped.
+pub fn radiance(scene: &Scene, camera: &RenderCamera) -> Result<LinearImage> {
+    let (width, height) = (camera.width, camera.height);
+    if width == 0 || height == 0 || width.saturating_mul(height) > MOST_PIXELS {
+        return Err(Error::input(format!(
+            "a photo of {width} x {height} px cannot be rendered: it needs 1 to {MOST_PIXELS} pixels"
+        )));
+    }
+    if !(camera.pose.eye_m.z > 0.0) || !camera.pose.rotation.iter().all(|v| v.is_finite()) {
+        return Err(Error::input(format!(
+            "the camera stands {} m in front of the wall: it must be more than 0",
+            camera.pose.eye_m.z
+        )));
+    }
+    let inks: Vec<(Ink, PixelBox)> = scene
+        .sheets
+        .iter()
+        .map(|&sheet| {
+            let ink = Ink::new(sheet);
+            let outline = ink.outline();
+            let along: Vec<WallPoint> = (0..32)
+                .map(|i| {
+                    let (side, t) = (i / 8, f64::from(i as u32 % 8) / 8.0);
+                    let (a, b) = (outline[side], outline[(side + 1) % 4]);
+                    WallPoint::new(a.x_m + t * (b.x_m - a.x_m), a.y_m + t * (b.y_m - a.y_m))
+                })
+                .collect();
+            (ink, PixelBox::around(camera, &along))
+        })
+        .collect();
+    let marks: Vec<(Mark, PixelBox)> = scene
+        .marks
+        .iter()
+        .map(|&mark| {
+            let reach_m = 0.5 * mark.diameter_m * (REACH + 0.1) + 1e-3;
+            let around: Vec<WallPoint> = (0..16)
+                .map(|i| {
+                    let (s, c) = (f64::from(i) * std::f64::consts::TAU / 16.0).sin_cos();
+                    WallPoint::new(mark.centre.x_m + reach_m * c, mark.centre.y_m + reach_m * s)
+                })
+                .collect();
+            (mark, PixelBox::around(camera, &around))
+        })
+        .collect();
+
+    let mut pixels = vec![[0.0_f32; 3]; width * height];
+    pixels.par_chunks_mut(width * BAND_ROWS).enumerate().for_each(|(band, out)| {
+        let first = band * BAND_ROWS;
+        let rows = out.len() / width;
+        let in_band = |b: &PixelBox| b.y1 >= first as f64 - 1.0 && b.y0 <= (first + rows) as f64;
+        let sees = Band {
+            scene,
+            inks: inks.iter().filter(|(_, b)| in_band(b)).collect(),
+            marks: marks.iter().filter(|(_, b)| in_band(b)).collect(),
+        };
+        let mut above = corners_of_row(camera, first);
+        for (r, line) in out.chunks_mut(width).enumerate() {
+            let below = corners_of_row(camera, first + r + 1);
+            for (x, pixel) in line.iter_mut().enumerate() {
+                *pixel = match (above[x], above[x + 1], below[x + 1], below[x]) {
+                    (Some(a), Some(b), Some(c), Some(d)) => sees.pixel(x, first + r, &[a, b, c, d]),
+                    _ => ROOM,
+                };
+            }
+            above = below;
+        }
+    });
+    Ok(LinearImage { width, height, pixels })
+}
+
+/// Where the top corners of a row of pixels meet the wall, one more than there are pixels.
+fn corners_of_row(camera: &RenderCamera, row: usize) -> Vec<Option<WallPoint>> {
+    let mut guess = None;
+    (0..=camera.width)
+        .map(|x| {
+            let at = PixelPoint::new(x as f64 - 0.5, row as f64 - 0.5);
+            let direction = camera.direction(at, guess).or_else(|| camera.direction(at, None));
+            guess = direction;
+            camera.hit(direction?)
+        })
+        .collect()
+}
+
+/// Upright bounds in the photo, px; the whole plane when part of it is behind the camera.
+struct PixelBox {
+    x0: f64,
+    y0: f64,
+    x1: f64,
+    y1: f64,
+}
+
+impl PixelBox {
+    fn around(camera: &RenderCamera, outline: &[WallPoint]) -> Self {
+        let mut b =
+            Self { x0: f64::INFINITY, y0: f64::INFINITY, x1: f64::NEG_INFINITY, y1: f64::NEG_INFINITY };
+        for &p in outline {
+            let Some(p) = camera.pixel(p) else {
+                return Self { x0: f64::NEG_INFINITY, y0: f64::NEG_INFINITY, x1: f64::INFINITY, y1: f64::INFINITY };
+            };
+            (b.x0, b.x1) = (b.x0.min(p.x_px), b.x1.max(p.x_px));
+            (b.y0, b.y1) = (b.y0.min(p.y_px), b.y1.max(p.y_px));
+        }
+        // Room for the outline's curve between its points.
+        let (wide, high) = (2.0 + 0.02 * (b.x1 - b.x0), 2.0 + 0.02 * (b.y1 - b.y0));
+        Self { x0: b.x0 - wide, y0: b.y0 - high, x1: b.x1 + wide, y1: b.y1 + high }
+    }
+
+    fn holds(&self, x: usize, y: usize) -> bool {
+        let (x, y) = (x as f64, y as f64);
+        self.x0 <= x && x <= self.x1 && self.y0 <= y && y <= self.y1
+    }
+}
+
+struct Band<'a> {
+    scene: &'a Scene,
+    inks: Vec<&'a (Ink, PixelBox)>,
+    marks: Vec<&'a (Mark, PixelBox)>,
+}
+
+impl Band<'_> {
+    fn pixel(&self, x: usize, y: usize, corners: &[WallPoint; 4]) -> [f32; 3] {
+        let [a, b, c, d] = *corners;
+        let middle = WallPoint::new(0.25 * (a.x_m + b.x_m + c.x_m + d.x_m), 0.25 * (a.y_m + b.y_m + c.y_m + d.y_m));
+        let footprint_m = (0.5 * (a.distance_m(c) * b.distance_m(d))).sqrt();
+        let mut colour = self.scene.wall.albedo(middle, footprint_m);
+        for (ink, _) in self.inks.iter().filter(|(_, b)| b.holds(x, y)) {
+            let cover = ink.cover(&ink.quad(corners));
+            let (paper, black, tape) = (cover.paper as f32, cover.black as f32, TAPE_HIDES * cover.tape as f32);
+            for (i, v) in colour.iter_mut().enumerate() {
+                *v += paper * (PAPER[i] - *v) - black * (PAPER[i] - INK[i]);
+                *v += tape * (TAPE[i] - *v);
+            }
+        }
+        for (mark, _) in self.marks.iter().filter(|(_, b)| b.holds(x, y)) {
+            let mut share = 0.0;
+            for j in 0..MARK_SAMPLES {
+                for i in 0..MARK_SAMPLES {
+                    let place = |k: usize| (k as f64 + 0.5) / MARK_SAMPLES as f64;
+                    let (s, t) = (place(i), place(j));
+                    let mix = |p: f64, q: f64, r: f64, w: f64| {
+                        (1.0 - t) * ((1.0 - s) * p + s * q) + t * ((1.0 - s) * w + s * r)
+                    };
+                    share +=
+                        mark.alpha(WallPoint::new(mix(a.x_m, b.x_m, c.x_m, d.x_m), mix(a.y_m, b.y_m, c.y_m, d.y_m)));
+                }
+            }
+            let share = (share / (MARK_SAMPLES * MARK_SAMPLES) as f64) as f32;
+            for (v, k) in colour.iter_mut().zip(mark.colour) {
+                *v += share * (k - *v);
+            }
+        }
+        let light = self.scene.light.at(middle);
+        std::array::from_fn(|i| colour[i] * light[i])
+    }
+}

@@ -1,0 +1,5 @@
+//! stub
+/// s
+pub struct Machine;
+/// s
+pub struct Scenario;
