@@ -99,10 +99,13 @@ fn leaving_out_radius_drag_or_spin_costs_what_it_should() {
         setting(ball).solve(WallPoint::new(0.0, y_m), mph * MPS_PER_MPH).expect("reaches").arm_rad.to_degrees()
     };
     // Source: SciPy: arm deg, mph, error in deg when a mark of the real ball is solved for a point.
-    for (arm_deg, mph, error_deg) in
-        [(0.0_f64, 30.0, -0.108_971_281_645_331_25), (10.0, 50.0, -0.090_149_198_465_178_77), (20.0, 70.0, -0.121_361_594_568_842_43)]
-    {
-        let strike = setting(real_ball(cd, no_lift())).strike(arm_deg.to_radians(), 0.0, mph * MPS_PER_MPH).expect("reaches");
+    for (arm_deg, mph, error_deg) in [
+        (0.0_f64, 30.0, -0.108_971_281_645_331_25),
+        (10.0, 50.0, -0.090_149_198_465_178_77),
+        (20.0, 70.0, -0.121_361_594_568_842_43),
+    ] {
+        let strike =
+            setting(real_ball(cd, no_lift())).strike(arm_deg.to_radians(), 0.0, mph * MPS_PER_MPH).expect("reaches");
         let error = angle_deg(point_ball(cd, no_lift()), strike.point.y_m, mph) - arm_deg;
         assert!((error - error_deg).abs() < 1e-8, "{arm_deg} deg {mph} mph: {error} against {error_deg}");
     }
@@ -110,7 +113,8 @@ fn leaving_out_radius_drag_or_spin_costs_what_it_should() {
     for row in reference["contact_at_D_minus_r"].as_array().expect("a table") {
         let number = |key: &str| row[key].as_f64().expect("a number");
         let (arm_deg, mph) = (number("th"), number("mph"));
-        let strike = setting(real_ball(cd, no_lift())).strike(arm_deg.to_radians(), 0.0, mph * MPS_PER_MPH).expect("reaches");
+        let strike =
+            setting(real_ball(cd, no_lift())).strike(arm_deg.to_radians(), 0.0, mph * MPS_PER_MPH).expect("reaches");
         let error = angle_deg(point_ball(cd, no_lift()), strike.point.y_m, mph) - arm_deg;
         assert!((error - number("error_deg_if_radius_ignored")).abs() < 1e-8);
     }
@@ -174,7 +178,10 @@ fn derivatives_agree_with_finite_differences_of_an_independent_solver() {
         assert!((release.solved.arm_rad.to_degrees() - arm_deg).abs() < 1e-9);
         let close = |name: &str, ours: f64, theirs: f64| {
             // Finite differences on both sides: 1e-5 relative, or 1e-9 deg in the unit shown.
-            assert!((ours - theirs).abs() < 1e-5 * theirs.abs() + 1e-9, "{name} at {arm_deg} deg: {ours} against {theirs}");
+            assert!(
+                (ours - theirs).abs() < 1e-5 * theirs.abs() + 1e-9,
+                "{name} at {arm_deg} deg: {ours} against {theirs}"
+            );
         };
         let [_, by_y, by_speed] = release.by_mark_and_speed.map(f64::to_degrees);
         close("height", by_y * 1e-3, number("deg_per_mm_impact_height"));
@@ -202,7 +209,8 @@ fn backspin_lifts_and_the_curve_of_drag_matters_as_the_reference_says() {
     let Some(reference) = flight_common::json("references/extra_checks.json") else { return };
     // Arm angle of the rows is not stated: rows that hold for the angle 0 or 10 alike are no check,
     // so the angle that reproduces the first row must reproduce all.
-    let rows = reference["error_deg_if_backspin_present_but_ignored (CL=1.120S/(0.583+2.333S))"].as_array().expect("rows");
+    let rows =
+        reference["error_deg_if_backspin_present_but_ignored (CL=1.120S/(0.583+2.333S))"].as_array().expect("rows");
     let error_at = |arm_deg: f64, mph: f64, rpm: f64| {
         let speed = mph * MPS_PER_MPH;
         let spin = LiftLaw::Spin(rpm * std::f64::consts::TAU / 60.0);
@@ -222,8 +230,9 @@ fn backspin_lifts_and_the_curve_of_drag_matters_as_the_reference_says() {
     let curves = reference["angle_shift_deg_vs_cd_0.45_if_model_is"].as_array().expect("rows");
     let shift_at = |arm_deg: f64, mph: f64, law: DragLaw| {
         let speed = mph * MPS_PER_MPH;
-        let strike =
-            setting(point_ball(DragLaw::Coefficient(0.45), no_lift())).strike(arm_deg.to_radians(), 0.0, speed).expect("reaches");
+        let strike = setting(point_ball(DragLaw::Coefficient(0.45), no_lift()))
+            .strike(arm_deg.to_radians(), 0.0, speed)
+            .expect("reaches");
         setting(point_ball(law, no_lift())).solve(strike.point, speed).expect("reaches").arm_rad.to_degrees() - arm_deg
     };
     let worst = |arm_deg: f64| {
@@ -317,7 +326,9 @@ fn marks_of_invented_sessions_come_out_where_their_truth_puts_them() {
             read_at: ReadAt::Release,
         };
         let (mut worst_mm, mut worst_deg, mut count) = (0.0_f64, 0.0_f64, 0);
-        for mark in truth["volleys"].as_array().expect("volleys").iter().flat_map(|v| v["marks"].as_array().expect("marks")) {
+        for mark in
+            truth["volleys"].as_array().expect("volleys").iter().flat_map(|v| v["marks"].as_array().expect("marks"))
+        {
             let number = |key: &str| mark[key].as_f64().expect("a number");
             let arm_rad = (number("release_deg") + truth["machine"]["zero"].as_f64().expect("a number")).to_radians();
             let x_mm = setting.machine.pivot_right_m * 1e3 + number("sideways_mm");

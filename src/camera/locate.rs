@@ -81,8 +81,7 @@ pub fn locate(wall: &Wall, sheets: &[SheetView]) -> Option<Located> {
         })
         .collect();
     state.poses[0] = pose_of_plane(&wall.camera, &points)?;
-    let free =
-        Free { lens: [false; lens::N], square_pixels: false, scale: false, sheets_but: None, poses: true };
+    let free = Free { lens: [false; lens::N], square_pixels: false, scale: false, sheets_but: None, poses: true };
     loop {
         let s = adjust(&state, &free, &[corners.clone()], &nothing_else(), 40);
         let s2 = s.unit_variance();
@@ -199,4 +198,3 @@ impl Located {
         Some(out)
     }
 }
-

@@ -186,10 +186,13 @@ impl Wall {
     /// Not JSON of this format, another version, or a covariance whose sizes do not fit.
     pub fn from_json(text: &str) -> Result<Self> {
         let again = "run `pockmark calibrate` again";
-        let wall: Self =
-            serde_json::from_str(text).map_err(|e| Error::input(format!("not a calibration this version reads ({e}): {again}")))?;
+        let wall: Self = serde_json::from_str(text)
+            .map_err(|e| Error::input(format!("not a calibration this version reads ({e}): {again}")))?;
         if wall.version != VERSION {
-            return Err(Error::input(format!("format version {}, this program reads {VERSION}: {again}", wall.version)));
+            return Err(Error::input(format!(
+                "format version {}, this program reads {VERSION}: {again}",
+                wall.version
+            )));
         }
         let n = wall.covariance.parameters.len();
         if wall.covariance.rows.len() != n || wall.covariance.rows.iter().any(|r| r.len() != n) {

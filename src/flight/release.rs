@@ -191,7 +191,10 @@ impl Setting {
     pub fn solve(&self, mark: WallPoint, speed_mps: f64) -> Result<Solved> {
         check_speed(speed_mps)?;
         if !(mark.x_m.is_finite() && mark.y_m.is_finite()) {
-            return Err(Error::input(format!("a mark at ({}, {}) m is nowhere: give finite numbers", mark.x_m, mark.y_m)));
+            return Err(Error::input(format!(
+                "a mark at ({}, {}) m is nowhere: give finite numbers",
+                mark.x_m, mark.y_m
+            )));
         }
         let mut release_mps = speed_mps;
         let mut near: Option<f64> = None;
@@ -219,13 +222,7 @@ impl Setting {
     }
 
     /// Flies a trial release to the target's distance. `Ok(None)`: it never gets there.
-    pub(crate) fn miss(
-        &self,
-        arm_rad: f64,
-        release_mps: f64,
-        mark: WallPoint,
-        speed_mps: f64,
-    ) -> Result<Option<Miss>> {
+    pub(crate) fn miss(&self, arm_rad: f64, release_mps: f64, mark: WallPoint, speed_mps: f64) -> Result<Option<Miss>> {
         let m = &self.machine;
         let elevation_rad = m.off_tangent_rad - arm_rad;
         let (start_w, start_x, start_h) = m.release_place(arm_rad);
@@ -285,7 +282,8 @@ impl Setting {
                 if most_m < 0.0 || most_m.is_nan() {
                     return Err(unreachable_mark(mark, read_mps, most_m));
                 }
-                bracket_right(&height, peak_rad, most_m, 0.02).ok_or_else(|| unreachable_mark(mark, read_mps, most_m))?
+                bracket_right(&height, peak_rad, most_m, 0.02)
+                    .ok_or_else(|| unreachable_mark(mark, read_mps, most_m))?
             }
         };
         Ok(root(&height, bracket))
@@ -390,7 +388,11 @@ fn highest(height: &impl Fn(f64) -> f64, machine: &Machine) -> (f64, f64) {
                 found = candidate;
             }
         }
-        if at_a > at_b { high = b } else { low = a }
+        if at_a > at_b {
+            high = b
+        } else {
+            low = a
+        }
         if high - low < 1e-9 {
             break;
         }

@@ -146,7 +146,8 @@ fn light_field(r: &Reduced, tile: usize, mask: Option<&[bool]>) -> (Vec<[f32; 3]
 /// Mean over a disc around each cell, NaN cells left out; NaN where less than half of the disc is there.
 fn disc_mean(v: &[f32], width: usize, height: usize, radius: f64) -> Vec<f32> {
     let r = radius.ceil() as i64;
-    let half: Vec<i64> = (-r..=r).map(|dy| (radius * radius - (dy * dy) as f64).max(0.0).sqrt().floor() as i64).collect();
+    let half: Vec<i64> =
+        (-r..=r).map(|dy| (radius * radius - (dy * dy) as f64).max(0.0).sqrt().floor() as i64).collect();
     let full: i64 = half.iter().map(|h| 2 * h + 1).sum();
     // Running sums along rows make a disc's row one difference.
     let sums: Vec<(f64, u32)> = {
@@ -208,8 +209,10 @@ impl Scatter {
         let middle = median(&mut g);
         let mut v0 = [f32::NAN; CLASSES];
         for (k, v) in v0.iter_mut().enumerate() {
-            let mut quiet: Vec<f32> =
-                (0..map.len()).filter(|&i| class[i] as usize == k && usable(i) && gradient2[i] <= middle).map(|i| map[i].abs()).collect();
+            let mut quiet: Vec<f32> = (0..map.len())
+                .filter(|&i| class[i] as usize == k && usable(i) && gradient2[i] <= middle)
+                .map(|i| map[i].abs())
+                .collect();
             if quiet.len() >= 200 {
                 *v = robust_var(&mut quiet);
             }
@@ -259,7 +262,8 @@ pub fn detect(r: &Reduced, diameter_cells: f64) -> Detection {
                 directions(r.after[i], p)
             })
             .collect();
-        let class: Vec<u8> = r.before.iter().map(|p| ((p[1].clamp(0.0, 0.999)).sqrt() * CLASSES as f32) as u8).collect();
+        let class: Vec<u8> =
+            r.before.iter().map(|p| ((p[1].clamp(0.0, 0.999)).sqrt() * CLASSES as f32) as u8).collect();
         let maps: Vec<Vec<f32>> = (0..3)
             .map(|k| disc_mean(&change.iter().map(|c| c[k]).collect::<Vec<_>>(), r.width, r.height, radius))
             .collect();

@@ -96,7 +96,12 @@ impl<'a> Target<'a> {
                 clear *= q;
                 if derive {
                     let by_rho = m.strength * slope;
-                    let by = [-by_rho * dx / (d * m.radius_mm), -by_rho * dy / (d * m.radius_mm), -by_rho * rho / m.radius_mm, s];
+                    let by = [
+                        -by_rho * dx / (d * m.radius_mm),
+                        -by_rho * dy / (d * m.radius_mm),
+                        -by_rho * rho / m.radius_mm,
+                        s,
+                    ];
                     touched.push((k, q, by));
                 }
             }
@@ -190,7 +195,8 @@ impl<'a> Target<'a> {
         let (misfit, matrix, _) = self.normal(&marks, true);
         let k = marks.len() as f64;
         let n = matrix.nrows();
-        let ln_det = matrix.clone().cholesky().map_or(1e3 * k, |c| 2.0 * (0..n).map(|i| c.l_dirty()[(i, i)].ln()).sum::<f64>());
+        let ln_det =
+            matrix.clone().cholesky().map_or(1e3 * k, |c| 2.0 * (0..n).map(|i| c.l_dirty()[(i, i)].ln()).sum::<f64>());
         let tau = 2.0 * std::f64::consts::PI;
         // Prior of a mark: uniform over the area, Gaussian in radius and strength.
         let prior = 2.0 * self.area_mm2.ln()

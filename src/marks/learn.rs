@@ -129,7 +129,8 @@ fn own_pixels(patch: &Patch, marks: &[FittedMark], shape: &MarkShape, mut take: 
         let Some(nearest) = marks.iter().min_by(|a, b| rho(a).total_cmp(&rho(b))) else { return };
         let r = rho(nearest);
         // Within the nearest mark's reach, and outside all others (0.95 of a pixel's light must be this mark's alone).
-        let alone = marks.iter().filter(|m| *m != nearest).all(|m| m.strength * shape.at(rho(m)).0 < 0.02 && rho(m) > 1.25);
+        let alone =
+            marks.iter().filter(|m| *m != nearest).all(|m| m.strength * shape.at(rho(m)).0 < 0.02 && rho(m) > 1.25);
         if r < shape.reach() && alone {
             let variance = (patch.sigma[i] / nearest.strength).powi(2) + 0.05;
             take(r, patch.opacity[i] / nearest.strength, 1.0 / variance);
@@ -158,7 +159,8 @@ fn learn_texture<'a>(shape: &mut MarkShape, fits: impl Iterator<Item = (&'a Patc
         }
         for by in 0..patch.height / SIDE {
             for bx in 0..patch.width / SIDE {
-                let cells = (0..SIDE * SIDE).map(|k| residual[(by * SIDE + k / SIDE) * patch.width + bx * SIDE + k % SIDE]);
+                let cells =
+                    (0..SIDE * SIDE).map(|k| residual[(by * SIDE + k / SIDE) * patch.width + bx * SIDE + k % SIDE]);
                 let v: Vec<f64> = cells.filter(|r| r.is_finite()).collect();
                 if v.len() == SIDE * SIDE {
                     blocks += (v.iter().sum::<f64>() / v.len() as f64).powi(2);

@@ -122,12 +122,7 @@ impl<'a> Pair<'a> {
 
 fn catmull_rom(t: f32) -> [f32; 4] {
     let (t2, t3) = (t * t, t * t * t);
-    [
-        0.5 * (-t + 2.0 * t2 - t3),
-        0.5 * (2.0 - 5.0 * t2 + 3.0 * t3),
-        0.5 * (t + 4.0 * t2 - 3.0 * t3),
-        0.5 * (-t2 + t3),
-    ]
+    [0.5 * (-t + 2.0 * t2 - t3), 0.5 * (2.0 - 5.0 * t2 + 3.0 * t3), 0.5 * (t + 4.0 * t2 - 3.0 * t3), 0.5 * (-t2 + t3)]
 }
 
 /// Both photos averaged over blocks of `factor` x `factor` pixels, linear RGB.

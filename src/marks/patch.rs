@@ -49,7 +49,8 @@ pub fn cut(
 ) -> Option<RawPatch> {
     let f = reduced.factor;
     let (x0, y0) = (x.0 * f, y.0 * f);
-    let (x1, y1) = (((x.1 + 1) * f).min(pair.after.width() as usize), ((y.1 + 1) * f).min(pair.after.height() as usize));
+    let (x1, y1) =
+        (((x.1 + 1) * f).min(pair.after.width() as usize), ((y.1 + 1) * f).min(pair.after.height() as usize));
     let centre = PixelPoint::new(0.5 * (x0 + x1) as f64, 0.5 * (y0 + y1) as f64);
     let w = pair.after_view.wall_from_pixel(centre)?;
     let px_per_mm = f as f64 * reduced.blocks_per_metre(&pair.after_view, w)? * 1e-3;
@@ -151,10 +152,8 @@ impl RawPatch {
             let k = ((still.len() as f64 * 0.683) as usize).min(still.len() - 1);
             *still.select_nth_unstable_by(k, f64::total_cmp).1
         };
-        let sigma: Vec<f64> = strength
-            .iter()
-            .map(|&s| if s > 0.0 { relative.max(1e-3) / s.sqrt() } else { f64::INFINITY })
-            .collect();
+        let sigma: Vec<f64> =
+            strength.iter().map(|&s| if s > 0.0 { relative.max(1e-3) / s.sqrt() } else { f64::INFINITY }).collect();
         let level = (0..n)
             .map(|i| {
                 let (x, y) = (i % self.width, i / self.width);

@@ -5,7 +5,7 @@
 //! scatter about it (texture), over how many pixels that scatter hangs together, and the usual size and
 //! strength. It starts from a plain disc and is learned from the session's own marks.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// Knots of the profile: step in rho and how many.
 pub const STEP: f64 = 0.05;
@@ -15,7 +15,7 @@ pub const KNOTS: usize = 33;
 const LEAST_WEIGHT: f64 = 1e-9;
 
 /// The usual mark.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct MarkShape {
     /// Mean opacity over strength at rho = 0, 0.05 ... 1.6; 0.5 of the rim's at rho = 1, mean 1 over the disc.
     pub profile: Vec<f64>,
@@ -75,12 +75,10 @@ impl MarkShape {
     fn normalise(&mut self) -> (f64, f64) {
         let top = (0..KNOTS).max_by(|&a, &b| self.profile[a].total_cmp(&self.profile[b])).unwrap_or(0);
         let half = 0.5 * self.profile[top];
-        let edge = (top..KNOTS - 1)
-            .find(|&k| self.profile[k] >= half && self.profile[k + 1] < half)
-            .map_or(1.0, |k| {
-                let (a, b) = (self.profile[k], self.profile[k + 1]);
-                (k as f64 + (a - half) / (a - b)) * STEP
-            });
+        let edge = (top..KNOTS - 1).find(|&k| self.profile[k] >= half && self.profile[k + 1] < half).map_or(1.0, |k| {
+            let (a, b) = (self.profile[k], self.profile[k + 1]);
+            (k as f64 + (a - half) / (a - b)) * STEP
+        });
         let old = self.clone();
         for k in 0..KNOTS {
             self.profile[k] = old.at(k as f64 * STEP * edge).0;
@@ -147,7 +145,15 @@ mod tests {
     #[test]
     fn a_ring_is_learned_from_its_pixels() {
         let mut s = MarkShape::plain((20.0, 40.0));
-        let ring = |r: f64| if (0.6..1.0).contains(&r) { 1.0 } else if r < 0.6 { 0.4 } else { 0.0 };
+        let ring = |r: f64| {
+            if (0.6..1.0).contains(&r) {
+                1.0
+            } else if r < 0.6 {
+                0.4
+            } else {
+                0.0
+            }
+        };
         s.learn_profile((0..4000).map(|i| {
             let r = 1.6 * (f64::from(i) + 0.5) / 4000.0;
             (r, ring(r), r)

@@ -86,9 +86,9 @@ pub fn encode_jpeg(upright: &RgbImage, quality: u8, fields: &ExifFields) -> Resu
     let mut bytes = Vec::new();
     let failed = |e: image::ImageError| Error::input(format!("a photo cannot be written as JPEG: {e}"));
     let mut encoder = JpegEncoder::new_with_quality(&mut bytes, quality.clamp(1, 100));
-    encoder.set_exif_metadata(exif_block(fields, stored.width(), stored.height())?).map_err(|e| {
-        Error::input(format!("a photo's Exif block cannot be written: {e}"))
-    })?;
+    encoder
+        .set_exif_metadata(exif_block(fields, stored.width(), stored.height())?)
+        .map_err(|e| Error::input(format!("a photo's Exif block cannot be written: {e}")))?;
     encoder.write_image(stored, stored.width(), stored.height(), ExtendedColorType::Rgb8).map_err(failed)?;
     Ok(bytes)
 }

@@ -53,7 +53,10 @@ impl Mark {
         let ring = (rho - 0.87) / 0.10;
         let body = 0.58 + 0.42 * (-0.5 * ring * ring).exp();
         let (x_mm, y_mm) = (dx * 1e3, dy * 1e3);
-        let holes = 0.5 + 0.5 * (0.65 * smooth(x_mm / 3.1, y_mm / 3.1, self.seed ^ 1) + 0.35 * smooth(x_mm / 1.3, y_mm / 1.3, self.seed ^ 2));
+        let holes = 0.5
+            + 0.5
+                * (0.65 * smooth(x_mm / 3.1, y_mm / 3.1, self.seed ^ 1)
+                    + 0.35 * smooth(x_mm / 1.3, y_mm / 1.3, self.seed ^ 2));
         (self.strength * edge * body * (1.0 - 0.35 * holes)).clamp(0.0, 1.0)
     }
 
@@ -69,11 +72,7 @@ impl Mark {
                 (sum, sx, sy) = (sum + a, sx + a * dx, sy + a * dy);
             }
         }
-        if sum > 0.0 {
-            WallPoint::new(self.centre.x_m + sx / sum, self.centre.y_m + sy / sum)
-        } else {
-            self.centre
-        }
+        if sum > 0.0 { WallPoint::new(self.centre.x_m + sx / sum, self.centre.y_m + sy / sum) } else { self.centre }
     }
 }
 
