@@ -41,6 +41,9 @@ pub struct Fit {
 const RADIUS_RANGE: (f64, f64) = (0.45, 1.9);
 const STRENGTH_RANGE: (f64, f64) = (0.01, 0.98);
 
+/// Added to -2 ln evidence when a mark is not held by pixels of its own: more than any count prior gives.
+const NOT_HELD: f64 = 1e3;
+
 /// A patch ready to be fitted: its usable pixels and their weights.
 pub struct Target<'a> {
     shape: &'a MarkShape,
@@ -205,7 +208,14 @@ impl<'a> Target<'a> {
         let orders: f64 = (1..=marks.len()).map(|i| (i as f64).ln()).sum();
         let evidence = misfit + k * prior + ln_det - 4.0 * k * tau.ln() - 2.0 * orders;
         let covariance = matrix.try_inverse().unwrap_or_else(|| DMatrix::from_diagonal_element(n, n, 1e4));
-        Fit { marks, misfit, minus_2_ln_evidence: evidence, covariance }
+        // A mark whose own pixels do not hold it within half a radius is no finding, and Laplace's approximation
+        // says nothing about it.
+        let held = marks.iter().enumerate().all(|(k, m)| {
+            let most = (0.5 * m.radius_mm).powi(2);
+            covariance[(4 * k, 4 * k)] < most && covariance[(4 * k + 1, 4 * k + 1)] < most
+        });
+        let minus_2_ln_evidence = if held { evidence } else { evidence + NOT_HELD };
+        Fit { marks, misfit, minus_2_ln_evidence, covariance }
     }
 
     /// What is left after the marks, pixel by pixel: (wall mm, residual, weight).

@@ -71,7 +71,8 @@ fn spread(mut v: Vec<f64>) -> (f64, f64) {
 }
 
 /// Learns the session's mark shape from its volleys' patches (opacity already computed).
-pub fn learn(volleys: &[(usize, Vec<Patch>)], start: MarkShape, area_mm2: f64) -> MarkShape {
+pub fn learn(volleys: &[(usize, Vec<Patch>)], start: MarkShape) -> MarkShape {
+    let area_mm2 = start.area_mm2((0.0, 0.0));
     let mut shape = start;
     let prior = shape.clone();
     // First look: how many marks where, with the plain disc.
@@ -80,10 +81,10 @@ pub fn learn(volleys: &[(usize, Vec<Patch>)], start: MarkShape, area_mm2: f64) -
         .enumerate()
         .flat_map_iter(|(v, (shots, patches))| {
             let explained: Vec<Explained> = patches.iter().map(|p| explain(p, &shape, area_mm2, shots + 1)).collect();
-            let choice = choose(&explained, *shots);
+            let counts = choose(&explained, *shots).into_iter().next().map_or(Vec::new(), |c| c.counts);
             explained
                 .into_iter()
-                .zip(choice.counts)
+                .zip(counts)
                 .enumerate()
                 .map(move |(p, (e, k))| (v, p, e.fits[k].marks.clone()))
                 .collect::<Vec<_>>()
@@ -113,9 +114,40 @@ pub fn learn(volleys: &[(usize, Vec<Patch>)], start: MarkShape, area_mm2: f64) -
             let target = Target::new(patch_of(*v, *p), &shape, area_mm2);
             *marks = target.adjust(marks, 12);
         });
+        learn_group(&mut shape, &fitted);
         learn_texture(&mut shape, fitted.iter().map(|(v, p, m)| (patch_of(*v, *p), m.as_slice())));
     }
     shape
+}
+
+/// Scatter of marks about their volley's median, pooled over volleys.
+fn learn_group(shape: &mut MarkShape, fitted: &[(usize, usize, Vec<FittedMark>)]) {
+    let (mut x, mut y) = (Vec::new(), Vec::new());
+    let last = fitted.iter().map(|f| f.0).max().unwrap_or(0);
+    for v in 0..=last {
+        let marks: Vec<&FittedMark> = fitted.iter().filter(|f| f.0 == v).flat_map(|f| &f.2).collect();
+        if marks.len() < 2 {
+            continue;
+        }
+        for (all, own) in [
+            (&mut x, marks.iter().map(|m| m.x_mm).collect::<Vec<_>>()),
+            (&mut y, marks.iter().map(|m| m.y_mm).collect::<Vec<_>>()),
+        ] {
+            let middle = spread(own.clone()).0;
+            // Deviations from a sample's own median are too small by about sqrt((n - 1) / n).
+            let n = own.len() as f64;
+            all.extend(own.iter().map(|v| (v - middle).abs() * (n / (n - 1.0)).sqrt()));
+        }
+    }
+    if x.len() < 2 * LEAST_MARKS {
+        return;
+    }
+    let scale = |v: &mut Vec<f64>| {
+        v.sort_by(f64::total_cmp);
+        // The 68 % point of |deviation| is one standard deviation, and does not mind one ball in ten that strays.
+        v[(v.len() as f64 * 0.683) as usize % v.len()].max(0.25 * shape.radius_mm.0)
+    };
+    shape.group_mm = (scale(&mut x), scale(&mut y));
 }
 
 /// Calls `take(rho, opacity / strength, weight)` for every pixel that one mark has (almost) for itself.
@@ -138,34 +170,50 @@ fn own_pixels(patch: &Patch, marks: &[FittedMark], shape: &MarkShape, mut take: 
     }
 }
 
+/// Lags of the residuals' autocorrelation, px: a mark's raggedness hangs together over up to a sixth of its rim.
+const MOST_LAG: i64 = 12;
+
 /// Texture and grain from what fits leave inside marks.
+///
+/// Grain is the integral of the residuals' autocorrelation up to its first zero: for anything that varies slowly
+/// over a mark (its centre, radius, strength) correlated residuals count as 1 / grain as many independent ones.
 fn learn_texture<'a>(shape: &mut MarkShape, fits: impl Iterator<Item = (&'a Patch, &'a [FittedMark])>) {
     let (mut rr, mut aa) = (0.0, 0.0);
-    let (mut blocks, mut pixels, mut count) = (0.0, 0.0, 0.0);
-    const SIDE: usize = 4;
+    let bins = MOST_LAG as usize + 1;
+    let mut product = vec![0.0; bins];
+    let mut count = vec![0.0f64; bins];
     for (patch, marks) in fits {
         let target = Target::new(patch, shape, 1.0);
-        let residual: Vec<f64> = (0..patch.opacity.len())
+        let relative: Vec<f64> = (0..patch.opacity.len())
             .map(|i| {
                 let inside = patch.sigma[i].is_finite() && patch.level[i] > 4.0 * patch.sigma[i];
-                if inside { patch.opacity[i] - target.opacity_at(marks, patch.wall_mm[i]) } else { f64::NAN }
-            })
-            .collect();
-        for (i, r) in residual.iter().enumerate() {
-            if r.is_finite() {
+                if !inside {
+                    return f64::NAN;
+                }
+                let r = patch.opacity[i] - target.opacity_at(marks, patch.wall_mm[i]);
                 rr += (r * r - patch.sigma[i].powi(2)).max(0.0);
                 aa += patch.level[i].powi(2);
-            }
-        }
-        for by in 0..patch.height / SIDE {
-            for bx in 0..patch.width / SIDE {
-                let cells =
-                    (0..SIDE * SIDE).map(|k| residual[(by * SIDE + k / SIDE) * patch.width + bx * SIDE + k % SIDE]);
-                let v: Vec<f64> = cells.filter(|r| r.is_finite()).collect();
-                if v.len() == SIDE * SIDE {
-                    blocks += (v.iter().sum::<f64>() / v.len() as f64).powi(2);
-                    pixels += v.iter().map(|r| r * r).sum::<f64>() / v.len() as f64;
-                    count += 1.0;
+                r / patch.level[i]
+            })
+            .collect();
+        let (w, h) = (patch.width as i64, patch.height as i64);
+        for y in 0..h {
+            for x in 0..w {
+                let v = relative[(y * w + x) as usize];
+                if v.is_nan() {
+                    continue;
+                }
+                for dy in 0..=MOST_LAG.min(h - 1 - y) {
+                    // Half of the lags: the other half are their mirror images.
+                    let from = if dy == 0 { 0 } else { -MOST_LAG };
+                    for dx in from.max(-x)..=MOST_LAG.min(w - 1 - x) {
+                        let lag = ((dx * dx + dy * dy) as f64).sqrt().round() as usize;
+                        let u = relative[((y + dy) * w + x + dx) as usize];
+                        if lag < bins && !u.is_nan() {
+                            product[lag] += v * u;
+                            count[lag] += 1.0;
+                        }
+                    }
                 }
             }
         }
@@ -173,8 +221,17 @@ fn learn_texture<'a>(shape: &mut MarkShape, fits: impl Iterator<Item = (&'a Patc
     if aa > 0.0 {
         shape.texture = (rr / aa).sqrt().clamp(0.05, 0.8);
     }
-    if count >= 20.0 {
-        // Variance of a block's mean over a pixel's: 1 / 16 for independent pixels, 1 when a block scatters as one.
-        shape.grain_px = ((SIDE * SIDE) as f64 * blocks / pixels).clamp(1.0, (SIDE * SIDE) as f64);
+    if count[0] < 300.0 {
+        return;
     }
+    let at = |k: usize| product[k] / count[k].max(1.0);
+    let mut grain = 1.0;
+    for lag in 1..bins {
+        let rho = at(lag) / at(0);
+        if rho <= 0.0 {
+            break;
+        }
+        grain += 2.0 * std::f64::consts::PI * lag as f64 * rho;
+    }
+    shape.grain_px = grain.clamp(1.0, 100.0);
 }

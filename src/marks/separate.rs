@@ -86,17 +86,17 @@ fn splits(base: &[FittedMark], i: usize) -> Vec<Vec<FittedMark>> {
         .collect()
 }
 
-/// The numbers of marks chosen for the patches of a volley.
+/// One way to count a volley's marks.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Choice {
     /// Marks in each patch.
     pub counts: Vec<usize>,
-    /// -2 ln odds of the best choice with another total against this one; large: sure.
-    pub margin: f64,
+    /// Its probability among all totals.
+    pub probability: f64,
 }
 
-/// Chooses the numbers of marks of all patches of a volley together.
-pub fn choose(patches: &[Explained], shots: usize) -> Choice {
+/// The best numbers of marks in the patches of a volley for every total, most probable first.
+pub fn choose(patches: &[Explained], shots: usize) -> Vec<Choice> {
     let penalty = |total: usize| {
         let off = total.abs_diff(shots);
         COUNT_PENALTY.get(off).copied().unwrap_or(7.0 * off as f64)
@@ -121,6 +121,7 @@ pub fn choose(patches: &[Explained], shots: usize) -> Choice {
     let mut all: Vec<(f64, Vec<usize>)> =
         best.into_iter().enumerate().filter_map(|(t, b)| b.map(|(c, n)| (c + penalty(t), n))).collect();
     all.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let margin = if all.len() > 1 { all[1].0 - all[0].0 } else { f64::INFINITY };
-    all.into_iter().next().map_or(Choice { counts: Vec::new(), margin }, |(_, counts)| Choice { counts, margin })
+    let least = all.first().map_or(0.0, |a| a.0);
+    let sum: f64 = all.iter().map(|a| (-0.5 * (a.0 - least)).exp()).sum();
+    all.into_iter().map(|(c, counts)| Choice { counts, probability: (-0.5 * (c - least)).exp() / sum }).collect()
 }

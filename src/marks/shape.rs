@@ -21,12 +21,14 @@ pub struct MarkShape {
     pub profile: Vec<f64>,
     /// Scatter of opacity about the profile, over the local opacity.
     pub texture: f64,
-    /// Pixels that scatter together.
+    /// Pixels that scatter together: the integral of the residuals' autocorrelation.
     pub grain_px: f64,
     /// Usual radius, mm, and its standard deviation.
     pub radius_mm: (f64, f64),
     /// Usual strength (mean opacity), and its standard deviation.
     pub strength: (f64, f64),
+    /// Scatter of a volley's marks about their mean, across and up, mm; the start is broad.
+    pub group_mm: (f64, f64),
     /// Marks that it was learned from.
     pub learned_from: usize,
 }
@@ -44,9 +46,10 @@ impl MarkShape {
             profile,
             // Marks of balls on walls scatter by a fifth to a third of their strength (renderings and photos seen; common practice).
             texture: 0.25,
-            grain_px: 7.0,
+            grain_px: 15.0,
             radius_mm: (0.25 * (diameter_mm.0 + diameter_mm.1), (diameter_mm.1 - diameter_mm.0) / 8.0),
             strength: (0.4, 0.25),
+            group_mm: (50.0, 50.0),
             learned_from: 0,
         };
         s.normalise();
@@ -63,6 +66,14 @@ impl MarkShape {
         let f = t - k as f64;
         let (a, b) = (self.profile[k], self.profile[k + 1]);
         (a + f * (b - a), (b - a) / STEP)
+    }
+
+    /// Area over which a further mark of a volley may lie, mm^2: that of a Gaussian of the group's scatter
+    /// (its entropy's, 2 pi e sx sy) near the group, and the whole wall's 4 m^2, which two balls in a hundred hit, elsewhere.
+    pub fn area_mm2(&self, from_group_mm: (f64, f64)) -> f64 {
+        let (sx, sy) = self.group_mm;
+        let away = (from_group_mm.0 / sx).hypot(from_group_mm.1 / sy);
+        if away < 4.0 { 2.0 * std::f64::consts::PI * std::f64::consts::E * sx * sy } else { 4e6 / 0.02 }
     }
 
     /// Beyond this rho a mark has no opacity.
