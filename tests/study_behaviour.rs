@@ -66,6 +66,11 @@ fn a_plain_session_reads_as_it_should() {
     let d = &c.points[0].difference;
     assert!((d.difference_deg - 5.462).abs() < 3.0 * d.u_deg, "{d:?}");
     assert!(d.u_deg < 0.4);
+    // One volley a cell: the verdict says how much unseen drift it bears. By hand, roughly: 5.5 deg over t = 2.9, less u,
+    // shared by two volleys: sqrt((5.5/2.9)^2 - 0.3^2) / sqrt(2) = 1.3 deg.
+    let drift = d.holds_to_drift_deg.unwrap();
+    assert!((1.0..2.0).contains(&drift), "{drift}");
+    assert!(d.sentence.contains("unless volleys drift"), "{}", d.sentence);
     for l in &study.ladders {
         assert_eq!(l.zero_verdict, ZeroVerdict::NotReached);
         assert!(l.zero_sentence.starts_with("not reached by 70"), "{}", l.zero_sentence);
@@ -187,6 +192,7 @@ fn steady_repeats_of_the_reference_are_charted() {
     assert!(study.steady.drift_p.unwrap() < 1e-6, "{:?}", study.steady);
     assert_eq!(study.comparisons[0].a, "low", "the reference comes first");
     assert_eq!(study.spreads.between_source, BetweenSource::Repeats);
+    assert!(study.comparisons[0].overall.holds_to_drift_deg.is_none(), "measured, so not assumed");
 }
 
 proptest! {
