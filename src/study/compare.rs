@@ -12,8 +12,9 @@ use super::groups::Layout;
 use super::holm::holm;
 use super::input::{MPH_PER_MPS, Setup, StudyOptions};
 use super::ladder::{finite, mph};
-use super::means::Fitted;
+use super::means::{BetweenSource, Fitted};
 use super::power::{equivalence_power, t_test_power};
+use super::special::t_quantile;
 use serde::{Deserialize, Serialize};
 
 /// Power asked for when saying how many more volleys would do.
@@ -59,6 +60,9 @@ pub struct Difference {
     /// With "unclear": volleys of each setup (at each speed) to add for an 80 % chance of settling it; `None`: settled
     /// already, or more volleys would not do.
     pub more_volleys: Option<u32>,
+    /// Where the scatter between volleys was not measured, with "differs" or "same": the SD of drift from volley to volley
+    /// up to which the verdict stands, deg.
+    pub holds_to_drift_deg: Option<f64>,
     /// The finding in words.
     pub sentence: String,
 }
@@ -147,7 +151,27 @@ fn more_volleys(d: &Mean, each: f64, df: f64, margin: f64, share: f64) -> Option
             || (t_test_power(margin / u, df, share) >= POWER_TO_SETTLE
                 && equivalence_power(margin / u, df, share) >= POWER_TO_SETTLE)
     };
-    (1..=MOST_MORE_VOLLEYS).find(|&k| will(f64::from(k)))
+    if !will(f64::from(MOST_MORE_VOLLEYS)) {
+        return None;
+    }
+    // More volleys never lessen the power: bisection.
+    let (mut low, mut high) = (0, MOST_MORE_VOLLEYS);
+    while high - low > 1 {
+        let middle = low + (high - low) / 2;
+        if will(f64::from(middle)) { high = middle } else { low = middle }
+    }
+    Some(high)
+}
+
+/// Largest drift SD, rad, at which a statistic `room` (rad) still exceeds its limit: solves
+/// `room = t sqrt(u^2 + drift_weight * drift^2)`, with t at the level that the adjustment leaves to this test.
+fn drift_to_overturn(room: f64, u: f64, t: f64, drift_weight: f64) -> f64 {
+    (((room / t).powi(2) - u * u) / drift_weight).max(0.0).sqrt()
+}
+
+/// The level at which one test is judged after adjustment; `share` of alpha where its p is too small to tell.
+fn level(alpha: f64, share: f64, raw: f64, adjusted: f64) -> f64 {
+    if raw > 0.0 && adjusted > 0.0 { alpha * (raw / adjusted).min(1.0) } else { alpha * share }
 }
 
 struct Names<'a> {
@@ -158,18 +182,25 @@ struct Names<'a> {
 
 fn sentence(names: &Names, d: &Difference, matters_deg: f64, at_each: bool) -> String {
     let Names { a, b, place } = names;
+    let drift = d.holds_to_drift_deg.map_or(String::new(), |v| {
+        format!(" This stands unless volleys drift by more than {v:.2} deg (SD), which this session did not measure.")
+    });
     let range = format!("between {:+.2} and {:+.2} deg", d.low_deg, d.high_deg);
     match d.verdict {
         Verdict::Differs => {
             let way = if d.difference_deg > 0.0 { "more" } else { "less" };
             format!(
-                "{b} has {:.2} deg {way} whip than {a} {place} ({range}): a real difference.",
+                "{b} has {:.2} deg {way} whip than {a} {place} ({range}): a real difference.{drift}",
                 d.difference_deg.abs()
             )
         }
         Verdict::Same => {
-            let extra = if d.small_but_real { "; there is a difference, but it is too small to matter" } else { "" };
-            format!("{b} and {a} are the same {place} to within {matters_deg:.2} deg ({range}){extra}.")
+            let extra = match (d.small_but_real, d.holds_to_drift_deg) {
+                (true, None) => "; there is a difference, but it is too small to matter",
+                (true, Some(_)) => "; if volleys do not drift there is a difference, but too small to matter",
+                (false, _) => "",
+            };
+            format!("{b} and {a} are the same {place} to within {matters_deg:.2} deg ({range}){extra}.{drift}")
         }
         Verdict::Unclear => {
             let more = match d.more_volleys {
@@ -208,7 +239,8 @@ pub(crate) fn comparisons(layout: &Layout, release: &Fitted, options: &StudyOpti
     let p_differs = adjusted(&|m| m.p_zero(dfs));
     let p_same = adjusted(&|m| m.p_apart(dfs, margin));
     let mut pairs = p_differs.iter().copied().zip(p_same.iter().copied());
-    let judge = |m: &Mean, each: f64, (p_differs, p_same): (f64, f64), share: f64| {
+    let unseen = release.source != BetweenSource::Repeats;
+    let judge = |m: &Mean, (each, setpoints): (f64, usize), (p_differs, p_same): (f64, f64), share: f64| {
         let half = m.half_width(dfs, options.alpha);
         let (not_zero, close) = (p_differs <= options.alpha, p_same <= options.alpha);
         let verdict = match (not_zero, close) {
@@ -217,7 +249,21 @@ pub(crate) fn comparisons(layout: &Layout, release: &Fitted, options: &StudyOpti
             (false, false) => Verdict::Unclear,
         };
         let df = m.df(dfs);
+        // A drift of variance v from volley to volley adds this times v to the difference.
+        let drift_weight = 2.0 / (each * setpoints as f64);
+        let drift = match verdict {
+            Verdict::Differs => {
+                let t = t_quantile(1.0 - 0.5 * level(options.alpha, share, m.p_zero(dfs), p_differs), df);
+                Some(drift_to_overturn(m.value.abs(), m.u(), t, drift_weight))
+            }
+            Verdict::Same => {
+                let t = t_quantile(1.0 - level(options.alpha, share, m.p_apart(dfs, margin), p_same), df);
+                Some(drift_to_overturn(margin - m.value.abs(), m.u(), t, drift_weight))
+            }
+            Verdict::Unclear => None,
+        };
         Difference {
+            holds_to_drift_deg: drift.filter(|_| unseen).map(f64::to_degrees),
             difference_deg: m.value.to_degrees(),
             u_deg: m.u().to_degrees(),
             u_shared_deg: m.shared_var().sqrt().to_degrees(),
@@ -241,7 +287,7 @@ pub(crate) fn comparisons(layout: &Layout, release: &Fitted, options: &StudyOpti
         let named = |s: &Setup| format!("{} {}", d.factor, value(s));
         let matters_deg = margin.to_degrees();
         let p = pairs.next().unwrap_or((1.0, 1.0));
-        let mut overall = judge(&d.overall.0, d.overall.1, p, overall_share);
+        let mut overall = judge(&d.overall.0, (d.overall.1, d.points.len()), p, overall_share);
         let place = match d.points.as_slice() {
             [(x, _, _)] => format!("at {}", mph(*x)),
             _ => "over the ladder".into(),
@@ -255,7 +301,7 @@ pub(crate) fn comparisons(layout: &Layout, release: &Fitted, options: &StudyOpti
                 continue;
             }
             let p = pairs.next().unwrap_or((1.0, 1.0));
-            let mut difference = judge(m, *each, p, point_share);
+            let mut difference = judge(m, (*each, 1), p, point_share);
             let place = format!("at {}", mph(*x));
             let names = Names { a: named(sa), b: named(sb), place: &place };
             difference.sentence = sentence(&names, &difference, matters_deg, false);

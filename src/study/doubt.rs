@@ -148,6 +148,26 @@ mod tests {
     }
 
     #[test]
+    fn two_samples_pooled_and_welch() {
+        // Source: NIST/SEMATECH e-Handbook 1.3.5.3 (car mileage: 249 and 79 cars, means 20.14458 and 30.48101, SD 6.41470
+        // and 6.10771): pooled t -12.62059 with 326 degrees of freedom, Welch t -12.946 with 136.87.
+        let (n1, n2, v1, v2) = (249.0, 79.0, 6.41470f64.powi(2), 6.10771f64.powi(2));
+        let pooled = ((n1 - 1.0) * v1 + (n2 - 1.0) * v2) / (n1 + n2 - 2.0);
+        let mean = |value: f64, part: usize, var: f64| {
+            let mut m = Mean { value, ..Mean::default() };
+            m.add_own(part, var);
+            m
+        };
+        let dfs = [f64::INFINITY, f64::INFINITY, n1 + n2 - 2.0, n1 - 1.0, n2 - 1.0];
+        let (a, b) = (mean(20.14458, 2, pooled / n1), mean(30.48101, 2, pooled / n2));
+        let d = Mean::combine([(1.0, &a), (-1.0, &b)]);
+        assert!((d.value / d.u() + 12.62059).abs() < 1e-4 && (d.df(&dfs) - 326.0).abs() < 1e-9);
+        let (a, b) = (mean(20.14458, 3, v1 / n1), mean(30.48101, 4, v2 / n2));
+        let d = Mean::combine([(1.0, &a), (-1.0, &b)]);
+        assert!((d.value / d.u() + 12.946).abs() < 1e-3 && (d.df(&dfs) - 136.87).abs() < 0.01);
+    }
+
+    #[test]
     fn equivalence_of_pairs() {
         // Source: two one-sided tests on `sleep`, paired, margin 2 (computed with SciPy): p 0.15416
         // and 3.55e-6; 90 % interval -2.293005..-0.866995.

@@ -9,6 +9,7 @@ use super::input::{MPH_PER_MPS, Setup, Shot, StudyOptions};
 use super::isotonic::isotonic;
 use super::means::Fitted;
 use super::special::{chi_squared_quantile, t_two_sided};
+use super::variance::log_spread_trend;
 use super::zero::{Zero, find_zero};
 use serde::{Deserialize, Serialize};
 
@@ -114,30 +115,11 @@ pub(crate) fn mph(speed_mps: f64) -> String {
     if (v - v.round()).abs() < 0.05 { format!("{v:.0} mph") } else { format!("{v:.1} mph") }
 }
 
-/// Weighted trend of log spread on speed: Var(log s) = trigamma(df/2)/4 is known, so the test is normal.
 fn spread_trend(points: &[(f64, f64, f64)]) -> Option<SpreadTrend> {
-    let rows: Vec<(f64, f64, f64)> = points
-        .iter()
-        .filter(|(_, var, df)| *var > 0.0 && *df > 0.0)
-        .map(|(x, var, df)| {
-            let half = 0.5 * df;
-            let log_s = 0.5 * (var.ln() - statrs::function::gamma::digamma(half) + half.ln());
-            (*x, log_s, 4.0 / super::special::trigamma(half))
-        })
-        .collect();
-    if rows.len() < 3 {
-        return None;
-    }
-    let w: f64 = rows.iter().map(|r| r.2).sum();
-    let mx = rows.iter().map(|r| r.2 * r.0).sum::<f64>() / w;
-    let sxx = rows.iter().map(|r| r.2 * (r.0 - mx).powi(2)).sum::<f64>();
-    if sxx <= 0.0 {
-        return None;
-    }
-    let slope = rows.iter().map(|r| r.2 * (r.0 - mx) * r.1).sum::<f64>() / sxx;
+    let trend = log_spread_trend(points)?;
     Some(SpreadTrend {
-        factor_per_10mph: (slope * 10.0 / MPH_PER_MPS).exp(),
-        p: t_two_sided(slope * sxx.sqrt(), f64::INFINITY),
+        factor_per_10mph: (trend.slope * 10.0 / MPH_PER_MPS).exp(),
+        p: t_two_sided(trend.slope / trend.u, f64::INFINITY),
     })
 }
 

@@ -10,8 +10,10 @@ use super::estimate::Estimate;
 use super::groups::Layout;
 use super::input::Shot;
 use super::robust::{DOUBTFUL_Z, MAD_OVER_SIGMA, median};
-use super::special::f_upper;
-use super::variance::{Nested, Reml, ScatterPrior, VolleySum, nested_anova, nested_reml, scatter_prior};
+use super::special::{f_upper, t_two_sided};
+use super::variance::{
+    Nested, Reml, ScatterPrior, VolleySum, log_spread_trend, nested_anova, nested_reml, scatter_prior,
+};
 use serde::{Deserialize, Serialize};
 
 /// Fewest degrees of freedom with which the scatter between volleys counts as measured: at 3 the 95 %
@@ -66,6 +68,8 @@ pub(crate) struct Fitted {
     /// Seen variance of a shot within each cell and its degrees of freedom.
     pub seen_within: Vec<(f64, f64)>,
     pub prior: Option<ScatterPrior>,
+    /// By how much each cell's variance is expected above the prior's, from the trend of scatter with speed.
+    pub prior_factor: Vec<f64>,
     /// Mean measurement variance of a shot, rad^2.
     pub own_var: f64,
 }
@@ -240,6 +244,21 @@ fn volley_mean<'a>(
     }
 }
 
+/// Chance of a trend of scatter with speed below which it is followed. Strict, because following a trend that is not
+/// there costs half the degrees of freedom.
+const FOLLOW_TREND_P: f64 = 0.01;
+
+/// Factor of each cell's expected variance from a power law of scatter in speed, where there is clear evidence of one.
+fn scatter_factors(layout: &Layout, seen: &[(f64, f64)]) -> (Vec<f64>, bool) {
+    let log_speed: Vec<f64> =
+        layout.cells.iter().map(|c| layout.setpoints_mps.get(c.setpoint).map_or(0.0, |v| v.ln())).collect();
+    let points: Vec<(f64, f64, f64)> = log_speed.iter().zip(seen).map(|(x, (v, df))| (*x, *v, *df)).collect();
+    match log_spread_trend(&points).filter(|t| t_two_sided(t.slope / t.u, f64::INFINITY) < FOLLOW_TREND_P) {
+        Some(t) => (log_speed.iter().map(|x| (2.0 * t.slope * (x - t.mean_x)).exp()).collect(), true),
+        None => (vec![1.0; seen.len()], false),
+    }
+}
+
 fn spreads(layout: &Layout, volleys: Vec<VolleyMean>, own_var: f64) -> Fitted {
     let sums: Vec<Vec<VolleySum>> = layout
         .cells
@@ -257,7 +276,9 @@ fn spreads(layout: &Layout, volleys: Vec<VolleyMean>, own_var: f64) -> Fitted {
             (if df > 0.0 { c.iter().map(|v| v.ss).sum::<f64>() / df } else { 0.0 }, df)
         })
         .collect();
-    let prior = scatter_prior(&seen_within);
+    let (prior_factor, trended) = scatter_factors(layout, &seen_within);
+    let level: Vec<(f64, f64)> = seen_within.iter().zip(&prior_factor).map(|((v, df), k)| (v / k, *df)).collect();
+    let prior = scatter_prior(&level);
     let source = if nested.between_df >= BETWEEN_DF_NEEDED {
         BetweenSource::Repeats
     } else if nested.between_df > 0.0 {
@@ -266,7 +287,9 @@ fn spreads(layout: &Layout, volleys: Vec<VolleyMean>, own_var: f64) -> Fitted {
         BetweenSource::Assumed
     };
     let mut df_of_part = vec![f64::INFINITY; WITHIN_CELL + layout.cells.len()];
-    let pooled_df = prior.map_or(f64::INFINITY, |p| p.df.min(nested.within_df));
+    // A fitted trend takes up one more constant: on average half the degrees of freedom are left at a point.
+    let pool = if trended { 0.5 * nested.within_df } else { nested.within_df };
+    let pooled_df = prior.map_or(f64::INFINITY, |p| p.df.min(pool));
     if let Some(d) = df_of_part.get_mut(WITHIN_POOLED) {
         *d = pooled_df;
     }
@@ -291,6 +314,7 @@ fn spreads(layout: &Layout, volleys: Vec<VolleyMean>, own_var: f64) -> Fitted {
         between_var,
         seen_within,
         prior,
+        prior_factor,
         own_var,
     }
 }
@@ -300,11 +324,12 @@ fn volley_var_parts(fitted: &Fitted, cell: usize, volley: &VolleyMean) -> Mean {
     let mut mean = Mean { value: volley.value, own: Vec::new(), shared: volley.shared.clone() };
     let n = volley.weight.max(f64::MIN_POSITIVE);
     let (seen, df) = fitted.seen_within.get(cell).copied().unwrap_or((0.0, 0.0));
+    let factor = fitted.prior_factor.get(cell).copied().unwrap_or(1.0);
     match fitted.prior {
         None => mean.add_own(KNOWN, fitted.own_var / n),
-        Some(p) if p.df.is_infinite() => mean.add_own(WITHIN_POOLED, p.var / n),
+        Some(p) if p.df.is_infinite() => mean.add_own(WITHIN_POOLED, p.var * factor / n),
         Some(p) => {
-            mean.add_own(WITHIN_POOLED, p.df / (p.df + df) * p.var / n);
+            mean.add_own(WITHIN_POOLED, p.df / (p.df + df) * p.var * factor / n);
             mean.add_own(WITHIN_CELL + cell, df / (p.df + df) * seen / n);
         }
     }

@@ -105,11 +105,13 @@ pub fn chi_squared_quantile(p: f64, df: f64) -> f64 {
 ///
 /// `T = (Z + ncp) / S` with `S^2 = chi^2_df / df`, so the probability is the mean of
 /// `Phi(ncp - t S)` over the density of `S`, `2 (df/2)^(df/2) / Gamma(df/2) s^(df-1) exp(-df s^2/2)`.
-/// Integrated by Simpson's rule over 12 standard deviations of `S` to each side; the
-/// integrand is smooth, so 600 panels leave an error below 1e-9 for `df >= 1`.
+/// Integrated by the trapezoidal rule over `x = ln S`, where the integrand is smooth and dies away at both
+/// ends, so that the error falls exponentially with the number of panels; below 1e-8 for `df >= 1` and `ncp <= 8`.
 pub fn noncentral_t_upper(t: f64, df: f64, ncp: f64) -> f64 {
-    const PANELS: usize = 600;
+    const PANELS: usize = 400;
     const SPAN_SD: f64 = 12.0;
+    // exp(-42) is below 1e-18: what lies further down does not count.
+    const SPAN_LN: f64 = 42.0;
     if !(t.is_finite() && ncp.is_finite()) || df.is_nan() {
         return f64::NAN;
     }
@@ -118,30 +120,19 @@ pub fn noncentral_t_upper(t: f64, df: f64, ncp: f64) -> f64 {
     }
     let df = usable_df(df);
     let ln_scale = std::f64::consts::LN_2 + 0.5 * df * (0.5 * df).ln() - ln_gamma(0.5 * df);
-    let density = |s: f64| {
-        if s <= 0.0 {
-            if df > 1.0 { 0.0 } else { ln_scale.exp() }
-        } else {
-            (ln_scale + (df - 1.0) * s.ln() - 0.5 * df * s * s).exp()
-        }
-    };
     let sd = 1.0 / (2.0 * df).sqrt();
-    let low = (1.0 - SPAN_SD * sd).max(0.0);
-    let high = 1.0 + SPAN_SD * sd;
+    let nearest = 1.0 - SPAN_SD * sd;
+    let low = if nearest > 0.1 { nearest.ln() } else { -SPAN_LN / df - 1.0 };
+    let high = (1.0 + SPAN_SD * sd).ln();
     let step = (high - low) / PANELS as f64;
-    let mut sum = 0.0;
-    for i in 0..=PANELS {
-        let s = low + step * i as f64;
-        let weight = if i == 0 || i == PANELS {
-            1.0
-        } else if i % 2 == 1 {
-            4.0
-        } else {
-            2.0
-        };
-        sum += weight * density(s) * normal_cdf(ncp - t * s);
-    }
-    (sum * step / 3.0).clamp(0.0, 1.0)
+    let sum: f64 = (0..=PANELS)
+        .map(|i| {
+            let x = low + step * i as f64;
+            let s = x.exp();
+            (ln_scale + df * (x - 0.5 * s * s)).exp() * normal_cdf(ncp - t * s)
+        })
+        .sum();
+    (sum * step).clamp(0.0, 1.0)
 }
 
 /// Second derivative of ln Gamma, `x > 0`: recurrence up to 12, then the asymptotic series
@@ -217,6 +208,7 @@ mod tests {
             (2.7764451051977987, 4.0, 6.0, 0.9909584280695855),
             (1.0, 1.0, 0.5, 0.4072522635599707),
             (-1.0, 7.5, 0.3, 0.8904231227450043),
+            (4.363399391621392, 1.4587669626825661, 5.443442718869777, 0.7688031746527676),
         ] {
             let got = noncentral_t_upper(t, df, ncp);
             assert!((got - want).abs() < 1e-7, "nct({t}, {df}, {ncp}) = {got}, want {want}");

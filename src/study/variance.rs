@@ -172,6 +172,40 @@ pub fn scatter_prior(cells: &[(f64, f64)]) -> Option<ScatterPrior> {
     Some(ScatterPrior { var, df })
 }
 
+/// Trend of log SD.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LogTrend {
+    /// Change of ln SD with x.
+    pub slope: f64,
+    /// Its standard uncertainty.
+    pub u: f64,
+    /// Weighted mean of the x.
+    pub mean_x: f64,
+}
+
+/// Trend of ln SD on x over (x, variance, degrees of freedom); `None` with fewer than three.
+///
+/// `ln s^2 - digamma(df/2) + ln(df/2)` is unbiased for the log of the variance and has the known variance `trigamma(df/2)`,
+/// so the fit is weighted least squares with known weights.
+pub fn log_spread_trend(points: &[(f64, f64, f64)]) -> Option<LogTrend> {
+    let rows: Vec<(f64, f64, f64)> = points
+        .iter()
+        .filter(|(_, var, df)| *var > 0.0 && *df > 0.0)
+        .map(|(x, var, df)| {
+            let half = 0.5 * df;
+            (*x, 0.5 * (var.ln() - digamma(half) + half.ln()), 4.0 / trigamma(half))
+        })
+        .collect();
+    let weight: f64 = rows.iter().map(|r| r.2).sum();
+    let mean_x = rows.iter().map(|r| r.2 * r.0).sum::<f64>() / weight;
+    let sxx = rows.iter().map(|r| r.2 * (r.0 - mean_x).powi(2)).sum::<f64>();
+    if rows.len() < 3 || sxx.is_nan() || sxx <= 0.0 {
+        return None;
+    }
+    let slope = rows.iter().map(|r| r.2 * (r.0 - mean_x) * r.1).sum::<f64>() / sxx;
+    Some(LogTrend { slope, u: 1.0 / sxx.sqrt(), mean_x })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -7,6 +7,7 @@
 //! ladder's ends: there the answer is "not reached", or an interval open to that side.
 
 use super::doubt::{KNOWN, Mean, add_scaled};
+use super::special::t_quantile;
 
 /// Speeds looked at between two setpoints before bisection; a set narrower than 1/64 of a step lies
 /// around a crossing, which is found by its sign.
@@ -76,9 +77,18 @@ pub(crate) fn find_zero(xs: &[f64], means: &[&Mean], df_of_part: &[f64], speed_s
         return Zero::default();
     }
     let value = |s: usize, x: f64| at(xs, means, s, x, speed_shared_rel).value;
+    // Only the sign of |angle| - t u is used. The quantile lies between those of no and of the fewest degrees of
+    // freedom, which settles most speeds without computing it.
+    let fewest = df_of_part.iter().copied().fold(f64::INFINITY, f64::min);
+    let t_of = |df: f64| t_quantile(1.0 - 0.5 * alpha, df);
+    let (t_least, t_most) = (t_of(f64::INFINITY), t_of(fewest));
     let beyond = |s: usize, x: f64| {
         let m = at(xs, means, s, x, speed_shared_rel);
-        m.value.abs() - m.half_width(df_of_part, alpha)
+        let (size, u) = (m.value.abs(), m.u());
+        if size > 1.001 * t_most * u || size < 0.999 * t_least * u {
+            return size - t_least * u;
+        }
+        size - m.half_width(df_of_part, alpha)
     };
     let root = |s: usize, f: &dyn Fn(usize, f64) -> f64, mut a: f64, mut b: f64| {
         let rising = f(s, a) < f(s, b);
