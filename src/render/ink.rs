@@ -97,7 +97,9 @@ impl Ink {
     pub fn cover(&self, quad: &[[f64; 2]; 4]) -> Cover {
         let whole = area(quad);
         let bounds = bounds(quad);
-        if !(whole > 0.0) || !meets(&bounds, &[PAPER_MM[0] - 25.0, PAPER_MM[1] - 25.0, PAPER_MM[2] + 25.0, PAPER_MM[3] + 25.0]) {
+        if !(whole > 0.0)
+            || !meets(&bounds, &[PAPER_MM[0] - 25.0, PAPER_MM[1] - 25.0, PAPER_MM[2] + 25.0, PAPER_MM[3] + 25.0])
+        {
             return Cover::default();
         }
         let paper = share(quad, &bounds, &PAPER_MM, whole);
@@ -288,7 +290,9 @@ mod tests {
     #[test]
     fn a_pixel_that_straddles_a_square_is_half_black() {
         let ink = Ink::new(SheetOnWall::upright(1, WallPoint::default()));
-        let at = |u: f64, v: f64| ink.cover(&[[u - 0.5, v - 0.5], [u + 0.5, v - 0.5], [u + 0.5, v + 0.5], [u - 0.5, v + 0.5]]);
+        let at = |u: f64, v: f64| {
+            ink.cover(&[[u - 0.5, v - 0.5], [u + 0.5, v - 0.5], [u + 0.5, v + 0.5], [u - 0.5, v + 0.5]])
+        };
         assert_eq!(at(30.0, 30.0), Cover { paper: 1.0, black: 1.0, tape: 0.0 });
         assert!((at(60.0, 3.0).black - 0.5).abs() < 1e-12);
         assert!((at(60.0, 60.0).black - 0.5).abs() < 1e-12, "a saddle");
@@ -296,6 +300,9 @@ mod tests {
         assert!((at(67.75, 20.0).black - 0.75).abs() < 1e-12, "the first tag's left edge is at 67.5 mm");
         assert!((at(195.0, 100.0).paper - 0.5).abs() < 1e-12);
         assert_eq!(at(300.0, 100.0), Cover::default());
-        assert!((at(40.0, 252.0).black - 0.0).abs() < 1.0 && (at(85.0, 252.0).black - 0.3).abs() < 1e-12, "the cross's arm is 0.3 mm wide");
+        assert!(
+            (at(40.0, 252.0).black - 0.0).abs() < 1.0 && (at(85.0, 252.0).black - 0.3).abs() < 1e-12,
+            "the cross's arm is 0.3 mm wide"
+        );
     }
 }

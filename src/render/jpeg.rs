@@ -58,14 +58,14 @@ impl Default for ExifFields {
 /// `quality` is 1 to 100. Errors: an orientation outside 1 to 8, or a file that cannot be written.
 pub fn write_jpeg(path: &Path, upright: &RgbImage, quality: u8, fields: &ExifFields) -> Result<()> {
     let bytes = encode_jpeg(upright, quality, fields)?;
-    let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let write = || -> std::io::Result<()> {
-        let mut file = tempfile::NamedTempFile::new_in(folder)?;
-        std::io::Write::write_all(&mut file, &bytes)?;
-        file.persist(path)?;
-        Ok(())
-    };
-    write().map_err(|e| Error::io(path, "write", e))
+    let name = path.file_name().and_then(|n| n.to_str()).unwrap_or("photo");
+    let part = path.with_file_name(format!(".{name}.part"));
+    let written = std::fs::write(&part, &bytes).and_then(|()| std::fs::rename(&part, path));
+    written.map_err(|e| {
+        // What is left of it is no photo; that it may not be there either is no matter.
+        let _ = std::fs::remove_file(&part);
+        Error::io(path, "write", e)
+    })
 }
 
 /// The bytes that [`write_jpeg`] writes.
@@ -86,9 +86,9 @@ pub fn encode_jpeg(upright: &RgbImage, quality: u8, fields: &ExifFields) -> Resu
     let mut bytes = Vec::new();
     let failed = |e: image::ImageError| Error::input(format!("a photo cannot be written as JPEG: {e}"));
     let mut encoder = JpegEncoder::new_with_quality(&mut bytes, quality.clamp(1, 100));
-    encoder.set_exif_metadata(exif_block(fields, stored.width(), stored.height())?).map_err(|e| {
-        Error::input(format!("a photo's Exif block cannot be written: {e}"))
-    })?;
+    encoder
+        .set_exif_metadata(exif_block(fields, stored.width(), stored.height())?)
+        .map_err(|e| Error::input(format!("a photo's Exif block cannot be written: {e}")))?;
     encoder.write_image(stored, stored.width(), stored.height(), ExtendedColorType::Rgb8).map_err(failed)?;
     Ok(bytes)
 }

@@ -161,8 +161,7 @@ struct PixelBox {
 
 impl PixelBox {
     fn around(camera: &RenderCamera, outline: &[WallPoint]) -> Self {
-        let mut b =
-            Self { x0: f64::INFINITY, y0: f64::INFINITY, x1: f64::NEG_INFINITY, y1: f64::NEG_INFINITY };
+        let mut b = Self { x0: f64::INFINITY, y0: f64::INFINITY, x1: f64::NEG_INFINITY, y1: f64::NEG_INFINITY };
         for &p in outline {
             let Some(p) = camera.pixel(p) else {
                 return Self { x0: f64::NEG_INFINITY, y0: f64::NEG_INFINITY, x1: f64::INFINITY, y1: f64::INFINITY };

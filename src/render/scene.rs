@@ -40,10 +40,8 @@ impl SheetOnWall {
     pub fn sheet_point(&self, p: WallPoint) -> SheetPoint {
         let (dx, dy) = (p.x_m - self.cross.x_m, p.y_m - self.cross.y_m);
         let (sin, cos) = self.turn_rad.sin_cos();
-        let (right_mm, up_mm) = (
-            1e3 * (dx * cos + dy * sin) / self.scale_across,
-            1e3 * (dy * cos - dx * sin) / self.scale_down,
-        );
+        let (right_mm, up_mm) =
+            (1e3 * (dx * cos + dy * sin) / self.scale_across, 1e3 * (dy * cos - dx * sin) / self.scale_down);
         let cross = self.geometry.cross();
         SheetPoint { u_mm: cross.u_mm + right_mm, v_mm: cross.v_mm - up_mm }
     }

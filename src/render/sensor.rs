@@ -72,7 +72,8 @@ impl Sensor {
                 for value in pixel.iter_mut() {
                     let mut signal = *value * self.exposure as f32;
                     if noisy {
-                        let variance = self.shot_variance as f32 * signal.max(0.0) + (self.read_sd * self.read_sd) as f32;
+                        let variance =
+                            self.shot_variance as f32 * signal.max(0.0) + (self.read_sd * self.read_sd) as f32;
                         let unit: f32 = StandardNormal.sample(&mut rng);
                         signal += unit * variance.max(0.0).sqrt();
                     }

@@ -96,7 +96,8 @@ impl Wall {
         let r = dx.hypot(dy);
         if r < 4.0 + f {
             let dark = 0.10 + 0.35 * uniform(i as i64, j as i64, s ^ 17);
-            tone *= 1.0 - t.min(1.0) * dark * ((4.0 - r) / f.max(0.4) + 0.5).clamp(0.0, 1.0) * (0.5 + 0.5 * (r / 4.0).min(1.0));
+            tone *= 1.0
+                - t.min(1.0) * dark * ((4.0 - r) / f.max(0.4) + 0.5).clamp(0.0, 1.0) * (0.5 + 0.5 * (r / 4.0).min(1.0));
         }
         [0.66 * tone, 0.66 * tone, 0.62 * tone]
     }
@@ -106,7 +107,7 @@ impl Wall {
         let t = self.texture;
         // Veneers differ from board to board; the figure runs upright.
         let (ox, oy) = (uniform(1, 0, s) * 1220.0, uniform(2, 0, s) * 2440.0);
-        let board = (((x - ox) / 1220.0 + 0.5).floor() as i64, ((y - oy) / 2440.0 + 0.5).floor() as i64);
+        let board = (((x - ox) / 1220.0).floor() as i64, ((y - oy) / 2440.0).floor() as i64);
         let b = super::noise::hash(board.0, board.1, s);
         let mut warp = 2.1 * smooth(x / 170.0, y / 900.0, b) + 0.5 * smooth(x / 60.0, y / 420.0, b ^ 1);
         let mut knot = 0.0;
@@ -126,7 +127,8 @@ impl Wall {
         let fibre = 0.045 * grain(x, y, 1.1, 38.0, f, b ^ 6) + 0.035 * grain(x, y, 3.2, 120.0, f, b ^ 7);
         let cloud = 0.05 * smooth(x / 260.0, y / 700.0, b ^ 8);
         let pores = 0.05 * grain(x, y, 1.6, 6.0, f, b ^ 9).max(0.0);
-        let mut tone = 1.0 + t * (fibre + cloud - 0.24 * late - pores) + 0.06 * (uniform(board.0, board.1, s ^ 3) - 0.5);
+        let mut tone =
+            1.0 + t * (fibre + cloud - 0.24 * late - pores) + 0.06 * (uniform(board.0, board.1, s ^ 3) - 0.5);
         tone *= 1.0 - 0.55 * t.min(1.0) * knot;
         tone *= 1.0 - 0.75 * self.seam(x, y, f, (1220.0, 2440.0), 0.9);
         // Darker wood is redder.
@@ -143,9 +145,14 @@ impl Wall {
         let mut colour = [0.058 * tone, 0.057 * tone, 0.056 * tone];
         let (i, j) = ((x / 7.0).floor() as i64, (y / 7.0).floor() as i64);
         if uniform(i, j, s ^ 25) < 0.13 {
-            let (cx, cy) = ((i as f64 + 0.25 + 0.5 * uniform(i, j, s ^ 26)) * 7.0, (j as f64 + 0.25 + 0.5 * uniform(i, j, s ^ 27)) * 7.0);
+            let (cx, cy) = (
+                (i as f64 + 0.25 + 0.5 * uniform(i, j, s ^ 26)) * 7.0,
+                (j as f64 + 0.25 + 0.5 * uniform(i, j, s ^ 27)) * 7.0,
+            );
             let size = 0.7 + 0.9 * uniform(i, j, s ^ 28);
-            let a = 0.8 * ((size - (x - cx).hypot(y - cy)) / f.max(0.3) + 0.5).clamp(0.0, 1.0) * (2.0 * size / f).powi(2).min(1.0);
+            let a = 0.8
+                * ((size - (x - cx).hypot(y - cy)) / f.max(0.3) + 0.5).clamp(0.0, 1.0)
+                * (2.0 * size / f).powi(2).min(1.0);
             let fleck = if uniform(i, j, s ^ 29) < 0.6 { [0.16, 0.19, 0.24] } else { [0.26, 0.25, 0.24] };
             for (c, k) in colour.iter_mut().zip(fleck) {
                 *c += t.min(1.0) * a * (k - *c);
@@ -168,7 +175,9 @@ impl Wall {
         let mortar = line_cover(off(u, pitch_x), 0.5 * joint, f).max(line_cover(off(v, pitch_y), 0.5 * joint, f));
         let (bi, bj) = (i as i64, j as i64);
         let own = uniform(bi, bj, s ^ 33) - 0.5;
-        let rough = 0.13 * grain(x, y, 3.0, 3.0, f, s ^ 34) + 0.10 * grain(x, y, 11.0, 8.0, f, s ^ 35) + 0.06 * smooth(x / 40.0, y / 30.0, s ^ 36);
+        let rough = 0.13 * grain(x, y, 3.0, 3.0, f, s ^ 34)
+            + 0.10 * grain(x, y, 11.0, 8.0, f, s ^ 35)
+            + 0.06 * smooth(x / 40.0, y / 30.0, s ^ 36);
         let tone = 1.0 + t * (rough + 0.35 * own);
         let red = 0.04 * (uniform(bi, bj, s ^ 37) - 0.5);
         let sand = 1.0 + t * (0.12 * grain(x, y, 2.4, 2.4, f, s ^ 38) + 0.05 * smooth(x / 150.0, y / 150.0, s ^ 39));
@@ -182,13 +191,19 @@ impl Wall {
         let s = self.seed;
         let t = self.texture;
         let cloud = 0.09 * smooth(x / 400.0, y / 260.0, s ^ 41) + 0.06 * smooth(x / 110.0, y / 90.0, s ^ 42);
-        let fine = 0.035 * grain(x, y, 2.0, 2.0, f, s ^ 43) + 0.03 * grain(x, y, 7.0, 6.0, f, s ^ 44) + 0.03 * smooth(x / 30.0, y / 26.0, s ^ 45);
+        let fine = 0.035 * grain(x, y, 2.0, 2.0, f, s ^ 43)
+            + 0.03 * grain(x, y, 7.0, 6.0, f, s ^ 44)
+            + 0.03 * smooth(x / 30.0, y / 26.0, s ^ 45);
         let mut tone = 1.0 + t * (cloud + fine);
         let (i, j) = ((x / 23.0).floor() as i64, (y / 23.0).floor() as i64);
         if uniform(i, j, s ^ 46) < 0.16 {
-            let (cx, cy) = ((i as f64 + 0.2 + 0.6 * uniform(i, j, s ^ 47)) * 23.0, (j as f64 + 0.2 + 0.6 * uniform(i, j, s ^ 48)) * 23.0);
+            let (cx, cy) = (
+                (i as f64 + 0.2 + 0.6 * uniform(i, j, s ^ 47)) * 23.0,
+                (j as f64 + 0.2 + 0.6 * uniform(i, j, s ^ 48)) * 23.0,
+            );
             let size = 0.6 + 2.4 * uniform(i, j, s ^ 49).powi(3);
-            let a = ((size - (x - cx).hypot(y - cy)) / f.max(0.3) + 0.5).clamp(0.0, 1.0) * (2.0 * size / f).powi(2).min(1.0);
+            let a = ((size - (x - cx).hypot(y - cy)) / f.max(0.3) + 0.5).clamp(0.0, 1.0)
+                * (2.0 * size / f).powi(2).min(1.0);
             tone *= 1.0 - 0.6 * t.min(1.0) * a;
         }
         tone *= 1.0 - 0.35 * self.seam(x, y, f, (2500.0, 1250.0), 1.6);
