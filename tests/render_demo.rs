@@ -112,3 +112,20 @@ fn every_seed_keeps_its_truth_within_the_stated_doubts_and_its_marks_between_the
         }
     }
 }
+
+/// Another program projects the truth and finds the corners in a full-size photo. Needs an interpreter with `opencv`, named by the
+/// caller: `POCKMARK_PYTHON=python3 cargo test --test render_demo`.
+#[test]
+fn opencv_finds_tags_and_corners_where_the_truth_says() {
+    let Some(python) = std::env::var_os("POCKMARK_PYTHON") else {
+        println!("skipped: POCKMARK_PYTHON names no Python with opencv");
+        return;
+    };
+    let folder = tempfile::tempdir().unwrap();
+    let dir = folder.path().join("day");
+    write(&Scenario::demo(8), &dir).unwrap();
+    let script = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/cross/sheets_opencv.py");
+    let out = std::process::Command::new(python).arg(script).arg("day").arg(&dir).output().unwrap();
+    print!("{}", String::from_utf8_lossy(&out.stdout));
+    assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+}

@@ -38,7 +38,7 @@ impl Mark {
     pub fn alpha(&self, p: WallPoint) -> f64 {
         let (dx, dy) = (p.x_m - self.centre.x_m, p.y_m - self.centre.y_m);
         let (r, radius_m) = (dx.hypot(dy), 0.5 * self.diameter_m);
-        if !(r < REACH * radius_m + EDGE_M) {
+        if r.is_nan() || r >= REACH * radius_m + EDGE_M {
             return 0.0;
         }
         let angle = dy.atan2(dx);
