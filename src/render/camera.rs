@@ -104,7 +104,8 @@ impl RenderCamera {
         for _ in 0..MOST_STEPS {
             let ([xd, yd], [xx, xy, yy]) = self.distort(x, y);
             let det = xx * yy - xy * xy;
-            if !(det > 0.0) {
+            if det.is_nan() || det <= 0.0 {
+                // The lens folds over here.
                 return None;
             }
             let (ex, ey) = (xd - want[0], yd - want[1]);
@@ -143,6 +144,20 @@ impl RenderCamera {
         Some(PixelPoint::new(self.fx_px * xd + self.cx_px, self.fy_px * yd + self.cy_px))
     }
 
+    /// The same view of a part of the photo, `finer` times as fine; (x, y) is the part's top-left pixel.
+    pub(crate) fn part(&self, (x, y): (usize, usize), (width, height): (usize, usize), finer: usize) -> Self {
+        let scale = finer as f64;
+        Self {
+            width: width * finer,
+            height: height * finer,
+            fx_px: self.fx_px * scale,
+            fy_px: self.fy_px * scale,
+            cx_px: (self.cx_px - x as f64 + 0.5) * scale - 0.5,
+            cy_px: (self.cy_px - y as f64 + 0.5) * scale - 0.5,
+            ..*self
+        }
+    }
+
     /// True when the pixel lies in the photo.
     pub fn sees(&self, at: PixelPoint) -> bool {
         (0.0..=self.width as f64 - 1.0).contains(&at.x_px) && (0.0..=self.height as f64 - 1.0).contains(&at.y_px)
@@ -163,6 +178,19 @@ mod tests {
             let back = camera.pixel(camera.wall_point(p).unwrap()).unwrap();
             assert!(back.distance_px(p) < 1e-8, "{p:?} {back:?}");
         }
+    }
+
+    #[test]
+    fn a_part_sees_the_same_places_finer() {
+        let pose = RenderPose::looking_at([0.7, 0.4, 3.0], WallPoint::new(0.1, 0.6), 0.05);
+        let whole = RenderCamera { k1: -0.1, ..RenderCamera::pinhole(640, 480, 1.1, pose) };
+        let part = whole.part((100, 50), (30, 20), 3);
+        // Pixel (103, 52) is the middle one of nine: fine column 3 x 3 + 1, row 2 x 3 + 1.
+        let (a, b) = (
+            whole.wall_point(PixelPoint::new(103.0, 52.0)).unwrap(),
+            part.wall_point(PixelPoint::new(10.0, 7.0)).unwrap(),
+        );
+        assert!(a.distance_m(b) < 1e-12);
     }
 
     #[test]

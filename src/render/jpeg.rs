@@ -58,14 +58,14 @@ impl Default for ExifFields {
 /// `quality` is 1 to 100. Errors: an orientation outside 1 to 8, or a file that cannot be written.
 pub fn write_jpeg(path: &Path, upright: &RgbImage, quality: u8, fields: &ExifFields) -> Result<()> {
     let bytes = encode_jpeg(upright, quality, fields)?;
-    let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let write = || -> std::io::Result<()> {
-        let mut file = tempfile::NamedTempFile::new_in(folder)?;
-        std::io::Write::write_all(&mut file, &bytes)?;
-        file.persist(path)?;
-        Ok(())
-    };
-    write().map_err(|e| Error::io(path, "write", e))
+    let name = path.file_name().and_then(|n| n.to_str()).unwrap_or("photo");
+    let part = path.with_file_name(format!(".{name}.part"));
+    let written = std::fs::write(&part, &bytes).and_then(|()| std::fs::rename(&part, path));
+    written.map_err(|e| {
+        // What is left of it is no photo; that it may not be there either is no matter.
+        let _ = std::fs::remove_file(&part);
+        Error::io(path, "write", e)
+    })
 }
 
 /// The bytes that [`write_jpeg`] writes.

@@ -9,8 +9,10 @@ use crate::points::WallPoint;
 
 /// Waves round the rim that make it ragged: the second to the seventh. The first would only shift the disc.
 const WAVES: std::ops::RangeInclusive<i64> = 2..=7;
-/// Depth of a wave, share of the radius; together about 4 % RMS.
-const WAVE_DEPTH: f64 = 0.024;
+/// Mean depth of the slowest wave, share of the radius; faster ones are shallower, together about 4 % RMS.
+const WAVE_DEPTH: f64 = 0.035;
+/// Depth of the fine fray on top, m: the wall's own grain.
+const FRAY_M: f64 = 5e-4;
 /// Width of the soft outer edge, m: rubber lifts off over about a millimetre.
 const EDGE_M: f64 = 1.2e-3;
 /// How far outside its nominal radius a mark may reach.
@@ -36,23 +38,25 @@ impl Mark {
     pub fn alpha(&self, p: WallPoint) -> f64 {
         let (dx, dy) = (p.x_m - self.centre.x_m, p.y_m - self.centre.y_m);
         let (r, radius_m) = (dx.hypot(dy), 0.5 * self.diameter_m);
-        if !(r < REACH * radius_m + EDGE_M) {
+        if r.is_nan() || r >= REACH * radius_m + EDGE_M {
             return 0.0;
         }
         let angle = dy.atan2(dx);
         let waves: f64 = WAVES
             .map(|k| {
                 let phase = std::f64::consts::TAU * uniform(k, 0, self.seed);
-                WAVE_DEPTH * (2.0 * uniform(k, 1, self.seed)) * (k as f64 * angle + phase).cos()
+                let depth = 2.0 * WAVE_DEPTH * uniform(k, 1, self.seed) / (k - 1) as f64;
+                depth * (k as f64 * angle + phase).cos()
             })
             .sum();
-        let rim_m = radius_m * (1.0 + waves);
+        let (x_mm, y_mm) = (dx * 1e3, dy * 1e3);
+        let fray_m = FRAY_M * smooth(x_mm / 1.7, y_mm / 1.7, self.seed ^ 3);
+        let rim_m = radius_m * (1.0 + waves) + fray_m;
         let edge = ((rim_m - r) / EDGE_M + 0.5).clamp(0.0, 1.0);
         let edge = edge * edge * (3.0 - 2.0 * edge);
         let rho = r / rim_m;
         let ring = (rho - 0.87) / 0.10;
         let body = 0.58 + 0.42 * (-0.5 * ring * ring).exp();
-        let (x_mm, y_mm) = (dx * 1e3, dy * 1e3);
         let holes = 0.5
             + 0.5
                 * (0.65 * smooth(x_mm / 3.1, y_mm / 3.1, self.seed ^ 1)

@@ -23,7 +23,7 @@ pub use camera::{RenderCamera, RenderPose};
 pub use jpeg::{ExifFields, write_jpeg};
 pub use light::Light;
 pub use mark::Mark;
-pub use photo::{LinearImage, radiance, render};
+pub use photo::{LinearImage, optics, radiance, render};
 pub use scenario::{Machine, Scenario};
 pub use scene::{Scene, SheetOnWall};
 pub use sensor::Sensor;

@@ -1,6 +1,6 @@
-//! What do lens, sensor and the camera's processing add?
+//! What do sensor and the camera's processing add?
 //!
-//! In this order: vignetting, blur (Gaussian point spread), exposure, Poisson-Gaussian noise
+//! In this order: vignetting, exposure, Poisson-Gaussian noise
 //! (A. Foi et al., "Practical Poissonian-Gaussian noise modeling", IEEE TIP 2008: variance = shot x signal + read^2),
 //! clipping, sRGB encoding (IEC 61966-2-1), sharpening (unsharp mask on encoded values), eight bits.
 
@@ -14,7 +14,7 @@ use super::photo::LinearImage;
 /// A Gaussian is cut at this many standard deviations, where 1e-4 of it is left.
 const KERNEL_REACH: f64 = 3.9;
 /// Below this a blur is narrower than the pixel itself and left out.
-const LEAST_BLUR_PX: f64 = 0.05;
+pub(crate) const LEAST_BLUR_PX: f64 = 0.05;
 /// Entries of the table of the sRGB curve; linear between them, wrong by less than 0.05 of an eight-bit step.
 const CURVE_STEPS: usize = 8192;
 
@@ -53,14 +53,11 @@ impl Sensor {
         (self.shot_variance * signal.max(0.0) + self.read_sd * self.read_sd).max(0.0).sqrt()
     }
 
-    /// The photo that this sensor makes of the light, eight bits a colour, row by row. The same seed gives the same noise.
-    pub fn expose(&self, mut light: LinearImage, seed: u64) -> image::RgbImage {
+    /// The photo that this sensor makes of the light that its lens gave ([`super::photo::optics`]), eight bits a colour, row by row. The same seed gives the same noise.
+    pub fn develop(&self, mut light: LinearImage, seed: u64) -> image::RgbImage {
         let (width, height) = (light.width, light.height);
         if self.vignette != 0.0 {
             vignette(&mut light, self.vignette);
-        }
-        if self.blur_px >= LEAST_BLUR_PX {
-            light.pixels = blurred(&light.pixels, width, self.blur_px);
         }
         let curve = Curve::new();
         let noisy = self.shot_variance > 0.0 || self.read_sd > 0.0;
@@ -115,11 +112,16 @@ fn vignette(light: &mut LinearImage, loss: f64) {
     });
 }
 
+/// Pixels that a Gaussian of this width reaches to either side.
+pub(crate) fn kernel_reach(sigma_px: f64) -> usize {
+    (KERNEL_REACH * sigma_px).ceil().clamp(1.0, 1000.0) as usize
+}
+
 /// Gaussian blur, edges continued outwards.
 pub(crate) fn blurred(pixels: &[[f32; 3]], width: usize, sigma_px: f64) -> Vec<[f32; 3]> {
     let width = width.max(1);
     let height = pixels.len() / width;
-    let reach = (KERNEL_REACH * sigma_px).ceil().max(1.0) as usize;
+    let reach = kernel_reach(sigma_px);
     let mut kernel: Vec<f32> = (0..=reach).map(|i| (-0.5 * (i as f64 / sigma_px).powi(2)).exp() as f32).collect();
     let sum = 2.0 * kernel.iter().skip(1).sum::<f32>() + kernel[0];
     kernel.iter_mut().for_each(|k| *k /= sum);

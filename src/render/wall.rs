@@ -107,7 +107,7 @@ impl Wall {
         let t = self.texture;
         // Veneers differ from board to board; the figure runs upright.
         let (ox, oy) = (uniform(1, 0, s) * 1220.0, uniform(2, 0, s) * 2440.0);
-        let board = (((x - ox) / 1220.0 + 0.5).floor() as i64, ((y - oy) / 2440.0 + 0.5).floor() as i64);
+        let board = (((x - ox) / 1220.0).floor() as i64, ((y - oy) / 2440.0).floor() as i64);
         let b = super::noise::hash(board.0, board.1, s);
         let mut warp = 2.1 * smooth(x / 170.0, y / 900.0, b) + 0.5 * smooth(x / 60.0, y / 420.0, b ^ 1);
         let mut knot = 0.0;

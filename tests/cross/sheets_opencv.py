@@ -1,11 +1,13 @@
-"""Does OpenCV read what we draw, where we drew it?
+"""Does OpenCV read what we draw and render, where it is?
 
     sheets_opencv.py codes SRC/tag36h11.rs            all codes against DICT_APRILTAG_36h11
     sheets_opencv.py pdf SHEETS.pdf SQUARE_MM FIRST   every page at 100, 150 and 300 dpi
+    sheets_opencv.py day FOLDER                       the tripod photo of a rendered day against its truth.json
 
 Exits 1 with a sentence when something does not hold. Needs opencv (with aruco), numpy and pypdfium2.
 """
 
+import json
 import re
 import sys
 
@@ -100,10 +102,48 @@ def pdf(path, square, first):
             fail("that is too far")
 
 
+def day(folder):
+    truth = json.load(open(folder + "/truth.json"))
+    lens, tripod = truth["lens"], truth["tripod"]
+    matrix = np.array([[lens["fx"], 0, lens["cx"]], [0, lens["fy"], lens["cy"]], [0, 0, 1]])
+    rotation, eye = np.array(tripod["R"]), np.array(tripod["eye_mm"])
+    gray = cv2.imread(folder + "/calibration/tripod.jpg", cv2.IMREAD_GRAYSCALE)
+    height, width = gray.shape
+
+    def project(sheet, u, v):
+        x, y, turn, across, down = truth["sheets"][str(sheet)]
+        right, up, a = (u - 90) * across, (252 - v) * down, np.radians(turn)
+        wall = np.array([x + right * np.cos(a) - up * np.sin(a), y + right * np.sin(a) + up * np.cos(a), 0])
+        seen = (rotation @ (wall - eye)).reshape(1, 3)
+        return cv2.projectPoints(seen, np.zeros(3), np.zeros(3), matrix, np.array(lens["dist"]))[0].ravel()
+
+    found, ids, _ = cv2.aruco.ArucoDetector(FAMILY).detectMarkers(gray)
+    for corners, tag in zip(found, [] if ids is None else ids.ravel()):
+        row, column = SLOTS[tag % 6]
+        middle = project(tag // 6 + 1, (column + 0.5) * 60, (row + 0.5) * 60)
+        if np.abs(corners[0].mean(0) - middle).max() > 1.0:
+            fail(f"tag {tag} is at {corners[0].mean(0)}, not {middle}")
+    off = []
+    for sheet in truth["sheets"]:
+        for i in range(6):
+            at = project(sheet, (i % 2 + 1) * 60, (i // 2 + 1) * 60)
+            if (at > 12).all() and at[0] < width - 13 and at[1] < height - 13:
+                seen = cv2.cornerSubPix(gray, at.astype(np.float32).reshape(1, 1, 2), (5, 5), (-1, -1), (3, 50, 1e-4))
+                off.append(seen.ravel() - at)
+    off = np.array(off)
+    rms = np.sqrt((off**2).mean())
+    print(f"{len(found)} tags in place; {len(off)} corners of {width} x {height} px off by {rms:.4f} px RMS an axis, mean {off.mean(0).round(4)}")
+    # The finder's own error here is 0.03 px (noise, and a window of five pixels); its mean must fall with the square root of their number.
+    if len(found) < 30 or rms > 0.05 or np.abs(off.mean(0)).max() > 5 * 0.05 / np.sqrt(len(off)):
+        fail("that is too far")
+
+
 if __name__ == "__main__":
     if len(sys.argv) == 3 and sys.argv[1] == "codes":
         codes(sys.argv[2])
     elif len(sys.argv) == 5 and sys.argv[1] == "pdf":
         pdf(sys.argv[2], float(sys.argv[3]), int(sys.argv[4]))
+    elif len(sys.argv) == 3 and sys.argv[1] == "day":
+        day(sys.argv[2])
     else:
         sys.exit(__doc__)
