@@ -1,2 +1,7 @@
-//! The program.
-fn main() {}
+//! The program: parses the command line, runs one command, turns errors into sentences and exit codes.
+
+mod cli;
+
+fn main() -> std::process::ExitCode {
+    cli::main()
+}

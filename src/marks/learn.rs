@@ -17,20 +17,12 @@ const MOST_OPAQUE: f64 = 0.92;
 /// Least marks that teach size and strength.
 const LEAST_MARKS: usize = 3;
 
-/// The patches of one volley.
-pub struct VolleyPatches {
-    /// Balls shot.
-    pub shots: usize,
-    /// Its patches.
-    pub patches: Vec<RawPatch>,
-}
-
 /// The marks' colour, linear RGB, from all patches. `None` without patches.
-pub fn colour(volleys: &[VolleyPatches]) -> Option<[f32; 3]> {
+pub fn colour(volleys: &[(usize, &[RawPatch])]) -> Option<[f32; 3]> {
     // Relative change of each changed pixel, and the wall's own colour there.
     let mut changes: Vec<[f64; 3]> = Vec::new();
     let mut wall = [0.0f64; 3];
-    for p in volleys.iter().flat_map(|v| &v.patches) {
+    for p in volleys.iter().flat_map(|v| v.1) {
         for i in 0..p.after.len() {
             let e = p.expected[i];
             if p.quiet[i] || p.masked[i] || !e[0].is_finite() {

@@ -35,6 +35,8 @@ pub struct RawPatch {
     pub masked: Vec<bool>,
     /// Wall millimetres a patch pixel.
     pub mm_per_px: f64,
+    /// Largest significance of the changed places in it.
+    pub significance: f64,
 }
 
 /// Cuts a patch: cells `x`, `y` (first and last) of the reduced grid.
@@ -71,6 +73,7 @@ pub fn cut(
         quiet: Vec::with_capacity(n),
         masked: Vec::with_capacity(n),
         mm_per_px: step as f64 / px_per_mm,
+        significance: 0.0,
     };
     let share = 1.0 / (step * step) as f32;
     for j in 0..height {

@@ -6,3 +6,8 @@
 pub mod model;
 
 pub use model::{Summary, VolleyPicture};
+
+/// placeholder
+pub fn page(_: &Summary, _: &[VolleyPicture]) -> crate::Result<String> {
+    Ok("<html></html>".into())
+}

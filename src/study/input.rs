@@ -3,7 +3,7 @@
 //! [`Shot`] is one entry of the marks' list (a ball, or several merged ones), [`Setup`] the values of
 //! the factor columns, [`StudyOptions`] what the person cares about.
 
-use super::estimate::Estimate;
+use crate::uncertainty::Estimate;
 use serde::de::{MapAccess, Visitor};
 use serde::ser::SerializeMap;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};

@@ -6,7 +6,6 @@
 //! no cell has enough volleys, the result says what it assumes instead.
 
 use super::doubt::{BETWEEN, KNOWN, Mean, WITHIN_CELL, WITHIN_POOLED, add_scaled};
-use super::estimate::Estimate;
 use super::groups::Layout;
 use super::input::Shot;
 use super::robust::{DOUBTFUL_Z, MAD_OVER_SIGMA, median};
@@ -14,6 +13,7 @@ use super::special::{f_upper, t_two_sided};
 use super::variance::{
     Nested, Reml, ScatterPrior, VolleySum, log_spread_trend, nested_anova, nested_reml, scatter_prior,
 };
+use crate::uncertainty::Estimate;
 use serde::{Deserialize, Serialize};
 
 /// Fewest degrees of freedom with which the scatter between volleys counts as measured: at 3 the 95 %

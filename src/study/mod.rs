@@ -8,7 +8,7 @@
 
 mod compare;
 mod doubt;
-mod estimate;
+
 mod groups;
 mod holm;
 mod input;
@@ -25,7 +25,8 @@ mod variance;
 mod zero;
 
 pub use compare::{Comparison, Difference, PointDifference, Verdict};
-pub use estimate::Estimate;
+
+pub use crate::uncertainty::Estimate;
 pub use groups::find_setpoints;
 pub use holm::holm;
 pub use input::{MPH_PER_MPS, Setup, Shot, StudyOptions, VolleyStatus};

@@ -1,0 +1,107 @@
+//! `pockmark calibrate SESSION`
+
+use std::path::{Path, PathBuf};
+
+use pockmark::Result;
+use pockmark::camera::{Calibration, Wall};
+use pockmark::pipeline::{calibrate_session, write_wall};
+use pockmark::session::Session;
+
+use super::{Ended, progress, say};
+
+/// Find lens and wall from the photos of the sheets; writes wall.json
+#[derive(clap::Args)]
+#[command(
+    after_help = "Example:\n  pockmark calibrate garage\nReads calibration/ and session.toml. Repeat it whenever camera, zoom or sheets changed."
+)]
+pub struct Args {
+    /// The session's folder
+    session: PathBuf,
+    /// Write JSON (the content of wall.json)
+    #[arg(long)]
+    json: bool,
+}
+
+/// Calibrates and writes; what a person wants to know.
+pub fn calibrate(session: &Session) -> Result<(Wall, Calibration, PathBuf)> {
+    let (wall, calibration) = calibrate_session(session, &progress)?;
+    let path = write_wall(session, &wall)?;
+    Ok((wall, calibration, path))
+}
+
+/// The largest tape disagreement that its u explains, in u.
+const TAPE_LIMIT_U: f64 = 3.0;
+
+fn tape_is_off(c: &Calibration) -> bool {
+    c.tape_checks.iter().any(|(t, off)| off.abs() > TAPE_LIMIT_U * t.u_m.max(1e-4))
+}
+
+/// What a person wants to know of a calibration.
+pub fn describe(c: &Calibration, path: &Path) -> String {
+    let used = c.photos.iter().filter(|p| p.left_out.is_none()).count();
+    let mut t =
+        format!("{used} of {} photos used, {} corners; residual {:.3} px RMS\n", c.photos.len(), c.corners, c.rms_px);
+    for p in &c.photos {
+        match &p.left_out {
+            Some(why) => t += &format!("  left out {}: {why}\n", p.name),
+            None if p.dropped > 0 => t += &format!("  {}: {} corners dropped\n", p.name, p.dropped),
+            None => {}
+        }
+    }
+    t += &format!(
+        "lens: focal length {:.1} ± {:.1} px, terms {}\n",
+        c.lens.fx,
+        2.0 * c.lens_u[0],
+        c.lens_terms.join(" ")
+    );
+    t += &format!(
+        "printed scale: {:.2} ± {:.2} % across, {:.2} ± {:.2} % down\n",
+        100.0 * c.scale[0].0,
+        200.0 * c.scale[0].1,
+        100.0 * c.scale[1].0,
+        200.0 * c.scale[1].1
+    );
+    t += "sheets (crosses, mm from the origin, ± at 95 %):\n";
+    for s in &c.sheets {
+        t += &format!(
+            "  {:>2}: {:>8.1} ± {:.1} right, {:>8.1} ± {:.1} up, turned {:+.2} deg\n",
+            s.number,
+            1e3 * s.x_m,
+            2e3 * s.u_m[0],
+            1e3 * s.y_m,
+            2e3 * s.u_m[1],
+            s.turn_rad.to_degrees()
+        );
+    }
+    let worst = c.tape_checks.iter().max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
+    t += &match worst {
+        Some((tape, off)) => format!(
+            "largest tape disagreement: sheets {} and {}: measured {:.1} mm, {:+.1} mm from the adjusted distance\n",
+            tape.sheets[0],
+            tape.sheets[1],
+            1e3 * tape.distance_m,
+            1e3 * off
+        ),
+        None => "no tape distance was stated: the scale rests on the printed bars alone\n".into(),
+    };
+    if tape_is_off(c) {
+        t += "a tape distance disagrees by more than its stated doubt: measure it again, and the bars\n";
+    }
+    t + &format!("wrote {}\n", path.display())
+}
+
+/// Whether a person should look: photos left out, or a tape that disagrees.
+pub fn needs_look(c: &Calibration) -> bool {
+    tape_is_off(c) || c.photos.iter().any(|p| p.left_out.is_some())
+}
+
+pub fn run(args: &Args) -> Result<Ended> {
+    let session = Session::open(&args.session)?;
+    let (wall, calibration, path) = calibrate(&session)?;
+    if args.json {
+        say(&wall.to_json()?)?;
+    } else {
+        say(&describe(&calibration, &path))?;
+    }
+    Ok(if needs_look(&calibration) { Ended::NeedsLook } else { Ended::Good })
+}

@@ -1,0 +1,103 @@
+//! Which command runs, and with which exit code does it end?
+//!
+//! 0: all good. 1: failed. 2: wrong usage. 3: done, but something needs a look.
+
+mod calibrate;
+mod demo;
+mod inspect;
+mod new;
+mod run;
+mod sheets;
+
+use std::io::{IsTerminal, Write};
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+use pockmark::{ErrorKind, Result};
+
+/// Turns photographs of ball marks on a target wall into release angles with honest uncertainties.
+#[derive(Parser)]
+#[command(
+    name = "pockmark",
+    version,
+    about,
+    after_help = "A day at the bench:\n  pockmark sheets --paper a4 -o sheets.pdf   print the coded sheets, tape them up\n  pockmark new garage                        make a session's folder, fill in session.toml\n  pockmark calibrate garage                  from the photos of the sheets\n  pockmark run garage                        from the photos of the volleys to angles and report\n\nExit codes: 0 all good, 1 failed, 2 wrong usage, 3 done but something needs a look."
+)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    New(new::Args),
+    Sheets(sheets::Args),
+    Inspect(inspect::Args),
+    Calibrate(calibrate::Args),
+    Run(run::Args),
+    Demo(demo::Args),
+}
+
+/// How a command ended, when it did not fail.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Ended {
+    Good,
+    NeedsLook,
+    Failed,
+}
+
+/// Parses, runs, reports.
+pub fn main() -> ExitCode {
+    // clap itself exits with 2 on wrong usage and 0 on --help and --version.
+    let cli = Cli::parse();
+    let ended = match cli.command {
+        Command::New(a) => new::run(&a),
+        Command::Sheets(a) => sheets::run(&a),
+        Command::Inspect(a) => inspect::run(&a),
+        Command::Calibrate(a) => calibrate::run(&a),
+        Command::Run(a) => run::run(&a),
+        Command::Demo(a) => demo::run(&a),
+    };
+    match ended {
+        Ok(Ended::Good) => ExitCode::SUCCESS,
+        Ok(Ended::NeedsLook) => ExitCode::from(3),
+        Ok(Ended::Failed) => ExitCode::FAILURE,
+        Err(e) => {
+            let _ = writeln!(std::io::stderr(), "pockmark: {e}");
+            ExitCode::from(if e.kind() == ErrorKind::Usage { 2 } else { 1 })
+        }
+    }
+}
+
+/// Progress on standard error, when that is a terminal.
+fn progress(line: &str) {
+    let mut err = std::io::stderr();
+    if err.is_terminal() {
+        let _ = writeln!(err, "  {line}");
+    }
+}
+
+/// Writes results to standard output; a closed pipe (`| head`) is no error.
+fn say(text: &str) -> Result<()> {
+    let mut out = std::io::stdout().lock();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Ok(()) => Ok(()),
+        Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
+        Err(e) => Err(pockmark::Error::io(std::path::Path::new("standard output"), "write to", e)),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_command_line_is_well_formed_and_every_command_shows_an_example() {
+        let mut c = super::Cli::command();
+        c.clone().debug_assert();
+        for s in c.get_subcommands_mut() {
+            let help = s.render_long_help().to_string();
+            assert!(help.contains("Example"), "{}: --help shows no example", s.get_name());
+        }
+    }
+}

@@ -1,0 +1,104 @@
+//! `pockmark run SESSION`
+
+use std::path::{Path, PathBuf};
+
+use pockmark::pipeline::{Outcome, read_wall, run_session, write_results};
+use pockmark::session::results::Status;
+use pockmark::session::{Session, VolleyResult};
+use pockmark::{Error, Result};
+
+use super::{Ended, calibrate, progress, say};
+
+/// From the photos of the volleys to release angles, study and report
+#[derive(clap::Args)]
+#[command(
+    after_help = "Example:\n  pockmark run garage\nReads photos/, volleys.csv and wall.json (made first by `pockmark calibrate` when it is missing);\nwrites results/shots.csv, volleys.csv, summary.json and report.html."
+)]
+pub struct Args {
+    /// The session's folder
+    session: PathBuf,
+    /// Write JSON (the content of summary.json)
+    #[arg(long)]
+    json: bool,
+}
+
+/// One line a volley.
+fn line(v: &VolleyResult) -> String {
+    let angle = match (v.mean_release_deg, v.mean_release_u_deg) {
+        (Some(a), Some(u)) => format!("{a:6.2} ± {:.2} deg", 2.0 * u),
+        _ => "    -".into(),
+    };
+    let mut t = format!("  {:<12} {:<6} {} of {}  {angle}", v.volley, v.status.word(), v.found, v.shots);
+    if !v.note.is_empty() {
+        t += &format!("  {}", v.note);
+    }
+    t + "\n"
+}
+
+/// Everything that a person wants to know of a run.
+pub fn describe(o: &Outcome, written: &[PathBuf]) -> String {
+    let mut t = "volley       status found   release angle (± at 95 %, shared doubt included)\n".to_string();
+    for v in &o.volleys {
+        t += &line(v);
+    }
+    if let Some(s) = &o.summary.study {
+        for l in &s.ladders {
+            t += &format!("{}\n", l.sentence);
+        }
+        for c in &s.comparisons {
+            t += &format!("{}\n", c.overall.sentence);
+        }
+    }
+    if let Some(p) = &o.summary.study_problem {
+        t += &format!("no study: {p}\n");
+    }
+    let count = |s: Status| o.volleys.iter().filter(|v| v.status == s).count();
+    t += &format!("{} ok, {} to look at, {} failed\n", count(Status::Ok), count(Status::Look), count(Status::Failed));
+    for p in written {
+        t += &format!("wrote {}\n", p.display());
+    }
+    t
+}
+
+/// How a run ends.
+pub fn ended(o: &Outcome) -> Ended {
+    if o.all_failed() {
+        Ended::Failed
+    } else if o.all_ok() {
+        Ended::Good
+    } else {
+        Ended::NeedsLook
+    }
+}
+
+/// Runs a session's folder: calibrates first when there is no wall.json.
+pub fn run_folder(dir: &Path) -> Result<(Outcome, Vec<PathBuf>)> {
+    let session = Session::open(dir)?;
+    if session.volleys.rows.iter().all(|r| r.shots == 0) {
+        return Err(Error::input(format!(
+            "{}: no row has shots: write one row a volley, with its speed",
+            session.paths.volleys_csv().display()
+        )));
+    }
+    let wall = if session.paths.wall_json().exists() {
+        read_wall(&session)?
+    } else {
+        progress("no wall.json yet: calibrating first");
+        calibrate::calibrate(&session)?.0
+    };
+    let outcome = run_session(&session, &wall, &progress)?;
+    let written = write_results(&session, &outcome)?;
+    Ok((outcome, written))
+}
+
+pub fn run(args: &Args) -> Result<Ended> {
+    let (outcome, written) = run_folder(&args.session)?;
+    if args.json {
+        let text = serde_json::to_string_pretty(&outcome.summary)
+            .map_err(|e| Error::no_answer(format!("the results hold a value that JSON cannot ({e})")))?;
+        say(&(text + "\n"))?;
+    } else {
+        say(&describe(&outcome, &written))?;
+    }
+    Ok(ended(&outcome))
+}

@@ -1,0 +1,197 @@
+//! What does each volley's photo show that the photo before it did not?
+//!
+//! Every photo is decoded once, placed on the wall by the sheets that it shows, and compared with the one
+//! before; what is kept of it are the patches that changed.
+
+use std::path::Path;
+
+use image::RgbImage;
+
+use super::Progress;
+use crate::camera::{Located, Wall, locate};
+use crate::error::{Error, Result};
+use crate::marks::group::{Groups, group};
+use crate::marks::{Pair, Reduced, detect, reduce};
+use crate::photo::decode::{decode_rgb, luma};
+use crate::photo::read_exif;
+use crate::points::WallPoint;
+use crate::session::pairing::PairedVolley;
+use crate::sheet::{SheetView, find_sheets};
+
+/// A mark's radius on the grid that is searched, cells: fine enough to part neighbours, coarse enough to be fast.
+const RADIUS_CELLS: f64 = 4.5;
+/// Paper reaches this far beyond the board, mm of a sheet of 60 mm squares: left and right, above, below (A4 and Letter).
+const PAPER_SIDE_MM: f64 = 19.0;
+const PAPER_ABOVE_MM: f64 = 12.0;
+const PAPER_BELOW_MM: f64 = 49.0;
+/// A photo's sheets fit the calibration when their RMS is below this, or this many times the calibration's own.
+const FIT_PX: f64 = 0.5;
+const FIT_TIMES: f64 = 5.0;
+
+/// A photo with its place on the wall.
+pub struct PlacedPhoto {
+    /// File name.
+    pub name: String,
+    /// Upright pixels.
+    pub rgb: RgbImage,
+    /// Where the camera stood; `None` with the sentence in `problem`.
+    pub located: Option<Located>,
+    /// Why there is no place.
+    pub problem: Option<String>,
+}
+
+/// Decodes a photo and places it by its sheets.
+///
+/// # Errors
+/// The photo cannot be read.
+pub fn place_photo(wall: &Wall, folder: &Path, name: &str) -> Result<PlacedPhoto> {
+    let path = folder.join(name);
+    let exif = read_exif(&path)?;
+    let rgb = decode_rgb(&path, exif.orientation.unwrap_or(1))?;
+    let size = (wall.camera.width, wall.camera.height);
+    if rgb.dimensions() != size {
+        let problem = format!(
+            "{} x {} px, the calibration's photos {} x {}: use the same camera, zoom and crop, or photograph the sheets again",
+            rgb.width(),
+            rgb.height(),
+            size.0,
+            size.1
+        );
+        return Ok(PlacedPhoto { name: name.into(), rgb, located: None, problem: Some(problem) });
+    }
+    let sheets: Vec<SheetView> = find_sheets(&luma(&rgb), wall.geometry()).sheets;
+    let (located, problem) = match locate(wall, &sheets) {
+        Some(l) if l.rms_px <= FIT_PX.max(FIT_TIMES * wall.quality.rms_px) => (Some(l), None),
+        Some(l) => {
+            let p = format!(
+                "its sheets disagree with the calibration by {:.2} px RMS (limit {:.2}): zoom, focus or a sheet changed: photograph the sheets again",
+                l.rms_px,
+                FIT_PX.max(FIT_TIMES * wall.quality.rms_px)
+            );
+            (None, Some(p))
+        }
+        None => {
+            (None, Some("it shows no sheet that the calibration knows: leave the sheets up while you shoot".into()))
+        }
+    };
+    Ok(PlacedPhoto { name: name.into(), rgb, located, problem })
+}
+
+/// What is kept of a compared pair.
+pub struct VolleyLook {
+    /// Index into the paired volleys.
+    pub volley: usize,
+    /// Where the camera stood.
+    pub located: Located,
+    /// The changed places.
+    pub groups: Groups,
+    /// Largest less smallest log light ratio.
+    pub light_step: f64,
+    /// Largest significance of each patch, strongest first.
+    pub threshold: f64,
+    /// Photo size, px.
+    pub size_px: (u32, u32),
+    /// Share of the wall around the marks where old marks leave less than half of a mark's contrast; set later.
+    pub significance: Vec<f64>,
+    /// How far the camera had moved between the two photos, px.
+    pub shift_px: f64,
+}
+
+/// Where on the wall marks are expected: straight in front of the arm's plane, at the middle of the photo's height.
+fn usual_place(located: &Located, pivot_right_m: f64) -> WallPoint {
+    let (w, h) = (f64::from(located.view.lens.width), f64::from(located.view.lens.height));
+    let middle = located.view.wall_from_pixel(crate::points::PixelPoint::new(0.5 * w, 0.5 * h)).unwrap_or_default();
+    let ahead = WallPoint::new(pivot_right_m, middle.y_m);
+    let seen =
+        located.view.pixel_from_wall(ahead).is_some_and(|p| p.x_px > 0.0 && p.y_px > 0.0 && p.x_px < w && p.y_px < h);
+    if seen { ahead } else { middle }
+}
+
+/// Cells of the reduced grid that show paper.
+fn paper(wall: &Wall, reduced: &Reduced, located: &Located, before: &Located) -> Vec<bool> {
+    let mut out = vec![false; reduced.width * reduced.height];
+    if located.sheets.is_empty() && before.sheets.is_empty() {
+        return out;
+    }
+    let g = wall.geometry();
+    let k = g.square_mm / crate::sheet::geometry::SQUARE_MM;
+    let (cross, scale) = (g.cross(), wall.printed_scale);
+    let (u0, u1) = (-PAPER_SIDE_MM * k, 3.0 * g.square_mm + PAPER_SIDE_MM * k);
+    let (v0, v1) = (-PAPER_ABOVE_MM * k, 4.0 * g.square_mm + PAPER_BELOW_MM * k);
+    for s in &wall.sheets {
+        let (sin, cos) = s.turn_deg.to_radians().sin_cos();
+        let corner = |u: f64, v: f64| {
+            let (a, b) = (scale[0] * (u - cross.u_mm), scale[1] * (cross.v_mm - v));
+            let w = WallPoint::new(1e-3 * (s.x_mm + cos * a - sin * b), 1e-3 * (s.y_mm + sin * a + cos * b));
+            located.view.pixel_from_wall(w).map(|p| [p.x_px / reduced.factor as f64, p.y_px / reduced.factor as f64])
+        };
+        let Some(quad) =
+            [(u0, v0), (u1, v0), (u1, v1), (u0, v1)].into_iter().map(|(u, v)| corner(u, v)).collect::<Option<Vec<_>>>()
+        else {
+            continue;
+        };
+        let bound = |axis: usize, most: usize| {
+            let lo = quad.iter().map(|p| p[axis]).fold(f64::MAX, f64::min).floor().max(0.0) as usize;
+            let hi = quad.iter().map(|p| p[axis]).fold(f64::MIN, f64::max).ceil().clamp(0.0, most as f64) as usize;
+            lo.min(most)..hi
+        };
+        for y in bound(1, reduced.height) {
+            for x in bound(0, reduced.width) {
+                let inside = (0..4).all(|i| {
+                    let (p, q) = (quad[i], quad[(i + 1) % 4]);
+                    (q[0] - p[0]) * (y as f64 - p[1]) - (q[1] - p[1]) * (x as f64 - p[0]) >= 0.0
+                });
+                out[y * reduced.width + x] |= inside;
+            }
+        }
+    }
+    out
+}
+
+/// Compares a placed pair. `radius_mm` is the usual mark's radius.
+///
+/// # Errors
+/// The wall cannot be seen where marks are expected.
+pub fn look(
+    wall: &Wall,
+    index: usize,
+    volley: &PairedVolley,
+    before: &PlacedPhoto,
+    after: &PlacedPhoto,
+    pivot_right_m: f64,
+    radius_mm: f64,
+    progress: Progress,
+) -> Result<VolleyLook> {
+    let nowhere = |p: &PlacedPhoto| {
+        Error::no_answer(format!("{}: {}", p.name, p.problem.as_deref().unwrap_or("its place on the wall is unknown")))
+    };
+    let was = before.located.as_ref().ok_or_else(|| nowhere(before))?;
+    let is = after.located.as_ref().ok_or_else(|| nowhere(after))?;
+    let pair = Pair::new(&before.rgb, &was.view, &after.rgb, &is.view);
+    let place = usual_place(is, pivot_right_m);
+    let j = is.view.pixels_per_metre(place).ok_or_else(|| nowhere(after))?;
+    let px_per_m = (j[0][0] * j[1][1] - j[0][1] * j[1][0]).abs().sqrt();
+    let factor = ((radius_mm * 1e-3 * px_per_m / RADIUS_CELLS) as usize).clamp(1, 32);
+    let reduced = reduce(&pair, factor);
+    let radius_cells = radius_mm * 1e-3 * px_per_m / factor as f64;
+    let detection = detect(&reduced, 2.0 * radius_cells);
+    let excluded = paper(wall, &reduced, is, was);
+    let groups = group(&pair, &reduced, &detection, volley.row.shots as usize, radius_mm, radius_cells, &excluded);
+    progress(&format!(
+        "volley {}: {} places changed, {} looked at{}",
+        volley.row.volley,
+        detection.regions.len(),
+        groups.patches.len(),
+        if groups.too_big.is_empty() { String::new() } else { format!(", {} too big", groups.too_big.len()) }
+    ));
+    Ok(VolleyLook {
+        volley: index,
+        located: is.clone(),
+        light_step: detection.light_step,
+        threshold: detection.threshold,
+        size_px: after.rgb.dimensions(),
+        significance: groups.patches.iter().map(|p| p.significance).collect(),
+        groups,
+        shift_px: pair.largest_shift_px(),
+    })
+}

@@ -1,0 +1,17 @@
+//! In which order do the stages run, from a session's folder to its results?
+//!
+//! [`calibrate_session`]: calibration photos to `wall.json`. [`run_session`]: volley photos to shots, volleys, study and
+//! report; [`write_results`] puts them on the disk, whole or not at all. Nothing is ever written into `photos/` or `calibration/`.
+
+pub mod calibrate;
+pub mod inputs;
+pub mod judge;
+pub mod looks;
+pub mod run;
+pub mod summary;
+
+pub use calibrate::{calibrate_session, read_wall, write_wall};
+pub use run::{Outcome, run_session, write_results};
+
+/// Takes a line of progress; called from one thread at a time.
+pub type Progress<'a> = &'a (dyn Fn(&str) + Sync);
