@@ -273,7 +273,7 @@ pub fn detect(r: &Reduced, diameter_cells: f64) -> Detection {
             let scatter = Scatter::measure(map, &class, &edge, &mask);
             for i in 0..n {
                 let s = map[i].abs() / scatter.sigma(i);
-                if !s.is_nan() && !(significance[i] >= s) {
+                if !s.is_nan() && (significance[i].is_nan() || significance[i] < s) {
                     significance[i] = s;
                 }
             }

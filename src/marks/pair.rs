@@ -142,7 +142,7 @@ pub struct Reduced {
 /// Averages a pair over blocks.
 pub fn reduce(pair: &Pair, factor: usize) -> Reduced {
     let (width, height) = (pair.after.width() as usize / factor, pair.after.height() as usize / factor);
-    let rows: Vec<(Vec<[f32; 3]>, Vec<[f32; 3]>)> = (0..height)
+    let rows: Vec<[Vec<[f32; 3]>; 2]> = (0..height)
         .into_par_iter()
         .map(|by| {
             let mut after = vec![[0.0f32; 3]; width];
@@ -161,7 +161,7 @@ pub fn reduce(pair: &Pair, factor: usize) -> Reduced {
             }
             let n = 1.0 / (factor * factor) as f32;
             after.iter_mut().chain(before.iter_mut()).flatten().for_each(|v| *v *= n);
-            (after, before)
+            [after, before]
         })
         .collect();
     let mut out = Reduced {
@@ -171,7 +171,7 @@ pub fn reduce(pair: &Pair, factor: usize) -> Reduced {
         after: Vec::with_capacity(width * height),
         before: Vec::with_capacity(width * height),
     };
-    for (a, b) in rows {
+    for [a, b] in rows {
         out.after.extend(a);
         out.before.extend(b);
     }

@@ -5,16 +5,15 @@
 
 use std::path::Path;
 
-use image::RgbImage;
+use image::{GrayImage, RgbImage};
 
-use super::Progress;
-use crate::camera::{Located, Wall, locate};
+use crate::camera::{Located, NotRegistered, Wall, WallView, locate, register};
 use crate::error::{Error, Result};
 use crate::marks::group::{Groups, group};
-use crate::marks::{Pair, Reduced, detect, reduce};
-use crate::photo::decode::{decode_rgb, luma};
+use crate::marks::{Pair, detect, reduce};
+use crate::photo::decode::{decode_gray, decode_rgb, luma};
 use crate::photo::read_exif;
-use crate::points::WallPoint;
+use crate::points::{PixelPoint, WallPoint};
 use crate::session::pairing::PairedVolley;
 use crate::sheet::{SheetView, find_sheets};
 
@@ -34,21 +33,81 @@ pub struct PlacedPhoto {
     pub name: String,
     /// Upright pixels.
     pub rgb: RgbImage,
-    /// Where the camera stood; `None` with the sentence in `problem`.
-    pub located: Option<Located>,
+    /// Where the camera stood and how that is known; `None` with the sentence in `problem`.
+    pub place: Option<(Located, How)>,
     /// Why there is no place.
     pub problem: Option<String>,
 }
 
-/// Decodes a photo and places it by its sheets.
+/// A photo whose place is known, to which photos without sheets are registered.
+pub struct Reference {
+    /// Its name, for messages.
+    pub name: String,
+    gray: GrayImage,
+    located: Located,
+    paper: Vec<bool>,
+}
+
+/// Cells of the reference's paper mask, px.
+const MASK_PX: usize = 8;
+
+impl Reference {
+    /// From a placed photo; `None` when its place is unknown.
+    pub fn new(wall: &Wall, name: &str, gray: GrayImage, located: &Located) -> Self {
+        let (w, h) = (gray.width() as usize / MASK_PX, gray.height() as usize / MASK_PX);
+        let paper = paper(wall, &located.view, MASK_PX, w, h);
+        Self { name: name.into(), gray, located: located.clone(), paper }
+    }
+
+    /// The tripod photo of a session, when it can be placed by its sheets.
+    pub fn of_tripod(wall: &Wall, path: &Path) -> Option<Self> {
+        let turn = read_exif(path).ok()?.orientation.unwrap_or(1);
+        let gray = decode_gray(path, turn).ok()?;
+        if gray.dimensions() != (wall.camera.width, wall.camera.height) {
+            return None;
+        }
+        let located = locate(wall, &find_sheets(&gray, wall.geometry()).sheets)?;
+        Some(Self::new(wall, &path.file_name()?.to_string_lossy(), gray, &located))
+    }
+
+    fn avoid(&self, p: PixelPoint) -> bool {
+        let (w, x, y) = (self.gray.width() as usize / MASK_PX, p.x_px as usize / MASK_PX, p.y_px as usize / MASK_PX);
+        x >= w || self.paper.get(y * w + x).copied().unwrap_or(true)
+    }
+}
+
+/// How a photo was placed on the wall.
+#[derive(Clone, Debug, PartialEq)]
+pub enum How {
+    /// By the sheets that it shows.
+    Sheets,
+    /// By the wall itself.
+    Wall {
+        /// The photo it was registered to.
+        to: String,
+        /// How far the picture had moved, px.
+        moved_px: f64,
+        /// u of the alignment at the picture's middle, px.
+        u_px: f64,
+    },
+}
+
+/// Decodes a photo and places it: by its sheets, or without any by the wall itself against `references`, in turn.
 ///
 /// # Errors
 /// The photo cannot be read.
-pub fn place_photo(wall: &Wall, folder: &Path, name: &str) -> Result<PlacedPhoto> {
+pub fn place_photo(wall: &Wall, folder: &Path, name: &str, references: &[&Reference]) -> Result<PlacedPhoto> {
     let path = folder.join(name);
     let exif = read_exif(&path)?;
     let rgb = decode_rgb(&path, exif.orientation.unwrap_or(1))?;
     let size = (wall.camera.width, wall.camera.height);
+    let placed = |rgb, place: Result<(Located, How), String>| {
+        let (place, problem) = match place {
+            Ok(p) => (Some(p), None),
+            Err(e) => (None, Some(e)),
+        };
+        PlacedPhoto { name: name.into(), rgb, place, problem }
+    };
     if rgb.dimensions() != size {
         let problem = format!(
             "{} x {} px, the calibration's photos {} x {}: use the same camera, zoom and crop, or photograph the sheets again",
@@ -57,24 +116,46 @@ pub fn place_photo(wall: &Wall, folder: &Path, name: &str) -> Result<PlacedPhoto
             size.0,
             size.1
         );
-        return Ok(PlacedPhoto { name: name.into(), rgb, located: None, problem: Some(problem) });
+        return Ok(placed(rgb, Err(problem)));
     }
-    let sheets: Vec<SheetView> = find_sheets(&luma(&rgb), wall.geometry()).sheets;
-    let (located, problem) = match locate(wall, &sheets) {
-        Some(l) if l.rms_px <= FIT_PX.max(FIT_TIMES * wall.quality.rms_px) => (Some(l), None),
-        Some(l) => {
-            let p = format!(
-                "its sheets disagree with the calibration by {:.2} px RMS (limit {:.2}): zoom, focus or a sheet changed: photograph the sheets again",
-                l.rms_px,
-                FIT_PX.max(FIT_TIMES * wall.quality.rms_px)
-            );
-            (None, Some(p))
-        }
-        None => {
-            (None, Some("it shows no sheet that the calibration knows: leave the sheets up while you shoot".into()))
-        }
+    let gray = luma(&rgb);
+    let sheets: Vec<SheetView> = find_sheets(&gray, wall.geometry()).sheets;
+    let limit = FIT_PX.max(FIT_TIMES * wall.quality.rms_px);
+    let place = match locate(wall, &sheets) {
+        Some(l) if l.rms_px <= limit => Ok((l, How::Sheets)),
+        Some(l) => Err(format!(
+            "its sheets disagree with the calibration by {:.2} px RMS (limit {limit:.2}): zoom, focus or a sheet changed: photograph the sheets again",
+            l.rms_px
+        )),
+        None => by_the_wall(&gray, references),
     };
-    Ok(PlacedPhoto { name: name.into(), rgb, located, problem })
+    Ok(placed(rgb, place))
+}
+
+fn by_the_wall(gray: &GrayImage, references: &[&Reference]) -> Result<(Located, How), String> {
+    let mut why = "it shows no sheet that the calibration knows, and there is no placed photo to compare it with: leave the sheets up while you shoot, or name a tripod_photo".to_string();
+    for r in references {
+        match register(&r.gray, &r.located, gray, &|p| r.avoid(p)) {
+            Ok(f) => return Ok((f.located, How::Wall { to: r.name.clone(), moved_px: f.moved_px, u_px: f.u_px })),
+            Err(NotRegistered::NothingToHold) => {
+                why = "it shows no sheet, and the wall could not be followed (too little grain, or the camera moved too far): photograph the sheets again, and leave one or two up while you shoot".into();
+            }
+            Err(NotRegistered::Disagrees { tiles_px }) => {
+                why = format!(
+                    "it shows no sheet, and the wall does not fit {} by {tiles_px:.1} px: photograph the sheets again",
+                    r.name
+                );
+            }
+            Err(NotRegistered::Zoomed { factor }) => {
+                why = format!(
+                    "zoomed or refocused since {} (the picture is {:+.2} % larger): set the zoom back, or photograph the sheets again",
+                    r.name,
+                    100.0 * (factor - 1.0)
+                );
+            }
+        }
+    }
+    Err(why)
 }
 
 /// What is kept of a compared pair.
@@ -83,6 +164,8 @@ pub struct VolleyLook {
     pub volley: usize,
     /// Where the camera stood.
     pub located: Located,
+    /// How that is known.
+    pub how: How,
     /// The changed places.
     pub groups: Groups,
     /// Largest less smallest log light ratio.
@@ -100,19 +183,16 @@ pub struct VolleyLook {
 /// Where on the wall marks are expected: straight in front of the arm's plane, at the middle of the photo's height.
 fn usual_place(located: &Located, pivot_right_m: f64) -> WallPoint {
     let (w, h) = (f64::from(located.view.lens.width), f64::from(located.view.lens.height));
-    let middle = located.view.wall_from_pixel(crate::points::PixelPoint::new(0.5 * w, 0.5 * h)).unwrap_or_default();
+    let middle = located.view.wall_from_pixel(PixelPoint::new(0.5 * w, 0.5 * h)).unwrap_or_default();
     let ahead = WallPoint::new(pivot_right_m, middle.y_m);
     let seen =
         located.view.pixel_from_wall(ahead).is_some_and(|p| p.x_px > 0.0 && p.y_px > 0.0 && p.x_px < w && p.y_px < h);
     if seen { ahead } else { middle }
 }
 
-/// Cells of the reduced grid that show paper.
-fn paper(wall: &Wall, reduced: &Reduced, located: &Located, before: &Located) -> Vec<bool> {
-    let mut out = vec![false; reduced.width * reduced.height];
-    if located.sheets.is_empty() && before.sheets.is_empty() {
-        return out;
-    }
+/// Cells (`factor` px a side) of a view that show paper.
+fn paper(wall: &Wall, view: &WallView, factor: usize, width: usize, height: usize) -> Vec<bool> {
+    let mut out = vec![false; width * height];
     let g = wall.geometry();
     let k = g.square_mm / crate::sheet::geometry::SQUARE_MM;
     let (cross, scale) = (g.cross(), wall.printed_scale);
@@ -123,7 +203,7 @@ fn paper(wall: &Wall, reduced: &Reduced, located: &Located, before: &Located) ->
         let corner = |u: f64, v: f64| {
             let (a, b) = (scale[0] * (u - cross.u_mm), scale[1] * (cross.v_mm - v));
             let w = WallPoint::new(1e-3 * (s.x_mm + cos * a - sin * b), 1e-3 * (s.y_mm + sin * a + cos * b));
-            located.view.pixel_from_wall(w).map(|p| [p.x_px / reduced.factor as f64, p.y_px / reduced.factor as f64])
+            view.pixel_from_wall(w).map(|p| [p.x_px / factor as f64, p.y_px / factor as f64])
         };
         let Some(quad) =
             [(u0, v0), (u1, v0), (u1, v1), (u0, v1)].into_iter().map(|(u, v)| corner(u, v)).collect::<Option<Vec<_>>>()
@@ -135,13 +215,13 @@ fn paper(wall: &Wall, reduced: &Reduced, located: &Located, before: &Located) ->
             let hi = quad.iter().map(|p| p[axis]).fold(f64::MIN, f64::max).ceil().clamp(0.0, most as f64) as usize;
             lo.min(most)..hi
         };
-        for y in bound(1, reduced.height) {
-            for x in bound(0, reduced.width) {
+        for y in bound(1, height) {
+            for x in bound(0, width) {
                 let inside = (0..4).all(|i| {
                     let (p, q) = (quad[i], quad[(i + 1) % 4]);
                     (q[0] - p[0]) * (y as f64 - p[1]) - (q[1] - p[1]) * (x as f64 - p[0]) >= 0.0
                 });
-                out[y * reduced.width + x] |= inside;
+                out[y * width + x] |= inside;
             }
         }
     }
@@ -160,13 +240,12 @@ pub fn look(
     after: &PlacedPhoto,
     pivot_right_m: f64,
     radius_mm: f64,
-    progress: Progress,
 ) -> Result<VolleyLook> {
     let nowhere = |p: &PlacedPhoto| {
         Error::no_answer(format!("{}: {}", p.name, p.problem.as_deref().unwrap_or("its place on the wall is unknown")))
     };
-    let was = before.located.as_ref().ok_or_else(|| nowhere(before))?;
-    let is = after.located.as_ref().ok_or_else(|| nowhere(after))?;
+    let (was, _) = before.place.as_ref().ok_or_else(|| nowhere(before))?;
+    let (is, how) = after.place.as_ref().ok_or_else(|| nowhere(after))?;
     let pair = Pair::new(&before.rgb, &was.view, &after.rgb, &is.view);
     let place = usual_place(is, pivot_right_m);
     let j = is.view.pixels_per_metre(place).ok_or_else(|| nowhere(after))?;
@@ -175,18 +254,17 @@ pub fn look(
     let reduced = reduce(&pair, factor);
     let radius_cells = radius_mm * 1e-3 * px_per_m / factor as f64;
     let detection = detect(&reduced, 2.0 * radius_cells);
-    let excluded = paper(wall, &reduced, is, was);
+    // Paper that neither photo shows is not there: its place is wall like any other.
+    let excluded = if is.sheets.is_empty() && was.sheets.is_empty() {
+        vec![false; reduced.width * reduced.height]
+    } else {
+        paper(wall, &is.view, reduced.factor, reduced.width, reduced.height)
+    };
     let groups = group(&pair, &reduced, &detection, volley.row.shots as usize, radius_mm, radius_cells, &excluded);
-    progress(&format!(
-        "volley {}: {} places changed, {} looked at{}",
-        volley.row.volley,
-        detection.regions.len(),
-        groups.patches.len(),
-        if groups.too_big.is_empty() { String::new() } else { format!(", {} too big", groups.too_big.len()) }
-    ));
     Ok(VolleyLook {
         volley: index,
         located: is.clone(),
+        how: how.clone(),
         light_step: detection.light_step,
         threshold: detection.threshold,
         size_px: after.rgb.dimensions(),

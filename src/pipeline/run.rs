@@ -8,7 +8,7 @@ use rayon::prelude::*;
 use super::Progress;
 use super::inputs::flight_inputs;
 use super::judge::{FoundMark, Judged, judge};
-use super::looks::{PlacedPhoto, VolleyLook, look, place_photo};
+use super::looks::{How, PlacedPhoto, Reference, VolleyLook, look, place_photo};
 use super::summary::{Measured, MeasuredMark, pictures, summarise};
 use crate::camera::Wall;
 use crate::error::Result;
@@ -16,6 +16,7 @@ use crate::flight::{Impact, Release, Solver};
 use crate::marks::learn::{colour, learn};
 use crate::marks::patch::Patch;
 use crate::marks::shape::MarkShape;
+use crate::photo::decode::luma;
 use crate::points::{PixelPoint, WallPoint};
 use crate::report::{Summary, VolleyPicture};
 use crate::session::flags::FlagWord;
@@ -103,7 +104,7 @@ pub fn run_session(session: &Session, wall: &Wall, progress: Progress) -> Result
         measured.push(match f {
             Found::Failed(why, flags) => Measured::failed(volley, why.clone(), flags.clone()),
             Found::Looked(l) => {
-                let m = measure(wall, &whitened, &solver, volley, l, &judged[at], &shape);
+                let m = measure(wall, &whitened, &solver, volley, l, &judged[at]);
                 at += 1;
                 m
             }
@@ -132,10 +133,17 @@ fn compare_all(
 ) -> Vec<(usize, Found)> {
     let folder = session.paths.photos();
     let right = session.spec.machine.pivot_right.value;
+    let tripod = session.spec.camera.tripod_photo.as_ref().map(|t| session.paths.dir.join(t));
+    let mut tripod = Lazy::new(|| tripod.and_then(|t| Reference::of_tripod(wall, &t)));
+    let mut good: Option<Reference> = None;
     let mut last: Option<(String, Result<PlacedPhoto>)> = None;
     let mut out = Vec::new();
     for (index, v) in volleys.iter().enumerate() {
-        let after = place_photo(wall, &folder, &v.photo);
+        let mut place = |name: &str| {
+            let references: Vec<&Reference> = tripod.get().into_iter().chain(&good).collect();
+            place_photo(wall, &folder, name, &references)
+        };
+        let after = place(&v.photo);
         if v.row.shots > 0 {
             let found = match (&v.problem, &v.before) {
                 (Some(p), _) => Found::Failed(p.clone(), vec![FlagWord::NoBefore]),
@@ -146,11 +154,14 @@ fn compare_all(
                 (None, Some(name)) => {
                     let before = match last.take() {
                         Some((n, p)) if n == *name => p,
-                        _ => place_photo(wall, &folder, name),
+                        _ => place(name),
                     };
                     match (&before, &after) {
-                        (Ok(b), Ok(a)) => match look(wall, index, v, b, a, right, radius_mm, progress) {
-                            Ok(l) => Found::Looked(Box::new(l)),
+                        (Ok(b), Ok(a)) => match look(wall, index, v, b, a, right, radius_mm) {
+                            Ok(l) => {
+                                progress(&format!("volley {}: {} places changed", v.row.volley, l.groups.patches.len()));
+                                Found::Looked(Box::new(l))
+                            }
                             Err(e) => Found::Failed(e.to_string(), vec![FlagWord::CameraMoved]),
                         },
                         (Err(e), _) | (_, Err(e)) => Found::Failed(e.to_string(), Vec::new()),
@@ -159,9 +170,34 @@ fn compare_all(
             };
             out.push((index, found));
         }
+        // Without a tripod photo the last photo that showed sheets stands in for it.
+        if let Ok(PlacedPhoto { place: Some((l, How::Sheets)), rgb, .. }) = &after
+            && session.spec.camera.tripod_photo.is_none()
+        {
+            good = Some(Reference::new(wall, &v.photo, luma(rgb), l));
+        }
         last = Some((v.photo.clone(), after));
     }
     out
+}
+
+/// A value made when it is first asked for.
+struct Lazy<T, F: FnOnce() -> Option<T>> {
+    make: Option<F>,
+    value: Option<T>,
+}
+
+impl<T, F: FnOnce() -> Option<T>> Lazy<T, F> {
+    fn new(make: F) -> Self {
+        Self { make: Some(make), value: None }
+    }
+
+    fn get(&mut self) -> Option<&T> {
+        if let Some(make) = self.make.take() {
+            self.value = make();
+        }
+        self.value.as_ref()
+    }
 }
 
 /// One mark on the wall, with everything that makes it doubtful, m.
@@ -189,10 +225,9 @@ fn measure(
     volley: &PairedVolley,
     l: &VolleyLook,
     judged: &Judged,
-    shape: &MarkShape,
 ) -> Measured {
     let mut flags = Vec::new();
-    let mut notes: Vec<String> = Vec::new();
+    let (mut notes, mut known): (Vec<String>, Vec<String>) = Default::default();
     let mut marks = Vec::new();
     for m in &judged.marks {
         let impact = impact_of(wall, whitened, l, m, volley);
@@ -271,15 +306,22 @@ fn measure(
         notes
             .push("the light changed by more than a factor of two between parts of the wall: look at the photo".into());
     }
-    let _ = shape;
-    if l.shift_px > MOVED_PX {
-        notes.push(format!("the camera had moved by up to {:.1} px; the sheets corrected for it", l.shift_px));
+    if let How::Wall { to, moved_px, u_px } = &l.how {
+        flags.extend([FlagWord::NoSheets, FlagWord::Registered]);
+        if *moved_px > MOVED_PX {
+            known.push(format!(
+                "no sheet seen; followed the wall from {to}: moved {moved_px:.1} px, corrected to ± {:.2} px",
+                2.0 * u_px
+            ));
+        }
+    } else if l.shift_px > MOVED_PX {
+        known.push(format!("the camera had moved by up to {:.1} px; the sheets corrected for it", l.shift_px));
     }
     if marks.iter().any(|m| m.flags.contains(&FlagWord::Edge)) {
         notes.push("a mark touches the photo's edge: aim the camera so that all marks are inside".into());
     }
     flags.extend(marks.iter().flat_map(|m| m.flags.iter().copied()).filter(|f| *f != FlagWord::Faint));
-    Measured::looked(volley, l, judged, marks, flags, notes)
+    Measured::looked(volley, l, judged, marks, flags, notes, known)
 }
 
 fn near_edge(l: &VolleyLook, m: &FoundMark, p: PixelPoint) -> bool {

@@ -92,7 +92,8 @@ impl Measured {
         judged: &Judged,
         marks: Vec<MeasuredMark>,
         mut flags: Vec<FlagWord>,
-        notes: Vec<String>,
+        mut notes: Vec<String>,
+        known: Vec<String>,
     ) -> Self {
         flags.sort_unstable();
         flags.dedup();
@@ -104,6 +105,10 @@ impl Measured {
         } else {
             Status::Ok
         };
+        // What is known and corrected is worth a word only where a person looks anyway.
+        if status != Status::Ok {
+            notes.extend(known);
+        }
         let mut note = notes.join("; ");
         if marks.is_empty() {
             note = format!(
