@@ -9,7 +9,7 @@ use image::{GrayImage, RgbImage};
 
 use crate::camera::{Located, NotRegistered, Wall, WallView, locate, register};
 use crate::error::{Error, Result};
-use crate::marks::group::{Groups, group};
+use crate::marks::group::{Groups, Rules, group};
 use crate::marks::{Pair, detect, reduce};
 use crate::photo::decode::{decode_gray, decode_rgb, luma};
 use crate::photo::read_exif;
@@ -26,6 +26,10 @@ const PAPER_BELOW_MM: f64 = 49.0;
 /// A photo's sheets fit the calibration when their RMS is below this, or this many times the calibration's own.
 const FIT_PX: f64 = 0.5;
 const FIT_TIMES: f64 = 5.0;
+
+/// Marks are looked for this far to either side of the arm's plane, over the distance to the wall: 14 deg, three
+/// times what a pocket throws sideways (common practice, no source).
+const SIDEWAYS: f64 = 0.25;
 
 /// A photo with its place on the wall.
 pub struct PlacedPhoto {
@@ -228,6 +232,15 @@ fn paper(wall: &Wall, view: &WallView, factor: usize, width: usize, height: usiz
     out
 }
 
+/// Where the machine stands, m.
+#[derive(Clone, Copy, Debug)]
+pub struct Pivot {
+    /// Pivot axis to wall.
+    pub out_m: f64,
+    /// Arm's plane to the right of the origin.
+    pub right_m: f64,
+}
+
 /// Compares a placed pair. `radius_mm` is the usual mark's radius.
 ///
 /// # Errors
@@ -238,7 +251,7 @@ pub fn look(
     volley: &PairedVolley,
     before: &PlacedPhoto,
     after: &PlacedPhoto,
-    pivot_right_m: f64,
+    pivot: Pivot,
     radius_mm: f64,
 ) -> Result<VolleyLook> {
     let nowhere = |p: &PlacedPhoto| {
@@ -247,7 +260,7 @@ pub fn look(
     let (was, _) = before.place.as_ref().ok_or_else(|| nowhere(before))?;
     let (is, how) = after.place.as_ref().ok_or_else(|| nowhere(after))?;
     let pair = Pair::new(&before.rgb, &was.view, &after.rgb, &is.view);
-    let place = usual_place(is, pivot_right_m);
+    let place = usual_place(is, pivot.right_m);
     let j = is.view.pixels_per_metre(place).ok_or_else(|| nowhere(after))?;
     let px_per_m = (j[0][0] * j[1][1] - j[0][1] * j[1][0]).abs().sqrt();
     let factor = ((radius_mm * 1e-3 * px_per_m / RADIUS_CELLS) as usize).clamp(1, 32);
@@ -260,7 +273,13 @@ pub fn look(
     } else {
         paper(wall, &is.view, reduced.factor, reduced.width, reduced.height)
     };
-    let groups = group(&pair, &reduced, &detection, volley.row.shots as usize, radius_mm, radius_cells, &excluded);
+    let widest = SIDEWAYS * pivot.out_m;
+    let reachable = |(x, y): (usize, usize)| {
+        let w = is.view.wall_from_pixel(reduced.pixel_of(x as f64, y as f64));
+        w.is_some_and(|w| (w.x_m - pivot.right_m).abs() < widest)
+    };
+    let rules = Rules { shots: volley.row.shots as usize, radius_mm, radius_cells, paper: &excluded, reachable: &reachable };
+    let groups = group(&pair, &reduced, &detection, &rules);
     Ok(VolleyLook {
         volley: index,
         located: is.clone(),
