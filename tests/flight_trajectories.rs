@@ -90,7 +90,8 @@ fn flights_with_drag_agree_with_an_independent_integrator() {
     // Source: SciPy 1.17.1 solve_ivp DOP853, rtol 1e-12: Cd 0.45, level, 22.35 m/s from 2.2 m over 6 m,
     // and -20 deg the same.
     for (elevation_deg, height_m) in [(0.0_f64, 1.838_411_406_242_595_4), (-20.0, -0.394_029_420_510_594_53)] {
-        let end = InFlight::start(2.2, elevation_deg.to_radians(), 22.35).advance(&ball(DragLaw::Coefficient(0.45)), 6.0);
+        let end =
+            InFlight::start(2.2, elevation_deg.to_radians(), 22.35).advance(&ball(DragLaw::Coefficient(0.45)), 6.0);
         assert!((end.expect("reaches").height_m - height_m).abs() < 1e-11);
     }
 }

@@ -76,7 +76,8 @@ impl Air {
         let t_k = self.temperature_k;
         let t_c = t_k - ZERO_CELSIUS_K;
         let p_pa = self.pressure_pa;
-        let saturation_pa = (1.237_884_7e-5 * t_k * t_k - 1.912_131_6e-2 * t_k + 33.937_110_47 - 6.343_164_5e3 / t_k).exp();
+        let saturation_pa =
+            (1.237_884_7e-5 * t_k * t_k - 1.912_131_6e-2 * t_k + 33.937_110_47 - 6.343_164_5e3 / t_k).exp();
         let enhancement = 1.000_62 + 3.14e-8 * p_pa + 5.6e-7 * t_c * t_c;
         let vapour = self.humidity * enhancement * saturation_pa / p_pa;
         let p_over_t = p_pa / t_k;

@@ -139,9 +139,7 @@ impl Ball {
     pub fn lift_per_m(&self, speed_mps: f64) -> f64 {
         match self.lift {
             LiftLaw::Coefficient(cl) => self.k_per_m * cl,
-            LiftLaw::Spin(rate_rad_s) => {
-                self.k_per_m * spin_lift_coefficient(self.radius_m * rate_rad_s / speed_mps)
-            }
+            LiftLaw::Spin(rate_rad_s) => self.k_per_m * spin_lift_coefficient(self.radius_m * rate_rad_s / speed_mps),
         }
     }
 }

@@ -46,6 +46,7 @@ pub mod check;
 pub mod drag;
 pub mod inputs;
 pub mod release;
+mod root;
 pub mod solve;
 pub mod trajectory;
 

@@ -179,8 +179,7 @@ impl Solver {
                 impact.point.y_m, impact.speed_mps
             )));
         }
-        slopes.inverse =
-            [[by_release[1] / det, -by_release[0] / det], [-by_arm[1] / det, by_arm[0] / det]];
+        slopes.inverse = [[by_release[1] / det, -by_release[0] / det], [-by_arm[1] / det, by_arm[0] / det]];
         slopes.sideways = [by_arm[2], by_release[2]];
         Ok(slopes)
     }

@@ -27,7 +27,9 @@ mod linear;
 mod montecarlo;
 
 pub use estimate::{BudgetShare, Estimate, SharedFactors};
-pub use linear::{BudgetLine, NamedInput, Propagated, propagate, propagate_with, second_order_variance, welch_satterthwaite};
+pub use linear::{
+    BudgetLine, NamedInput, Propagated, propagate, propagate_with, second_order_variance, welch_satterthwaite,
+};
 pub use montecarlo::{Agreement, Coverage, MonteCarlo, Sampled, compare_with_linear, monte_carlo, numerical_tolerance};
 
 /// A value with its standard uncertainty, both in the same SI unit.

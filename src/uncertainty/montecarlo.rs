@@ -119,7 +119,9 @@ where
         for _ in 0..count {
             let y = draw(&mut rng)?;
             if !y.is_finite() {
-                return Err(Error::no_answer("a Monte Carlo trial is not finite: the inputs' doubts reach where the model has no answer"));
+                return Err(Error::no_answer(
+                    "a Monte Carlo trial is not finite: the inputs' doubts reach where the model has no answer",
+                ));
             }
             outputs.push(y);
         }
@@ -131,10 +133,11 @@ where
             blocks.push([mean, u, low, high]);
         }
         tolerance = numerical_tolerance(mean_and_sd(&outputs).1, settings.digits);
-        stable = blocks.len() >= 2 && (0..4).all(|figure| {
-            let column: Vec<f64> = blocks.iter().filter_map(|b| b.get(figure).copied()).collect();
-            2.0 * mean_and_sd(&column).1 / (column.len() as f64).sqrt() <= tolerance
-        });
+        stable = blocks.len() >= 2
+            && (0..4).all(|figure| {
+                let column: Vec<f64> = blocks.iter().filter_map(|b| b.get(figure).copied()).collect();
+                2.0 * mean_and_sd(&column).1 / (column.len() as f64).sqrt() <= tolerance
+            });
     }
     let (mean, u) = mean_and_sd(&outputs);
     outputs.sort_by(f64::total_cmp);
@@ -171,9 +174,9 @@ fn interval(sorted: &[f64], probability: f64, coverage: Coverage) -> (f64, f64) 
     let at = |i: usize| sorted.get(i.min(m.saturating_sub(1))).copied().unwrap_or(f64::NAN);
     let start = match coverage {
         Coverage::Symmetric => ((m - inside.min(m)) / 2).min(last_start),
-        Coverage::Shortest => (0..=last_start)
-            .min_by(|&a, &b| (at(a + inside) - at(a)).total_cmp(&(at(b + inside) - at(b))))
-            .unwrap_or(0),
+        Coverage::Shortest => {
+            (0..=last_start).min_by(|&a, &b| (at(a + inside) - at(a)).total_cmp(&(at(b + inside) - at(b)))).unwrap_or(0)
+        }
     };
     (at(start), at(start + inside))
 }
