@@ -211,6 +211,38 @@ fn derivatives_agree_with_finite_differences_of_an_independent_solver() {
 }
 
 #[test]
+fn derivatives_of_one_row_agree_without_any_file() {
+    // Source: finite differences of SciPy DOP853 solutions, arm angle 0 deg, 30 mph (13.4112 m/s):
+    // deg per mm height, per m/s, per mm distance, per mm pivot height, per 0.01 Cd, per 0.01 lift.
+    let mut inputs = reference_inputs(1e-3);
+    let density = |pressure_pa: f64| Air { temperature_k: 293.15, pressure_pa, humidity: 0.0 }.density_kg_m3();
+    for _ in 0..20 {
+        inputs.pressure_pa.value *= 1.2 / density(inputs.pressure_pa.value);
+    }
+    inputs.pivot_out_m.value += 0.0315;
+    let impact =
+        Impact { point: WallPoint::new(0.0, 1.495_654_895_703_979_2), speed_mps: 13.4112, ..Impact::default() };
+    let release = solve(&inputs, &impact).expect("reaches");
+    assert!(release.solved.arm_rad.abs() < 1e-11);
+    let names = inputs.shared_factors(0).names;
+    let by = |factor: Factor| {
+        let index = names.iter().position(|name| name == factor.name()).expect("a factor with a doubt");
+        (release.release.shared[index] / inputs.input(factor).u).to_degrees()
+    };
+    let [_, by_y, by_speed] = release.by_mark_and_speed.map(f64::to_degrees);
+    for (ours, theirs) in [
+        (by_y * 1e-3, -0.010_239_687_574_932_864),
+        (by_speed, 1.534_062_828_052_537_2),
+        (by(Factor::PivotOut) * 1e-3, -0.003_468_299_860_335_195_2),
+        (by(Factor::PivotUp) * 1e-3, 0.010_239_687_575_333_039),
+        (by(Factor::Drag) * 0.01, -0.005_307_084_974_864_313_5),
+        (by(Factor::Spin) * 0.01, 0.024_482_499_779_446_495),
+    ] {
+        assert!((ours / theirs - 1.0).abs() < 1e-5, "{ours} against {theirs}");
+    }
+}
+
+#[test]
 fn backspin_lifts_and_the_curve_of_drag_matters_as_the_reference_says() {
     let Some(reference) = flight_common::json("references/extra_checks.json") else { return };
     let rows =

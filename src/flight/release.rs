@@ -233,6 +233,13 @@ impl Setting {
             let arm_rad = self.low_root(mark, release_mps, speed_mps, near)?;
             near = Some(arm_rad);
             let miss = self.miss(arm_rad, release_mps, mark, speed_mps)?.ok_or_else(|| no_release_speed(speed_mps))?;
+            if !self.arrives_from_the_front(arm_rad, &miss) {
+                return Err(Error::input(format!(
+                    "a mark {:.3} m above the origin: on this leaning wall the ball would strike elsewhere first: \
+                     check the lean and the distances",
+                    mark.y_m
+                )));
+            }
             let strike = Strike {
                 point: mark,
                 release_speed_mps: release_mps,
@@ -242,6 +249,15 @@ impl Setting {
             };
             Ok((Solved { arm_rad, sideways_rad: miss.sideways_rad, strike }, speed_mps + miss.speed_mps))
         })
+    }
+
+    /// Whether a flight that ends at its mark starts in front of the wall and closes in at
+    /// its end. A path bends one way, so between the two it then does not pass the wall.
+    fn arrives_from_the_front(&self, arm_rad: f64, miss: &Miss) -> bool {
+        let (start_w, _, start_h) = self.machine.release_place(arm_rad);
+        let (sin_lean, cos_lean) = self.machine.lean_rad.sin_cos();
+        let gap_m = -start_w * cos_lean + start_h * sin_lean - self.ball.radius_m;
+        gap_m > 0.0 && miss.sideways_rad.cos() * cos_lean - miss.end.slope * sin_lean > 0.0
     }
 
     /// Finds the release speed that leads to a reading. `trial` flies one release speed and
