@@ -329,7 +329,15 @@ fn regions(s: &[f32], maps: &[Vec<f32>], w: usize, h: usize, threshold: f64) -> 
         if seen[start] || !above(start) {
             continue;
         }
-        let mut reg = Region { x: (w, 0), y: (h, 0), cells: 0, significance: 0.0, peak: (0, 0), change: [0.0; 3], axes_cells: (0.0, 0.0) };
+        let mut reg = Region {
+            x: (w, 0),
+            y: (h, 0),
+            cells: 0,
+            significance: 0.0,
+            peak: (0, 0),
+            change: [0.0; 3],
+            axes_cells: (0.0, 0.0),
+        };
         let mut moments = [0.0f64; 5];
         seen[start] = true;
         stack.push(start);

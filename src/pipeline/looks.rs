@@ -278,7 +278,8 @@ pub fn look(
         let w = is.view.wall_from_pixel(reduced.pixel_of(x as f64, y as f64));
         w.is_some_and(|w| (w.x_m - pivot.right_m).abs() < widest)
     };
-    let rules = Rules { shots: volley.row.shots as usize, radius_mm, radius_cells, paper: &excluded, reachable: &reachable };
+    let rules =
+        Rules { shots: volley.row.shots as usize, radius_mm, radius_cells, paper: &excluded, reachable: &reachable };
     let groups = group(&pair, &reduced, &detection, &rules);
     Ok(VolleyLook {
         volley: index,
