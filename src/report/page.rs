@@ -74,6 +74,7 @@ fn whole(summary: &Summary, pictures: &[VolleyPicture]) -> Result<Value> {
         ladders => study.map(|s| view::ladders(s, &names)).transpose()?,
         comparisons => study.map(view::comparisons).transpose()?.flatten(),
         volleys => view::volleys(&summary.volleys, &names, pictures)?,
+        meanings => view::meanings(&summary.volleys),
         wall => view::wall(&summary.volleys, &names)?,
         steady => study.map(view::steadiness).transpose()?,
         budgets => view::budgets(&summary.budgets, &names)?,

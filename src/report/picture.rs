@@ -8,8 +8,8 @@ use base64::engine::general_purpose::STANDARD;
 use image::codecs::jpeg::JpegEncoder;
 use image::imageops::{FilterType, resize};
 use image::{ExtendedColorType, ImageEncoder, RgbImage};
-use minijinja::value::Value;
 use minijinja::context;
+use minijinja::value::Value;
 
 use super::chart::{escape, plain};
 use super::model::{MarkSummary, VolleyPicture, VolleySummary};
@@ -52,36 +52,83 @@ fn name(mark: u32, count: u32) -> String {
     if count > 1 { format!("{mark} (×{count})") } else { mark.to_string() }
 }
 
-fn overlay(picture: &VolleyPicture, marks: &[MarkSummary]) -> String {
-    let (w, h) = (f64::from(picture.after.width()), f64::from(picture.after.height()));
-    let font = w.max(h) / 26.0;
-    let mut shapes = String::new();
-    let mut names = String::new();
-    let mut write_name = |text: String, (x, y): (f64, f64)| {
-        let room = 0.6 * font * text.chars().count() as f64;
-        let (x, y) = (x.min(w - room).max(0.0), y.clamp(font, (h - 0.2 * font).max(font)));
-        names += &format!("<text x=\"{x:.1}\" y=\"{y:.1}\">{}</text>", escape(&text));
-    };
+/// A mark to draw: its path, and the circle about it, px of the picture.
+struct Ring {
+    name: String,
+    path: String,
+    centre: (f64, f64),
+    radius: f64,
+}
+
+fn rings(picture: &VolleyPicture, marks: &[MarkSummary], cross: f64) -> Vec<Ring> {
+    let mut all = Vec::new();
     for outline in &picture.outlines {
         let points: Vec<(f64, f64)> = outline.points_px.iter().filter_map(|p| in_picture(picture, *p)).collect();
         if points.is_empty() {
             continue;
         }
         let d: Vec<String> = points.iter().map(|(x, y)| format!("{x:.1} {y:.1}")).collect();
-        let d = format!("M{}Z", d.join("L"));
-        shapes += &format!("<path class=\"under\" d=\"{d}\"/><path class=\"over\" d=\"{d}\"/>");
-        let right = points.iter().fold(f64::NEG_INFINITY, |a, p| a.max(p.0));
-        let top = points.iter().fold(f64::INFINITY, |a, p| a.min(p.1));
-        write_name(name(outline.mark, outline.count), (right - 0.1 * font, top + 0.6 * font));
+        let n = points.len() as f64;
+        let centre = (points.iter().map(|p| p.0).sum::<f64>() / n, points.iter().map(|p| p.1).sum::<f64>() / n);
+        let radius = points.iter().map(|p| (p.0 - centre.0).hypot(p.1 - centre.1)).fold(0.0, f64::max);
+        let name = name(outline.mark, outline.count);
+        all.push(Ring { name, path: format!("M{}Z", d.join("L")), centre, radius });
     }
+    // A mark without an outline (moved or added by a person) is a cross.
     for m in marks.iter().filter(|m| picture.outlines.iter().all(|o| o.mark != m.mark)) {
         let Some((x, y)) = m.px_x.zip(m.px_y).and_then(|p| in_picture(picture, p)) else { continue };
-        let r = 0.5 * font;
-        let d = format!("M{:.1} {y:.1}H{:.1}M{x:.1} {:.1}V{:.1}", x - r, x + r, y - r, y + r);
-        shapes += &format!("<path class=\"under\" d=\"{d}\"/><path class=\"over\" d=\"{d}\"/>");
-        write_name(name(m.mark, m.count), (x + r, y - r));
+        let path = format!("M{:.1} {y:.1}H{:.1}M{x:.1} {:.1}V{:.1}", x - cross, x + cross, y - cross, y + cross);
+        all.push(Ring { name: name(m.mark, m.count), path, centre: (x, y), radius: cross });
     }
-    format!("{shapes}<g font-size=\"{font:.1}\">{names}</g>")
+    all
+}
+
+/// Directions tried for a name, from the middle of all marks outwards first.
+const DIRECTIONS: usize = 16;
+
+/// Where each name stands: just outside its mark, where it covers the fewest names and other marks, inside the picture.
+fn name_places(rings: &[Ring], font: f64, (w, h): (f64, f64)) -> Vec<(f64, f64)> {
+    let n = rings.len().max(1) as f64;
+    let middle = (rings.iter().map(|r| r.centre.0).sum::<f64>() / n, rings.iter().map(|r| r.centre.1).sum::<f64>() / n);
+    let mut taken: Vec<(f64, f64, f64)> = Vec::new();
+    for (i, ring) in rings.iter().enumerate() {
+        let half = 0.31 * font * ring.name.chars().count() as f64;
+        let outwards = (ring.centre.1 - middle.1).atan2(ring.centre.0 - middle.0);
+        let place = |k: usize| {
+            // 0, +1, -1, +2, -2 ... steps away from straight outwards.
+            let turn = (k as f64 / 2.0).ceil() * if k % 2 == 1 { 1.0 } else { -1.0 };
+            let (s, c) = (outwards + turn * std::f64::consts::TAU / DIRECTIONS as f64).sin_cos();
+            let reach = ring.radius + 0.75 * font;
+            (ring.centre.0 + c * (reach + half - 0.3 * font), ring.centre.1 + s * reach)
+        };
+        let cost = |&(x, y): &(f64, f64)| {
+            let names = taken.iter().filter(|t| (t.0 - x).abs() < t.2 + half && (t.1 - y).abs() < 0.95 * font).count();
+            let marks = rings
+                .iter()
+                .enumerate()
+                .filter(|(j, r)| *j != i && (r.centre.0 - x).hypot(r.centre.1 - y) < r.radius + 0.3 * font);
+            let outside = x - half < 0.0 || x + half > w || y - 0.5 * font < 0.0 || y + 0.5 * font > h;
+            4 * names + marks.count() + if outside { 100 } else { 0 }
+        };
+        let best = (0..DIRECTIONS).map(place).min_by_key(cost).unwrap_or(ring.centre);
+        taken.push((best.0, best.1, half));
+    }
+    taken.into_iter().map(|t| (t.0, t.1)).collect()
+}
+
+fn overlay(picture: &VolleyPicture, marks: &[MarkSummary]) -> String {
+    let (w, h) = (f64::from(picture.after.width()), f64::from(picture.after.height()));
+    let font = w.max(h) / 24.0;
+    let rings = rings(picture, marks, 0.5 * font);
+    let mut under = String::new();
+    let mut over = String::new();
+    let mut names = String::new();
+    for (ring, (x, y)) in rings.iter().zip(name_places(&rings, font, (w, h))) {
+        under += &format!("<path class=\"under\" d=\"{}\"/>", ring.path);
+        over += &format!("<path class=\"over\" d=\"{}\"/>", ring.path);
+        names += &format!("<text x=\"{x:.1}\" y=\"{:.1}\">{}</text>", y + 0.35 * font, escape(&ring.name));
+    }
+    format!("{under}{over}<g font-size=\"{font:.1}\" text-anchor=\"middle\">{names}</g>")
 }
 
 /// The pictures of a volley for the template: `after` (SVG) and `before` (data URL or none); `None` when there is nothing to show.

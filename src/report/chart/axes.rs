@@ -130,7 +130,13 @@ pub(super) fn plot(canvas: &Canvas, axes: &Axes) -> Drawn<Plot> {
     let corner = |x: f64, y: f64| chart.backend_coord(&(x, y));
     let ((left, bottom), (right, top)) = (corner(x.start, y.start), corner(x.end, y.end));
     let px = |v: i32| f64::from(v) / FINE;
-    canvas.text(axes.x_title, (0.5 * (px(left) + px(right)), canvas.height_px - 3.0), Stand::Above, Ink::Text, false)?;
+    canvas.text(
+        axes.x_title,
+        (0.5 * (px(left) + px(right)), canvas.height_px - 3.0),
+        Stand::Above,
+        Ink::Text,
+        false,
+    )?;
     if !axes.y_title.is_empty() {
         canvas.text(axes.y_title, (2.0, 0.5 * TOP_PX - 2.0), Stand::Right, Ink::Text, false)?;
     }

@@ -11,7 +11,7 @@ use super::{Canvas, Caption, Drawn, Ink, SERIES, Stand, figure, shorten};
 use crate::error::Result;
 use crate::report::model::Budget;
 use crate::report::number::COVERAGE;
-use crate::report::view::speed_words;
+use crate::report::view::{Names, speed_words};
 
 /// Sources with a colour of their own; the rest are drawn as one.
 const NAMED: usize = SERIES - 1;
@@ -65,12 +65,17 @@ impl Parts {
 }
 
 /// The chart; `None` when there is nothing to draw.
-pub(in crate::report) fn budgets(budgets: &[Budget], parts: &Parts, description: &str) -> Result<Option<Value>> {
+pub(in crate::report) fn budgets(
+    budgets: &[Budget],
+    parts: &Parts,
+    names: &Names,
+    description: &str,
+) -> Result<Option<Value>> {
     let mut rows: Vec<Row<&Budget>> = Vec::new();
     let mut last = None;
     for b in budgets.iter().take(MOST_DRAWN) {
         if last != Some(&b.setup) {
-            rows.push(Row::Heading(b.setup.words()));
+            rows.push(Row::Heading(names.short(&b.setup)));
             last = Some(&b.setup);
         }
         rows.push(Row::Item(speed_words(b.setpoint_mps), b));

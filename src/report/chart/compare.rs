@@ -27,16 +27,18 @@ fn rows(comparisons: &[Comparison]) -> Vec<Row<Line<'_>>> {
     let mut rows = Vec::new();
     for c in comparisons.iter().take(MOST_DRAWN) {
         let same = if c.same.iter().next().is_some() { format!(" ({})", c.same.words()) } else { String::new() };
-        rows.push(Row::Heading(format!("{}: {} less {}{same}", c.factor, c.b, c.a)));
+        rows.push(Row::Heading(format!("{}: {} minus {}{same}", c.factor, c.b, c.a)));
         let label = match c.points.as_slice() {
             [p] => speed_words(p.setpoint_mps),
             _ => "ladder".into(),
         };
         rows.push(Row::Item(label, Line { difference: &c.overall, overall: true }));
         if c.points.len() > 1 && comparisons.len() <= MOST_WITH_SPEEDS {
-            rows.extend(c.points.iter().map(|p| {
-                Row::Item(speed_words(p.setpoint_mps), Line { difference: &p.difference, overall: false })
-            }));
+            rows.extend(
+                c.points.iter().map(|p| {
+                    Row::Item(speed_words(p.setpoint_mps), Line { difference: &p.difference, overall: false })
+                }),
+            );
         }
     }
     rows
@@ -89,12 +91,18 @@ fn draw(canvas: &Canvas, axes: &Axes, rows: &[Row<Line>], matters: f64) -> Drawn
         };
         let d = line.difference;
         canvas.text(label, (LABELS_PX - 8.0, y), Stand::Left, Ink::Muted, line.overall)?;
-        let (Some(low), Some(high), Some(value)) = (plain(d.low_deg), plain(d.high_deg), plain(d.difference_deg)) else {
+        let (Some(low), Some(high), Some(value)) = (plain(d.low_deg), plain(d.high_deg), plain(d.difference_deg))
+        else {
             continue;
         };
         let width = if line.overall { 3.0 } else { 1.5 };
         canvas.line(&[(plot.x(low), y), (plot.x(high), y)], Ink::Text, width)?;
-        canvas.marker(verdict_series(d.verdict), (plot.x(value), y), if line.overall { 6.0 } else { 4.4 }, d.verdict != Verdict::Unclear)?;
+        canvas.marker(
+            verdict_series(d.verdict),
+            (plot.x(value), y),
+            if line.overall { 6.0 } else { 4.4 },
+            d.verdict != Verdict::Unclear,
+        )?;
     }
     Ok(())
 }

@@ -6,7 +6,7 @@
 use minijinja::value::Value;
 
 use super::axes::{Axes, plain, plot, range};
-use super::{Canvas, Caption, Drawn, Ink, Stand, figure};
+use super::{Canvas, Caption, Drawn, Ink, figure};
 use crate::error::Result;
 use crate::study::{Ladder, LadderPoint, MPH_PER_MPS, ZeroVerdict};
 
@@ -48,7 +48,6 @@ pub(in crate::report) fn ladders(ladders: &[Ladder], description: &str) -> Resul
 fn draw(canvas: &Canvas, axes: &Axes, ladders: &[Ladder]) -> Drawn {
     let plot = plot(canvas, axes)?;
     plot.level(canvas, 0.0, Ink::Text, 1.2)?;
-    canvas.text("zero", (plot.across_px.1 - 2.0, plot.y(0.0) - 9.0), Stand::Left, Ink::Muted, false)?;
     let n = ladders.len().max(1) as f64;
     let step = STEP_ASIDE_PX.min(MOST_ASIDE_PX / n);
     let shapes: Vec<(usize, f64, Vec<&LadderPoint>)> = ladders
@@ -78,8 +77,10 @@ fn draw(canvas: &Canvas, axes: &Axes, ladders: &[Ladder]) -> Drawn {
             canvas.marker(*i, at(*aside, p, p.mean_deg), 4.6, true)?;
         }
     }
-    for (row, (i, l)) in ladders.iter().enumerate().filter(|(_, l)| l.zero_verdict == ZeroVerdict::Reached).enumerate() {
-        let (Some(zero), Some(low), Some(high)) = (l.zero_speed_mps, l.zero_speed_low_mps, l.zero_speed_high_mps) else {
+    for (row, (i, l)) in ladders.iter().enumerate().filter(|(_, l)| l.zero_verdict == ZeroVerdict::Reached).enumerate()
+    {
+        let (Some(zero), Some(low), Some(high)) = (l.zero_speed_mps, l.zero_speed_low_mps, l.zero_speed_high_mps)
+        else {
             continue;
         };
         if [zero, low, high].iter().any(|v| plain(*v).is_none()) {

@@ -8,11 +8,14 @@ use super::axes::{Axes, BOTTOM_PX, RIGHT_PX, TOP_PX, equal_scale, plain, plot, r
 use super::{Canvas, Caption, Drawn, Ink, Stand, WIDE_PX, figure, shorten};
 use crate::error::Result;
 use crate::report::model::{CalibrationSummary, VolleySummary};
+use crate::report::view::speed_words;
 
 /// Room at the left for labels such as −1200, px.
 const LEFT_PX: f64 = 52.0;
 /// The ellipse's half axes in standard deviations of the volley's balls.
 pub(in crate::report) const ELLIPSE_SD: f64 = 2.0;
+/// Share of the map's width kept for names.
+const NAMES_SHARE: f64 = 0.25;
 /// Balls a scatter ellipse needs: with two it would be a line.
 const ELLIPSE_NEEDS: f64 = 3.0;
 
@@ -27,20 +30,13 @@ impl Ellipse {
     fn outline(&self) -> impl Iterator<Item = (f64, f64)> {
         (0..=48).map(|k| {
             let (s, c) = (f64::from(k) / 48.0 * std::f64::consts::TAU).sin_cos();
-            (
-                self.centre.0 + c * self.long.0 + s * self.short.0,
-                self.centre.1 + c * self.long.1 + s * self.short.1,
-            )
+            (self.centre.0 + c * self.long.0 + s * self.short.0, self.centre.1 + c * self.long.1 + s * self.short.1)
         })
     }
 }
 
 fn places(volley: &VolleySummary) -> Vec<(f64, f64, f64)> {
-    volley
-        .marks
-        .iter()
-        .filter_map(|m| Some((plain(m.x_mm?)?, plain(m.y_mm?)?, f64::from(m.count.max(1)))))
-        .collect()
+    volley.marks.iter().filter_map(|m| Some((plain(m.x_mm?)?, plain(m.y_mm?)?, f64::from(m.count.max(1))))).collect()
 }
 
 /// Covariance ellipse of places weighted by balls.
@@ -71,6 +67,10 @@ struct Map<'a> {
     points: Vec<(f64, f64)>,
     margin: f64,
     least_mm: f64,
+    /// Height over width, at most.
+    tallest: f64,
+    /// Leaves room at the right for names.
+    names: bool,
 }
 
 /// Draws a map that holds all points: as tall as its shape asks for, within limits.
@@ -80,11 +80,13 @@ fn map(map: &Map, draw: impl Fn(&Canvas, &super::axes::Plot) -> Drawn) -> Result
         return Ok(None);
     };
     let aspect = (y.end - y.start) / (x.end - x.start);
-    let height = |width: f64| (width - LEFT_PX - RIGHT_PX) * aspect.clamp(0.35, 1.0) + TOP_PX + BOTTOM_PX;
+    let height = |width: f64| (width - LEFT_PX - RIGHT_PX) * aspect.clamp(0.35, map.tallest) + TOP_PX + BOTTOM_PX;
     let heights = [height(f64::from(WIDE_PX)), height(f64::from(super::NARROW_PX))];
     figure(&map.caption, heights, |canvas| {
         let inner = (canvas.width_px - LEFT_PX - RIGHT_PX, canvas.height_px - TOP_PX - BOTTOM_PX);
-        let (x, y) = equal_scale(x.clone(), y.clone(), inner);
+        let kept = if map.names { NAMES_SHARE * inner.0 } else { 0.0 };
+        let (mut x, y) = equal_scale(x.clone(), y.clone(), (inner.0 - kept, inner.1));
+        x.end += kept * (x.end - x.start) / (inner.0 - kept);
         let axes = Axes {
             x,
             y,
@@ -108,11 +110,12 @@ pub(in crate::report) fn wall(
 ) -> Result<Option<Value>> {
     let all: Vec<(usize, &VolleySummary, Vec<(f64, f64, f64)>)> =
         volleys.iter().map(|v| (series(v), v, places(v))).filter(|v| !v.2.is_empty()).collect();
-    let points = all.iter().flat_map(|v| {
-        v.2.iter().map(|p| (p.0, p.1)).chain(ellipse(&v.2).into_iter().flat_map(|e| e.outline().collect::<Vec<_>>()))
-    });
-    let caption = Caption { id: "wall", title: "All marks on the wall, with each volley's mean and scatter", description };
-    let shape = Map { points: points.collect(), margin: 0.07, least_mm: 120.0, caption };
+    let outline = |places: &[(f64, f64, f64)]| ellipse(places).map(|e| e.outline().collect()).unwrap_or_else(Vec::new);
+    let points: Vec<(f64, f64)> =
+        all.iter().flat_map(|v| v.2.iter().map(|p| (p.0, p.1)).chain(outline(&v.2))).collect();
+    let caption =
+        Caption { id: "wall", title: "All marks on the wall, with each volley's mean and scatter", description };
+    let shape = Map { points: points.clone(), margin: 0.05, least_mm: 120.0, tallest: 0.8, names: true, caption };
     map(&shape, |canvas, plot| {
         for (s, _, places) in &all {
             if let Some(e) = ellipse(places) {
@@ -126,41 +129,75 @@ pub(in crate::report) fn wall(
                 canvas.marker(*s, plot.at((p.0, p.1)), 2.6, p.2 > 1.0)?;
             }
         }
-        let mut taken: Vec<(f64, f64)> = Vec::new();
+        let mut groups: Vec<Group> = Vec::new();
         for (s, v, _) in &all {
             let (Some(x), Some(y)) = (v.mean_x_mm.and_then(plain), v.mean_y_mm.and_then(plain)) else { continue };
             let (px, py) = plot.at((x, y));
-            for arm in [(7.0, 0.0), (0.0, 7.0)] {
+            for arm in [(6.0, 0.0), (0.0, 6.0)] {
                 let ends = [(px - arm.0, py - arm.1), (px + arm.0, py + arm.1)];
-                canvas.line(&ends, Ink::Paper, 4.0)?;
-                canvas.line(&ends, Ink::Series(*s), 2.2)?;
+                canvas.line(&ends, Ink::Paper, 3.6)?;
+                canvas.line(&ends, Ink::Series(*s), 2.0)?;
             }
-            label(canvas, plot, &v.volley, (px, py), &mut taken)?;
+            let speed_mps = v.setpoint_mps.or(v.speed_mps);
+            match groups.iter_mut().find(|g| g.series == *s && g.speed_mps == speed_mps) {
+                Some(g) => {
+                    g.names.push(&v.volley);
+                    g.at.push((px, py));
+                }
+                None => groups.push(Group { series: *s, speed_mps, names: vec![&v.volley], at: vec![(px, py)] }),
+            }
         }
-        Ok(())
+        let right = points.iter().map(|p| plot.x(p.0)).fold(plot.across_px.0, f64::max);
+        names(canvas, plot, groups, right)
     })
 }
 
-/// Writes a name beside a point, in the first of several places where no other name stands; none is left out.
-fn label(
-    canvas: &Canvas,
-    plot: &super::axes::Plot,
-    name: &str,
-    (px, py): (f64, f64),
-    taken: &mut Vec<(f64, f64)>,
-) -> Drawn {
-    let text = shorten(name, 10);
-    let width = 0.62 * canvas.font_px() * text.chars().count() as f64;
-    let offsets = [(11.0, -9.0), (11.0, 10.0), (-11.0 - width, -9.0), (-11.0 - width, 10.0), (11.0, -24.0), (11.0, 25.0)];
-    let free = |(dx, dy): &(f64, f64)| {
-        let (x, y) = (px + dx, py + dy);
-        x >= plot.across_px.0
-            && x + width <= canvas.width_px
-            && taken.iter().all(|t| (t.0 - x).abs() > width + 3.0 || (t.1 - y).abs() > canvas.font_px())
-    };
-    let (dx, dy) = offsets.iter().copied().find(free).unwrap_or((11.0, -9.0));
-    taken.push((px + dx, py + dy));
-    canvas.text(&text, (px + dx, py + dy), Stand::Right, Ink::Text, true)
+/// Volleys of one setup at one speed.
+struct Group<'a> {
+    series: usize,
+    speed_mps: Option<f64>,
+    names: Vec<&'a str>,
+    /// Their means, px.
+    at: Vec<(f64, f64)>,
+}
+
+impl Group<'_> {
+    fn height_px(&self) -> f64 {
+        self.at.iter().map(|p| p.1).sum::<f64>() / self.at.len().max(1) as f64
+    }
+
+    fn words(&self, most: usize) -> String {
+        let speed = self.speed_mps.map(|v| format!("{}: ", speed_words(v))).unwrap_or_default();
+        shorten(&(speed + &self.names.join(", ")), most)
+    }
+}
+
+/// Writes the groups' names in a column at the right of all marks, each with a thin line to its means.
+fn names(canvas: &Canvas, plot: &super::axes::Plot, mut groups: Vec<Group>, right_px: f64) -> Drawn {
+    groups.sort_by(|a, b| a.height_px().total_cmp(&b.height_px()));
+    let (bottom, top) = plot.up_px;
+    let pitch = (canvas.font_px() + 3.0).min((bottom - top) / groups.len().max(1) as f64);
+    // Down the column no closer than the pitch, then back up from the bottom where that ran out.
+    let mut rows: Vec<f64> = Vec::new();
+    for g in &groups {
+        let least = rows.last().map_or(top + 0.5 * pitch, |r| r + pitch);
+        rows.push(g.height_px().max(least));
+    }
+    let mut most = bottom - 0.5 * pitch;
+    for row in rows.iter_mut().rev() {
+        *row = row.min(most);
+        most = *row - pitch;
+    }
+    let column = right_px + 26.0;
+    let letters = ((canvas.width_px - column - 14.0) / (0.56 * canvas.font_px())).max(6.0) as usize;
+    for (g, row) in groups.iter().zip(rows) {
+        for (x, y) in &g.at {
+            canvas.line(&[(x + 8.0, *y), (right_px + 6.0, *y), (column - 4.0, row)], Ink::Muted, 0.6)?;
+        }
+        canvas.marker(g.series, (column + 3.0, row), 3.6, true)?;
+        canvas.text(&g.words(letters), (column + 11.0, row), Stand::Right, Ink::Text, false)?;
+    }
+    Ok(())
 }
 
 /// The sheets' crosses, each with a stroke towards the sheet's top, and the tape distances between them.
@@ -171,8 +208,14 @@ pub(in crate::report) fn sheets(calibration: &CalibrationSummary, description: &
         .filter_map(|s| Some((s.number, plain(s.x_mm)?, plain(s.y_mm)?, plain(s.turn_deg)?)))
         .collect();
     let caption = Caption { id: "sheets", title: "Where the sheets' crosses are on the wall", description };
-    let shape =
-        Map { points: all.iter().map(|s| (s.1, s.2)).collect(), margin: 0.12, least_mm: 500.0, caption };
+    let shape = Map {
+        points: all.iter().map(|s| (s.1, s.2)).collect(),
+        margin: 0.12,
+        least_mm: 500.0,
+        tallest: 0.6,
+        names: false,
+        caption,
+    };
     map(&shape, |canvas, plot| {
         let cross = |number: usize| all.iter().find(|s| s.0 == number).map(|s| plot.at((s.1, s.2)));
         for tape in &calibration.quality.tapes {

@@ -114,8 +114,6 @@ pub(super) enum Stand {
     Left,
     /// Above the point, centred across.
     Above,
-    /// Below the point, centred across.
-    Below,
 }
 
 /// A sheet to draw on; places and sizes are pixels as shown.
@@ -154,7 +152,6 @@ impl Canvas<'_> {
             Stand::Right => (HPos::Left, VPos::Center),
             Stand::Left => (HPos::Right, VPos::Center),
             Stand::Above => (HPos::Center, VPos::Bottom),
-            Stand::Below => (HPos::Center, VPos::Top),
         };
         let style = self.style(ink, self.font_px(), bold).pos(Pos::new(h, v));
         self.root.draw(&Text::new(text.to_string(), spot(at), style))
@@ -265,7 +262,8 @@ fn svg(caption: &Caption, narrow: bool, height_px: f64, draw: &dyn Fn(&Canvas) -
         text = text.replace(&format!("#{:02X}{:02X}{:02X}\"", c.0, c.1, c.2), &ink.css());
     }
     let body = text.split_once('>').map_or("", |(_, body)| body);
-    let (id, class) = (format!("{}-{}", caption.id, if narrow { "n" } else { "w" }), if narrow { "narrow" } else { "wide" });
+    let (id, class) =
+        (format!("{}-{}", caption.id, if narrow { "n" } else { "w" }), if narrow { "narrow" } else { "wide" });
     Ok(format!(
         "<svg class=\"chart {class}\" viewBox=\"0 0 {} {}\" role=\"img\" aria-labelledby=\"{id}-t {id}-d\" \
          xmlns=\"http://www.w3.org/2000/svg\"><title id=\"{id}-t\">{}</title><desc id=\"{id}-d\">{}</desc>{body}",

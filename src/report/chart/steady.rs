@@ -13,7 +13,8 @@ pub(in crate::report) fn repeats(steady: &Steadiness, description: &str) -> Resu
     let values = steady.repeats.iter().map(|r| r.away_deg).chain(limits.into_iter().flatten()).chain([0.0]);
     let orders = steady.repeats.iter().map(|r| r.order as f64);
     let (Some(x), Some(y)) = (range(orders, 0.06, 2.0), range(values, 0.12, 0.4)) else { return Ok(None) };
-    let caption = Caption { id: "steady", title: "Repeated volleys against their mean, in shooting order", description };
+    let caption =
+        Caption { id: "steady", title: "Repeated volleys against their mean, in shooting order", description };
     let axes = Axes {
         x,
         y,
@@ -36,11 +37,8 @@ fn draw(canvas: &Canvas, axes: &Axes, steady: &Steadiness) -> Drawn {
     if let Some(high) = steady.limit_high_deg.and_then(plain) {
         canvas.text("limit", (plot.across_px.1 - 2.0, plot.y(high) + 9.0), Stand::Left, Ink::Muted, false)?;
     }
-    let points: Vec<(f64, f64)> = steady
-        .repeats
-        .iter()
-        .filter_map(|r| Some(plot.at((r.order as f64, plain(r.away_deg)?))))
-        .collect();
+    let points: Vec<(f64, f64)> =
+        steady.repeats.iter().filter_map(|r| Some(plot.at((r.order as f64, plain(r.away_deg)?)))).collect();
     if points.len() > 1 {
         canvas.line(&points, Ink::Grid, 1.2)?;
     }

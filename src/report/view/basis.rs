@@ -5,8 +5,8 @@ use minijinja::value::Value;
 
 use super::{Names, half, listed, mph};
 use crate::camera::wall::WallQuality;
-use crate::marks::shape::MarkShape;
 use crate::error::Result;
+use crate::marks::shape::MarkShape;
 use crate::report::chart;
 use crate::report::model::{Budget, CalibrationSummary, FileHash};
 use crate::report::number::{ANGLE_PLACES, COVERAGE, LENGTH_PLACES, fixed, signed, with_u};
@@ -55,9 +55,10 @@ pub(in crate::report) fn budgets(budgets: &[Budget], names: &Names) -> Result<Op
         .map(|(i, name)| context! { number => i + 1, class => format!("fill-s{i}"), name => name.clone() })
         .chain(parts.rest.then(|| context! { number => "", class => "fill-rest", name => "all others" }))
         .collect();
-    let description = "Bars as long as the ± of each setpoint's mean, parted by each source's share; the table below lists them.";
+    let description =
+        "Bars as long as the ± of each setpoint's mean, parted by each source's share; the table below lists them.";
     Ok(Some(context! {
-        chart => chart::budgets(budgets, &parts, description)?,
+        chart => chart::budgets(budgets, &parts, names, description)?,
         legend => legend,
         rows => budgets.iter().map(|b| budget_row(b, names)).collect::<Vec<_>>(),
         advice => advice,
@@ -109,7 +110,8 @@ fn scale_words(scale: f64) -> String {
 pub(in crate::report) fn calibration(c: &CalibrationSummary) -> Result<Value> {
     let q = &c.quality;
     let numbers: Vec<usize> = c.sheets.iter().map(|s| s.number).collect();
-    let description = format!("Sheets {} as seen facing the wall; the table below holds their places.", listed(&numbers));
+    let description =
+        format!("Sheets {} as seen facing the wall; the table below holds their places.", listed(&numbers));
     let sheets: Vec<Value> = c
         .sheets
         .iter()

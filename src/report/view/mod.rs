@@ -8,7 +8,7 @@ mod volleys;
 
 pub(super) use basis::{budgets, calibration, files, mark_shape};
 pub(super) use study::{comparisons, counts, doubtful, ladders, steadiness, verdicts};
-pub(super) use volleys::{needs_look, volleys, wall};
+pub(super) use volleys::{meanings, needs_look, volleys, wall};
 
 use minijinja::value::Value;
 
@@ -41,6 +41,12 @@ pub(super) fn with_limits(value: f64, low: Option<f64>, high: Option<f64>, fines
         }
         None => fixed(value, finest),
     }
+}
+
+/// A stated limit: as many decimals as it has, two at most.
+pub(super) fn trimmed(value: f64) -> String {
+    let text = fixed(value, 2);
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_string() } else { text }
 }
 
 /// A list in words: "1, 2 and 5".
@@ -81,9 +87,7 @@ pub(super) fn flag_meanings<'a>(flags: impl IntoIterator<Item = &'a FlagWord>) -
     let mut used: Vec<FlagWord> = flags.into_iter().copied().collect();
     used.sort_unstable();
     used.dedup();
-    used.iter()
-        .map(|f| minijinja::context! { word => f.word().replace('_', " "), meaning => f.meaning() })
-        .collect()
+    used.iter().map(|f| minijinja::context! { word => f.word().replace('_', " "), meaning => f.meaning() }).collect()
 }
 
 /// Names for setups that leave out what all of them share.

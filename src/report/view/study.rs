@@ -3,11 +3,11 @@
 use minijinja::context;
 use minijinja::value::Value;
 
-use super::{Names, from_to, half, listed, mph, mps, speed_words, typeset, with_limits};
+use super::{Names, from_to, half, listed, mph, mps, speed_words, trimmed, typeset, with_limits};
 use crate::error::Result;
 use crate::report::chart;
 use crate::report::number::{ANGLE_PLACES, COVERAGE, NONE, fixed, plus_minus, signed_plus_minus, with_u};
-use crate::study::{Comparison, Difference, Ladder, Steadiness, Study, Verdict};
+use crate::study::{Comparison, Difference, Ladder, MPH_PER_MPS, Steadiness, Study, Verdict};
 
 /// A verdict in a few words.
 fn verdict_words(d: &Difference) -> &'static str {
@@ -55,16 +55,15 @@ fn reach(low: f64, high: f64) -> f64 {
     0.5 * (high - low)
 }
 
-fn zero_cell(l: &Ladder) -> String {
-    match l.zero_speed_mps {
-        Some(v) => {
-            let v_mph = |v: f64| v * crate::study::MPH_PER_MPS;
-            let low = l.zero_speed_low_mps.map(v_mph);
-            let high = l.zero_speed_high_mps.map(v_mph);
-            format!("{} mph", with_limits(v_mph(v), low, high, 1))
-        }
-        None => NONE.into(),
-    }
+/// The speed at which the angle reaches zero, with its interval; `None` where it is not crossed.
+fn zero(l: &Ladder) -> Option<String> {
+    let in_mph = |v: f64| v * MPH_PER_MPS;
+    let text = match (l.zero_speed_low_mps, l.zero_speed_high_mps) {
+        (Some(low), None) => format!("{} (from {} on)", fixed(in_mph(l.zero_speed_mps?), 1), fixed(in_mph(low), 1)),
+        (None, Some(high)) => format!("{} (up to {})", fixed(in_mph(l.zero_speed_mps?), 1), fixed(in_mph(high), 1)),
+        (low, high) => with_limits(in_mph(l.zero_speed_mps?), low.map(in_mph), high.map(in_mph), 1),
+    };
+    Some(format!("{text} mph"))
 }
 
 fn ladder_row(l: &Ladder, names: &Names) -> Value {
@@ -88,11 +87,9 @@ fn ladder_row(l: &Ladder, names: &Names) -> Value {
         name => names.short(&l.setup),
         swatch => chart::swatch(names.series(&l.setup), true),
         sentence => typeset(&l.sentence),
-        zero => zero_cell(l),
-        zero_words => typeset(&l.zero_sentence),
+        zero => zero(l),
         change => l.change_deg.zip(l.change_u_deg).map(|(d, u)| signed_plus_minus(d, COVERAGE * u, ANGLE_PLACES)),
-        trend => l.spread_trend.filter(|t| t.p < 0.05).map(|t| fixed(t.factor_per_10mph, 2)),
-        turns_back => !l.monotone,
+        trend => l.spread_trend.filter(|t| t.p < 0.05).map(|t| fixed(t.factor_per_10mph, 1)),
         points => points,
     }
 }
@@ -132,10 +129,7 @@ fn comparison_group(c: &Comparison) -> Value {
             c.points.iter().map(|p| difference_row(speed_words(p.setpoint_mps), mps(p.setpoint_mps), &p.difference)),
         );
     }
-    let trend = c
-        .trend_deg_per_10mph
-        .zip(c.trend_u_deg)
-        .map(|(t, u)| signed_plus_minus(t, COVERAGE * u, ANGLE_PLACES));
+    let trend = c.trend_deg_per_10mph.zip(c.trend_u_deg).map(|(t, u)| signed_plus_minus(t, COVERAGE * u, ANGLE_PLACES));
     context! { factor => c.factor.clone(), a => c.a.clone(), b => c.b.clone(), same => same_words(c), rows => rows, trend => trend }
 }
 
@@ -152,7 +146,7 @@ pub(in crate::report) fn comparisons(study: &Study) -> Result<Option<Value>> {
         .collect();
     Ok(Some(context! {
         chart => chart::comparisons(&study.comparisons, study.matters_deg, &description.join(" "))?,
-        matters => fixed(study.matters_deg, ANGLE_PLACES),
+        matters => trimmed(study.matters_deg),
         smallest => study.smallest_seen_deg.map(|d| half(d, ANGLE_PLACES)),
         legend => legend,
         groups => study.comparisons.iter().map(comparison_group).collect::<Vec<_>>(),

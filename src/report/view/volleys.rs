@@ -7,7 +7,7 @@ use super::{Names, flag_meanings, flag_words, mph, mps};
 use crate::error::Result;
 use crate::report::chart;
 use crate::report::model::{MarkSummary, VolleyPicture, VolleySummary};
-use crate::report::number::{ANGLE_PLACES, LENGTH_PLACES, NONE, fixed, with_u};
+use crate::report::number::{ANGLE_PLACES, LENGTH_PLACES, NONE, fixed, places, with_u};
 use crate::report::picture;
 use crate::session::results::Status;
 
@@ -71,9 +71,14 @@ fn mark_row(m: &MarkSummary) -> Value {
     }
 }
 
+/// A standard deviation of `n` values with the digits that its own relative doubt, 1 / sqrt(2 (n - 1)), leaves it.
+fn spread(sd: f64, n: u32) -> String {
+    let u = sd / (2.0 * f64::from(n.max(2) - 1)).sqrt();
+    fixed(sd, places(crate::report::number::COVERAGE * u, ANGLE_PLACES))
+}
+
 fn volley_view(i: usize, v: &VolleySummary, names: &Names, picture: Option<&VolleyPicture>) -> Result<Value> {
     let speed = v.setpoint_mps.or(v.speed_mps);
-    let all_flags = v.flags.iter().chain(v.marks.iter().flat_map(|m| &m.flags));
     let pictures = match picture {
         Some(p) => picture::view(p, v, &format!("picture-{}", i + 1))?,
         None => None,
@@ -86,7 +91,6 @@ fn volley_view(i: usize, v: &VolleySummary, names: &Names, picture: Option<&Voll
         class => v.status.word(),
         note => v.note.clone(),
         flags => flag_words(&v.flags),
-        meanings => flag_meanings(all_flags),
         mph => speed.map(mph),
         read_mph => v.speed_mps.map(|s| fixed(s * crate::study::MPH_PER_MPS, 1)),
         read_mps => v.speed_mps.map(mps),
@@ -94,10 +98,10 @@ fn volley_view(i: usize, v: &VolleySummary, names: &Names, picture: Option<&Voll
         found => v.found,
         photo => v.photo.clone(),
         before_photo => v.before.clone(),
-        release => with_u(v.mean_release_deg, v.mean_release_u_deg, ANGLE_PLACES),
-        spread => v.spread_release_deg.map(|s| fixed(s, ANGLE_PLACES)),
-        mean_x => v.mean_x_mm.map(|x| fixed(x, LENGTH_PLACES)),
-        mean_y => v.mean_y_mm.map(|y| fixed(y, LENGTH_PLACES)),
+        release => v.mean_release_deg.map(|d| with_u(Some(d), v.mean_release_u_deg, ANGLE_PLACES)),
+        spread => v.spread_release_deg.map(|s| spread(s, v.found)),
+        mean_x => v.mean_x_mm.map(|x| fixed(x, 0)),
+        mean_y => v.mean_y_mm.map(|y| fixed(y, 0)),
         pose => v.pose_rms_px.map(|r| fixed(r, 2)),
         pose_sheets => super::listed(&v.pose_sheets),
         pictures => pictures,
@@ -129,4 +133,9 @@ pub(in crate::report) fn wall(volleys: &[VolleySummary], names: &Names) -> Resul
         .map(|s| context! { swatch => chart::swatch(names.series(s), false), name => names.short(s) })
         .collect();
     Ok(Some(context! { chart => chart, legend => legend, ellipse_sd => fixed(chart::ELLIPSE_SD, 0) }))
+}
+
+/// What the flags on the page mean, each once.
+pub(in crate::report) fn meanings(volleys: &[VolleySummary]) -> Vec<Value> {
+    flag_meanings(volleys.iter().flat_map(|v| v.flags.iter().chain(v.marks.iter().flat_map(|m| &m.flags))))
 }
