@@ -121,7 +121,7 @@ fn empty() -> Summary {
 
 fn picture(name: &str) -> VolleyPicture {
     let points_px = (0..12).map(|k| {
-        let (s, c) = (f64::from(k) * 0.5236).sin_cos();
+        let (s, c) = (f64::from(k) * 30f64.to_radians()).sin_cos();
         (130.0 + 18.0 * c, 100.0 + 18.0 * s)
     });
     VolleyPicture {
@@ -293,6 +293,27 @@ fn comparison_table_and_verdict_are_the_studys() {
     let first = html.find("class=\"finding").unwrap();
     assert!(first < html.find("id=\"look\"").unwrap());
     assert!(html.contains(&c.overall.sentence.replace(" -", " \u{2212}")), "{}", c.overall.sentence);
+}
+
+#[test]
+fn many_findings_are_folded_so_that_looks_stay_near_the_top() {
+    let mut summary = session();
+    let study = summary.study.as_mut().unwrap();
+    let one = study.comparisons[0].clone();
+    study.comparisons = (0..21)
+        .map(|i| {
+            let mut c = one.clone();
+            c.overall.sentence = format!("Finding number {i}.");
+            c
+        })
+        .collect();
+    let html = page(&summary, &[]).unwrap();
+    check_well_formed(&html);
+    let opening = &html[html.find("id=\"findings\"").unwrap()..html.find("id=\"look\"").unwrap()];
+    let (shown, folded) = opening.split_once("<details>").unwrap();
+    assert!((0..8).all(|i| shown.contains(&format!("Finding number {i}."))));
+    assert!((8..21).all(|i| folded.contains(&format!("Finding number {i}."))));
+    assert!(folded.contains("13 more"));
 }
 
 #[test]

@@ -23,6 +23,9 @@ const TEMPLATES: [(&str, &str); 7] = [
 ];
 const STYLE: &str = include_str!("template/style.css");
 
+/// Findings that open the page; with more the rest are folded, so that what needs a look stays near the top.
+const FINDINGS_SHOWN: usize = 8;
+
 /// Draws a session's report as one HTML file: no network, no scripts, pictures and charts inside.
 ///
 /// `pictures` are matched to volleys by name; a volley without one is shown by its table alone. Every number
@@ -68,6 +71,7 @@ fn whole(summary: &Summary, pictures: &[VolleyPicture]) -> Result<Value> {
         title => title(summary),
         covers => study.map(view::counts),
         verdicts => study.map(view::verdicts).unwrap_or_default(),
+        findings_shown => FINDINGS_SHOWN,
         study_problem => summary.study_problem.clone(),
         needs_look => view::needs_look(&summary.volleys),
         doubtful => study.map(view::doubtful).unwrap_or_default(),

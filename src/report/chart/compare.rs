@@ -79,7 +79,7 @@ fn draw(canvas: &Canvas, axes: &Axes, rows: &[Row<Line>], matters: f64) -> Drawn
     let (bottom, top) = plot.up_px;
     canvas.bar((plot.x(-matters), top), (plot.x(matters), bottom), Ink::Band, 1.0)?;
     canvas.line(&[(plot.x(0.0), top), (plot.x(0.0), bottom)], Ink::Text, 1.2)?;
-    canvas.text("too small to matter", (plot.x(0.0), 12.0), Stand::Above, Ink::Muted, false)?;
+    canvas.text("too small to matter", (plot.x(0.0), 20.0), Stand::Above, Ink::Muted, false)?;
     let most = if canvas.narrow { 46 } else { 90 };
     for (y, row) in placed(rows) {
         let (label, line) = match row {

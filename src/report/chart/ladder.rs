@@ -6,7 +6,7 @@
 use minijinja::value::Value;
 
 use super::axes::{Axes, plain, plot, range};
-use super::{Canvas, Caption, Drawn, Ink, figure};
+use super::{Canvas, Caption, Drawn, Ink, figure, is_filled};
 use crate::error::Result;
 use crate::study::{Ladder, LadderPoint, MPH_PER_MPS, ZeroVerdict};
 
@@ -74,7 +74,7 @@ fn draw(canvas: &Canvas, axes: &Axes, ladders: &[Ladder]) -> Drawn {
     }
     for (i, aside, points) in &shapes {
         for p in points {
-            canvas.marker(*i, at(*aside, p, p.mean_deg), 4.6, true)?;
+            canvas.marker(*i, at(*aside, p, p.mean_deg), 4.6, is_filled(*i))?;
         }
     }
     for (row, (i, l)) in ladders.iter().enumerate().filter(|(_, l)| l.zero_verdict == ZeroVerdict::Reached).enumerate()

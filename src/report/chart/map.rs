@@ -19,6 +19,9 @@ const NAMES_SHARE: f64 = 0.25;
 /// Balls a scatter ellipse needs: with two it would be a line.
 const ELLIPSE_NEEDS: f64 = 3.0;
 
+/// A mark's place, mm, and the balls it stands for.
+type Place = (f64, f64, f64);
+
 /// A volley's scatter: centre and two half axes, mm.
 struct Ellipse {
     centre: (f64, f64),
@@ -35,17 +38,17 @@ impl Ellipse {
     }
 }
 
-fn places(volley: &VolleySummary) -> Vec<(f64, f64, f64)> {
+fn places(volley: &VolleySummary) -> Vec<Place> {
     volley.marks.iter().filter_map(|m| Some((plain(m.x_mm?)?, plain(m.y_mm?)?, f64::from(m.count.max(1))))).collect()
 }
 
 /// Covariance ellipse of places weighted by balls.
-fn ellipse(places: &[(f64, f64, f64)]) -> Option<Ellipse> {
+fn ellipse(places: &[Place]) -> Option<Ellipse> {
     let n: f64 = places.iter().map(|p| p.2).sum();
     if n < ELLIPSE_NEEDS || places.len() < 2 {
         return None;
     }
-    let mean = |f: &dyn Fn(&(f64, f64, f64)) -> f64| places.iter().map(|p| p.2 * f(p)).sum::<f64>() / n;
+    let mean = |f: &dyn Fn(&Place) -> f64| places.iter().map(|p| p.2 * f(p)).sum::<f64>() / n;
     let (mx, my) = (mean(&|p| p.0), mean(&|p| p.1));
     let scale = n / (n - 1.0);
     let xx = scale * mean(&|p| (p.0 - mx).powi(2));
@@ -108,9 +111,9 @@ pub(in crate::report) fn wall(
     series: &dyn Fn(&VolleySummary) -> usize,
     description: &str,
 ) -> Result<Option<Value>> {
-    let all: Vec<(usize, &VolleySummary, Vec<(f64, f64, f64)>)> =
+    let all: Vec<(usize, &VolleySummary, Vec<Place>)> =
         volleys.iter().map(|v| (series(v), v, places(v))).filter(|v| !v.2.is_empty()).collect();
-    let outline = |places: &[(f64, f64, f64)]| ellipse(places).map(|e| e.outline().collect()).unwrap_or_else(Vec::new);
+    let outline = |places: &[Place]| ellipse(places).map_or_else(Vec::new, |e| e.outline().collect::<Vec<_>>());
     let points: Vec<(f64, f64)> =
         all.iter().flat_map(|v| v.2.iter().map(|p| (p.0, p.1)).chain(outline(&v.2))).collect();
     let caption =

@@ -186,6 +186,11 @@ impl Canvas<'_> {
     }
 }
 
+/// Whether a series' mark is filled: once colours, dashes and shapes are used up they come again with open marks.
+pub(super) fn is_filled(series: usize) -> bool {
+    (series / SERIES).is_multiple_of(2)
+}
+
 /// Corners of a series' mark.
 fn marker_outline(series: usize, (x, y): (f64, f64), r: f64) -> Vec<(f64, f64)> {
     let turned = |corners: usize, start_turns: f64, r: f64| -> Vec<(f64, f64)> {
@@ -290,6 +295,7 @@ pub(super) fn swatch(series: usize, line: bool) -> Value {
         .get(s)
         .map(|d| d.split_whitespace().filter_map(|n| n.parse::<f64>().ok()).map(|n| format!("{}", n / FINE)).collect())
         .unwrap_or_default();
+    let fill = if is_filled(series) { format!("s{s}") } else { "paper".into() };
     let line = if line {
         format!(
             "<path d=\"M0 8H32\" stroke=\"var(--s{s})\" stroke-width=\"2\" stroke-dasharray=\"{}\"/>",
@@ -300,7 +306,7 @@ pub(super) fn swatch(series: usize, line: bool) -> Value {
     };
     Value::from_safe_string(format!(
         "<svg class=\"swatch\" viewBox=\"0 0 32 16\" width=\"32\" height=\"16\" aria-hidden=\"true\">{line}\
-         <polygon points=\"{}\" fill=\"var(--s{s})\"/></svg>",
+         <polygon points=\"{}\" fill=\"var(--{fill})\" stroke=\"var(--s{s})\" stroke-width=\"1.5\"/></svg>",
         points.join(" ")
     ))
 }
