@@ -224,25 +224,43 @@ fn bic(s: &Solution, photos: &[Vec<CornerObs>]) -> f64 {
     n * (2.0 * s.cost / n).max(1e-12).ln() + s.columns.count as f64 * n.ln()
 }
 
-/// Adjusts with each set of lens terms; the one with the least information criterion wins.
-fn best_lens(start: &State, origin: usize, photos: &[Vec<CornerObs>], know: &Knowledge) -> (Solution, [bool; lens::N]) {
-    let fit = |set: &[usize]| {
+/// What of the lens is free.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct LensModel {
+    on: [bool; lens::N],
+    square_pixels: bool,
+}
+
+impl LensModel {
+    fn of(set: &[usize], square_pixels: bool) -> Self {
         let mut on = [true, true, true, true, false, false, false, false, false];
         set.iter().for_each(|&k| on[k] = true);
+        Self { on, square_pixels }
+    }
+
+    fn free(self, origin: usize) -> Free {
+        Free::all(self.on, self.square_pixels, origin)
+    }
+}
+
+/// Adjusts with each set of lens terms, and with fy on its own; the one with the least information criterion wins.
+fn best_lens(start: &State, origin: usize, photos: &[Vec<CornerObs>], know: &Knowledge) -> (Solution, LensModel) {
+    let fit = |model: LensModel| {
         let mut from = start.clone();
         let mut terms = from.lens.terms();
-        (4..lens::N).filter(|&k| !on[k]).for_each(|k| terms[k] = 0.0);
+        (4..lens::N).filter(|&k| !model.on[k]).for_each(|k| terms[k] = 0.0);
         from.lens = from.lens.with_terms(terms);
-        (adjust(&from, &Free::all(on, true, origin), photos, know, 60), on)
+        (adjust(&from, &model.free(origin), photos, know, 60), model)
     };
-    let mut best = fit(LENS_SETS[0]);
+    let mut best = fit(LensModel::of(LENS_SETS[0], true));
     for set in &LENS_SETS[1..] {
-        let next = fit(set);
+        let next = fit(LensModel::of(set, true));
         if bic(&next.0, photos) < bic(&best.0, photos) - LEAST_GAIN {
             best = next;
         }
     }
-    best
+    let oblong = fit(LensModel { square_pixels: false, ..best.1 });
+    if bic(&oblong.0, photos) < bic(&best.0, photos) - LEAST_GAIN { oblong } else { best }
 }
 
 /// Calibrates lens and wall together.
@@ -307,15 +325,15 @@ pub fn calibrate(input: &CalibrationInput) -> Result<Calibration> {
         (None, Some([a, b])) => index.get(&a).zip(index.get(&b)).map(|(&a, &b)| (a, b, 0.0)),
         _ => None,
     };
-    let mut outcome: Option<(Solution, [bool; lens::N], Vec<usize>)> = None;
+    let mut outcome: Option<(Solution, LensModel, Vec<usize>)> = None;
     // Each round either is clean or leaves out at least one corner or photo: the count bounds the loop.
     for _round in 0..2 * input.photos.len() + 6 {
         let ids = usable(&left_out);
         let photos: Vec<Vec<CornerObs>> = ids.iter().map(|&i| photos_all[i].clone()).collect();
-        let (solution, on) = match outcome.take() {
-            Some((s, on, old)) if old == ids => {
+        let (solution, model) = match outcome.take() {
+            Some((s, model, old)) if old == ids => {
                 let know = knowledge(input, &index, &s.state.lens)?;
-                (adjust(&s.state, &Free::all(on, true, origin), &photos, &know, 60), on)
+                (adjust(&s.state, &model.free(origin), &photos, &know, 60), model)
             }
             _ => {
                 let mut best: Option<(State, f64, Vec<bool>)> = None;
@@ -325,8 +343,7 @@ pub fn calibrate(input: &CalibrationInput) -> Result<Calibration> {
                     into_frame(&mut state, origin, direction);
                     let known: Vec<Vec<CornerObs>> =
                         photos.iter().zip(&used).map(|(p, &u)| if u { p.clone() } else { Vec::new() }).collect();
-                    let on = [true, true, true, true, true, true, false, false, false];
-                    let s = adjust(&state, &Free::all(on, true, origin), &known, &know, 30);
+                    let s = adjust(&state, &LensModel::of(&[4, 5], true).free(origin), &known, &know, 30);
                     let unused = used.iter().filter(|u| !**u).count() as f64;
                     let score = s.cost + 1e9 * unused;
                     if best.as_ref().is_none_or(|b| score < b.1) {
@@ -383,17 +400,17 @@ pub fn calibrate(input: &CalibrationInput) -> Result<Calibration> {
                 photos_all[i].retain(|_| *it.next().unwrap_or(&true));
             }
         }
-        outcome = Some((solution, on, ids));
+        outcome = Some((solution, model, ids));
         if !any {
             break;
         }
     }
-    let Some((solution, on, ids)) = outcome else {
+    let Some((solution, model, ids)) = outcome else {
         return Err(Error::no_answer(
             "the photos do not agree with each other: photograph the sheets again with one camera, one zoom, sheets taped flat",
         ));
     };
-    summarise(input, &index, &solution, on, &ids, left_out, &dropped)
+    summarise(input, &index, &solution, model, &ids, left_out, &dropped)
 }
 
 fn common_size(photos: &[CalibrationPhoto]) -> Result<(u32, u32)> {
@@ -413,7 +430,7 @@ fn summarise(
     input: &CalibrationInput,
     index: &BTreeMap<usize, usize>,
     solution: &Solution,
-    on: [bool; lens::N],
+    model: LensModel,
     ids: &[usize],
     left_out: Vec<Option<String>>,
     dropped: &[usize],
@@ -482,7 +499,10 @@ fn summarise(
         .collect();
     Ok(Calibration {
         lens: solution.state.lens,
-        lens_terms: (0..lens::N).filter(|&k| on[k]).map(|k| lens::TERMS[k]).collect(),
+        lens_terms: (0..lens::N)
+            .filter(|&k| model.on[k] && !(k == 1 && model.square_pixels))
+            .map(|k| lens::TERMS[k])
+            .collect(),
         lens_u: std::array::from_fn(|k| u_of(c.lens[k])),
         scale: [0, 1].map(|k| (solution.state.scale[k], u_of(c.scale[k]))),
         sheets,

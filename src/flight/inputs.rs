@@ -56,7 +56,10 @@ pub enum Spin {
 pub enum ReadAt {
     /// As the ball leaves.
     Release,
-    /// With the ball's centre this far from the wall, m, horizontally.
+    /// With the ball's centre this far from the wall, m, horizontally. The release speed is
+    /// then the reading and what drag took on the way: reading over release speed is the
+    /// horizontal speed there over the horizontal speed at release. What falling adds is
+    /// left out, as by a meter or gate that looks along the level.
     FromWall(f64),
 }
 

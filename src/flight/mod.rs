@@ -36,7 +36,7 @@
 //!     speed_own_u_mps: 0.05,
 //! };
 //! let shot = solve(&inputs, &impact)?;
-//! assert!((shot.release.value.to_degrees() - 16.2).abs() < 0.1);
+//! assert!((shot.release.value.to_degrees() - 16.3).abs() < 0.1);
 //! assert!(shot.release.u_shared() > shot.release.u_own());
 //! # Ok::<(), pockmark::Error>(())
 //! ```
@@ -46,6 +46,7 @@ pub mod check;
 pub mod drag;
 pub mod inputs;
 pub mod release;
+mod root;
 pub mod solve;
 pub mod trajectory;
 

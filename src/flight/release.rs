@@ -26,9 +26,10 @@
 //! the other branch from negative to positive, so a bracket whose left end is above and
 //! whose right end is below the target holds the low root and no other.
 
-use crate::error::{Error, Result};
+use crate::error::{Error, ErrorKind, Result};
 use crate::flight::drag::Ball;
 use crate::flight::inputs::ReadAt;
+use crate::flight::root::{bracket, bracket_right, highest, root};
 use crate::flight::trajectory::InFlight;
 use crate::points::WallPoint;
 
@@ -36,8 +37,19 @@ use crate::points::WallPoint;
 /// longer a coordinate, and no machine throws there.
 const STEEPEST_RAD: f64 = 1.562;
 
-/// The height's root is taken as met at this distance, m: well below 1e-9 m, above rounding.
-const HEIGHT_TOLERANCE_M: f64 = 1e-13;
+/// A strike is found to this distance along the path, m: ten times the rounding of a
+/// position tens of metres away, a thousandth of what forwards and backwards must agree to.
+const STRIKE_TOLERANCE_M: f64 = 1e-12;
+
+/// A root that misses its height by more than this is a jump, m: steep flights magnify the
+/// last digit of the angle to some 1e-12 m, a jump is metres.
+const JUMP_M: f64 = 1e-9;
+
+/// Farthest length taken for a machine before a wall, m: catches millimetres taken for metres.
+const FARTHEST_M: f64 = 1000.0;
+
+/// Faster than any thrown ball by far, m/s: catches km/h or mph taken for m/s.
+const FASTEST_MPS: f64 = 150.0;
 
 /// m/s in 1 mph, exactly.
 const MPS_PER_MPH: f64 = 0.44704;
@@ -120,13 +132,14 @@ impl Setting {
     /// reaches the wall; or the speed is read farther from the wall than the ball leaves.
     pub fn strike(&self, arm_rad: f64, sideways_rad: f64, speed_mps: f64) -> Result<Strike> {
         check_speed(speed_mps)?;
+        self.check()?;
         let m = &self.machine;
         let elevation_rad = m.off_tangent_rad - arm_rad;
         let (start_w, start_x, start_h) = m.release_place(arm_rad);
         let (sin_lean, cos_lean) = m.lean_rad.sin_cos();
         let cos_side = sideways_rad.cos();
-        let gap = |w: f64, h: f64| -w * cos_lean + h * sin_lean - self.ball.radius_m;
-        let aims_at_wall = elevation_rad.abs() < STEEPEST_RAD && cos_side > 1e-3 && gap(start_w, start_h) > 0.0;
+        let gap_m = -start_w * cos_lean + start_h * sin_lean - self.ball.radius_m;
+        let aims_at_wall = elevation_rad.abs() < STEEPEST_RAD && cos_side > 1e-3 && gap_m > 0.0;
         if !aims_at_wall {
             return Err(Error::no_answer(format!(
                 "an arm angle of {:.2} deg with {:.2} deg sideways does not throw at the wall: check angles and distances",
@@ -141,24 +154,15 @@ impl Setting {
                 arm_rad.to_degrees()
             ))
         };
-        // For a reading before the wall, the release speed that leads to it.
-        let mut release_mps = speed_mps;
-        for _ in 0..MOST_SPEED_ROUNDS {
+        self.with_release_speed(speed_mps, |release_mps| {
             let start = InFlight::start(start_h, elevation_rad, release_mps);
-            // Newton on the gap; each move flies on (or back) from where the ball is.
-            let mut end = start;
-            for round in 0..30 {
-                let w = start_w + end.range_m * cos_side;
-                let closing = cos_side * cos_lean - end.slope * sin_lean;
-                if closing <= 0.0 {
-                    return Err(never());
+            let end = self.fly_to_wall(start, start_w, cos_side).ok_or_else(never)?;
+            let read_mps = match self.read_range_m(end.range_m, cos_side)? {
+                None => release_mps,
+                Some(range_m) => {
+                    release_mps * start.advance(&self.ball, range_m).ok_or_else(never)?.level_ratio(&start)
                 }
-                let missing_m = gap(w, end.height_m) / closing;
-                if missing_m.abs() < HEIGHT_TOLERANCE_M || (round > 5 && missing_m.abs() < 1e-11) {
-                    break;
-                }
-                end = end.advance(&self.ball, missing_m).ok_or_else(never)?;
-            }
+            };
             let w = start_w + end.range_m * cos_side;
             let strike = Strike {
                 point: WallPoint::new(
@@ -170,17 +174,44 @@ impl Setting {
                 impact_elevation_rad: end.elevation_rad(),
                 time_s: end.time_s,
             };
-            let Some(read_range_m) = self.read_range_m(end.range_m, cos_side)? else {
-                return Ok(strike);
-            };
-            let read_mps = start.advance(&self.ball, read_range_m).ok_or_else(never)?.speed_mps();
-            let next_mps = release_mps * speed_mps / read_mps;
-            if (next_mps - release_mps).abs() <= 1e-14 * release_mps {
-                return Ok(strike);
+            Ok((strike, read_mps))
+        })
+    }
+
+    /// The ball where its centre is one radius from the wall; `None` if that is never.
+    fn fly_to_wall(&self, start: InFlight, start_w: f64, cos_side: f64) -> Option<InFlight> {
+        /// Newton's method doubles its digits each round; the rest is for halved moves.
+        const MOST_ROUNDS: usize = 100;
+        let (sin_lean, cos_lean) = self.machine.lean_rad.sin_cos();
+        let gap_m = |ball: &InFlight| {
+            let w = start_w + ball.range_m * cos_side;
+            -w * cos_lean + ball.height_m * sin_lean - self.ball.radius_m
+        };
+        let closing = |ball: &InFlight| cos_side * cos_lean - ball.slope * sin_lean;
+        let mut now = start;
+        for _ in 0..MOST_ROUNDS {
+            // A path steeper than the wall does not close in yet: judge by its level part.
+            let rate = if closing(&now) > 1e-3 { closing(&now) } else { cos_side * cos_lean };
+            let move_m = gap_m(&now) / rate;
+            if !move_m.is_finite() {
+                return None;
             }
-            release_mps = next_mps;
+            if move_m.abs() < STRIKE_TOLERANCE_M {
+                return (closing(&now) > 0.0).then_some(now);
+            }
+            // A move may aim beyond where a slow ball falls down: shorten it.
+            let mut part = move_m;
+            now = loop {
+                if let Some(next) = now.advance(&self.ball, part) {
+                    break next;
+                }
+                part /= 2.0;
+                if part.abs() < STRIKE_TOLERANCE_M {
+                    return None;
+                }
+            };
         }
-        Err(no_release_speed(speed_mps))
+        None
     }
 
     /// The release on the low branch that explains a mark struck at a speed reading (m/s).
@@ -190,35 +221,114 @@ impl Setting {
     /// read farther from the wall than the ball leaves.
     pub fn solve(&self, mark: WallPoint, speed_mps: f64) -> Result<Solved> {
         check_speed(speed_mps)?;
-        if !(mark.x_m.is_finite() && mark.y_m.is_finite()) {
+        self.check()?;
+        if !(mark.x_m.abs() <= FARTHEST_M && mark.y_m.abs() <= FARTHEST_M) {
             return Err(Error::input(format!(
-                "a mark at ({}, {}) m is nowhere: give finite numbers",
+                "a mark at ({}, {}) m is farther than {FARTHEST_M} m from the origin: check the numbers and their unit",
                 mark.x_m, mark.y_m
             )));
         }
-        let mut release_mps = speed_mps;
         let mut near: Option<f64> = None;
-        for _ in 0..MOST_SPEED_ROUNDS {
+        self.with_release_speed(speed_mps, |release_mps| {
             let arm_rad = self.low_root(mark, release_mps, speed_mps, near)?;
-            let miss = self.miss(arm_rad, release_mps, mark, speed_mps)?.ok_or_else(|| no_release_speed(speed_mps))?;
-            let next_mps = release_mps * speed_mps / (speed_mps + miss.speed_mps);
-            if self.read_at == ReadAt::Release || (next_mps - release_mps).abs() <= 1e-14 * release_mps {
-                return Ok(Solved {
-                    arm_rad,
-                    sideways_rad: miss.sideways_rad,
-                    strike: Strike {
-                        point: mark,
-                        release_speed_mps: release_mps,
-                        impact_speed_mps: miss.end.speed_mps(),
-                        impact_elevation_rad: miss.end.elevation_rad(),
-                        time_s: miss.end.time_s,
-                    },
-                });
-            }
-            release_mps = next_mps;
             near = Some(arm_rad);
+            let miss = self.miss(arm_rad, release_mps, mark, speed_mps)?.ok_or_else(|| no_release_speed(speed_mps))?;
+            if !self.arrives_from_the_front(arm_rad, &miss) {
+                return Err(Error::input(format!(
+                    "a mark {:.3} m above the origin: on this leaning wall the ball would strike elsewhere first: \
+                     check the lean and the distances",
+                    mark.y_m
+                )));
+            }
+            let strike = Strike {
+                point: mark,
+                release_speed_mps: release_mps,
+                impact_speed_mps: miss.end.speed_mps(),
+                impact_elevation_rad: miss.end.elevation_rad(),
+                time_s: miss.end.time_s,
+            };
+            Ok((Solved { arm_rad, sideways_rad: miss.sideways_rad, strike }, speed_mps + miss.speed_mps))
+        })
+    }
+
+    /// Whether a flight that ends at its mark starts in front of the wall and closes in at
+    /// its end. A path bends one way, so between the two it then does not pass the wall.
+    fn arrives_from_the_front(&self, arm_rad: f64, miss: &Miss) -> bool {
+        let (start_w, _, start_h) = self.machine.release_place(arm_rad);
+        let (sin_lean, cos_lean) = self.machine.lean_rad.sin_cos();
+        let gap_m = -start_w * cos_lean + start_h * sin_lean - self.ball.radius_m;
+        gap_m > 0.0 && miss.sideways_rad.cos() * cos_lean - miss.end.slope * sin_lean > 0.0
+    }
+
+    /// Finds the release speed that leads to a reading. `trial` flies one release speed and
+    /// gives its outcome with the reading there; a failure for want of speed is a "too slow".
+    fn with_release_speed<T>(&self, reading_mps: f64, mut trial: impl FnMut(f64) -> Result<(T, f64)>) -> Result<T> {
+        if self.read_at == ReadAt::Release {
+            return trial(reading_mps).map(|(outcome, _)| outcome);
         }
-        Err(no_release_speed(speed_mps))
+        /// Most rounds: each gains one to two digits, halving near the limit of reach one bit.
+        const MOST_ROUNDS: usize = 100;
+        /// Growth where all speeds so far were too slow.
+        const FASTER: f64 = 1.3;
+        let (mut slow, mut fast) = (0.0, f64::INFINITY);
+        let mut release_mps = self.first_release_mps(reading_mps);
+        let mut failure = None;
+        for _ in 0..MOST_ROUNDS {
+            // What drag takes is nearly the same part of every speed.
+            let mut next_mps = f64::NAN;
+            match trial(release_mps) {
+                Ok((outcome, read_mps)) => {
+                    next_mps = release_mps * reading_mps / read_mps;
+                    if read_mps < reading_mps {
+                        slow = release_mps
+                    } else {
+                        fast = release_mps
+                    }
+                    // Where the two limits meet, rounding may keep the last digit from settling.
+                    let closeness = if fast - slow <= 4.0 * f64::EPSILON * fast { 1e-12 } else { 1e-14 };
+                    if (next_mps - release_mps).abs() <= closeness * release_mps {
+                        return Ok(outcome);
+                    }
+                }
+                Err(error) if error.kind() == ErrorKind::NoAnswer => {
+                    slow = release_mps;
+                    failure = Some(error);
+                }
+                Err(error) => return Err(error),
+            }
+            let inside = next_mps > slow && next_mps < fast;
+            release_mps = match (inside, fast.is_finite()) {
+                (true, _) => next_mps,
+                (false, true) => 0.5 * (slow + fast),
+                (false, false) => FASTER * slow,
+            };
+            if release_mps > FASTEST_MPS || fast - slow <= 4.0 * f64::EPSILON * fast {
+                break;
+            }
+        }
+        Err(failure.unwrap_or_else(|| no_release_speed(reading_mps)))
+    }
+
+    /// Whether the numbers can be those of a machine, a ball and a wall.
+    fn check(&self) -> Result<()> {
+        let m = &self.machine;
+        let lengths = [m.pivot_out_m, m.pivot_up_m, m.pivot_right_m, m.arm_m, self.ball.radius_m];
+        let angles = [m.plane_turn_rad, m.off_tangent_rad, m.lean_rad];
+        let far = lengths.iter().find(|length| length.is_nan() || length.abs() > FARTHEST_M);
+        let turned = angles.iter().find(|angle| angle.is_nan() || angle.abs() >= STEEPEST_RAD);
+        if let Some(value) = far.or(turned) {
+            return Err(Error::input(format!(
+                "a machine or ball with a length or angle of {value}: lengths go to {FARTHEST_M} m and angles to 89 deg"
+            )));
+        }
+        let ball = &self.ball;
+        if !(ball.k_per_m >= 0.0 && ball.k_per_m <= MOST_DRAG_PER_M && ball.reynolds_s_per_m >= 0.0) {
+            return Err(Error::input(format!(
+                "a ball that the air brakes by {} a metre: check its mass and diameter",
+                ball.k_per_m
+            )));
+        }
+        Ok(())
     }
 
     /// Flies a trial release to the target's distance. `Ok(None)`: it never gets there.
@@ -239,7 +349,7 @@ impl Setting {
         let mut from = start;
         if let Some(read_range_m) = self.read_range_m(range_m, along / range_m)? {
             let Some(at_reading) = start.advance(&self.ball, read_range_m) else { return Ok(None) };
-            read_mps = at_reading.speed_mps();
+            read_mps = release_mps * at_reading.level_ratio(&start);
             from = at_reading;
         }
         Ok(from.advance(&self.ball, range_m - from.range_m).map(|end| Miss {
@@ -265,6 +375,20 @@ impl Setting {
         Ok(Some(range_m - before_m))
     }
 
+    /// Where the search for the release speed starts: rather too fast than too slow, since
+    /// a ball that is too slow reaches nothing and tells nothing.
+    fn first_release_mps(&self, reading_mps: f64) -> f64 {
+        /// Part by which a way may be longer than the distance of the pivot.
+        const LONGER: f64 = 1.2;
+        match self.read_at {
+            ReadAt::Release => reading_mps,
+            ReadAt::FromWall(distance_m) => {
+                let way_m = LONGER * (self.machine.pivot_out_m - distance_m).max(0.0);
+                reading_mps * (self.ball.drag_per_m(reading_mps) * way_m).exp()
+            }
+        }
+    }
+
     /// Root of the height on the low branch at a given release speed.
     fn low_root(&self, mark: WallPoint, release_mps: f64, read_mps: f64, near: Option<f64>) -> Result<f64> {
         // Where a reading lies before the release, only the root can tell: fly without it here.
@@ -278,7 +402,8 @@ impl Setting {
         let bracket = match bracket(&height, guess, first_step) {
             Some(found) => found,
             None => {
-                let (peak_rad, most_m) = highest(&height, &self.machine);
+                let upright = self.machine.off_tangent_rad;
+                let (peak_rad, most_m) = highest(&height, upright - STEEPEST_RAD, upright + STEEPEST_RAD);
                 if most_m < 0.0 || most_m.is_nan() {
                     return Err(unreachable_mark(mark, read_mps, most_m));
                 }
@@ -286,7 +411,12 @@ impl Setting {
                     .ok_or_else(|| unreachable_mark(mark, read_mps, most_m))?
             }
         };
-        Ok(root(&height, bracket))
+        let arm_rad = root(&height, bracket);
+        // A very light ball can end its reach by a jump: above the mark, or never there.
+        if height(arm_rad).abs() > JUMP_M {
+            return Err(unreachable_mark(mark, read_mps, f64::NEG_INFINITY));
+        }
+        Ok(arm_rad)
     }
 
     /// Low root in vacuum, released at the top of the arc: within some degrees of the answer.
@@ -304,8 +434,8 @@ impl Setting {
     }
 }
 
-/// Rounds between speed at release and speed at the reading: each gains one to two digits.
-const MOST_SPEED_ROUNDS: usize = 60;
+/// Strongest braking taken, 1/m: a paper ball stops within a metre or two.
+const MOST_DRAG_PER_M: f64 = 10.0;
 
 impl Machine {
     /// Ball's centre at an arm angle (rad): (w, x, h) from the origin, m.
@@ -320,137 +450,7 @@ impl Machine {
     }
 }
 
-/// A bracket (left above, right below) and the heights at its ends.
-#[derive(Clone, Copy)]
-struct Bracket {
-    left: f64,
-    above: f64,
-    right: f64,
-    below: f64,
-}
-
-/// Looks for a bracket by growing steps from a guess; `None` where that finds none.
-fn bracket(height: &impl Fn(f64) -> f64, guess: f64, first_step: f64) -> Option<Bracket> {
-    let at_guess = height(guess);
-    if at_guess >= 0.0 {
-        return bracket_right(height, guess, at_guess, first_step);
-    }
-    let (mut right, mut below) = (guess, at_guess);
-    let mut step = first_step;
-    for _ in 0..8 {
-        let left = right - step;
-        let above = height(left);
-        if above >= 0.0 {
-            return Some(Bracket { left, above, right, below });
-        }
-        if above < below {
-            return None; // Past the peak, or on the wrong side of it.
-        }
-        (right, below) = (left, above);
-        step *= 2.0;
-    }
-    None
-}
-
-/// From a place above the target, steps right until below it.
-fn bracket_right(height: &impl Fn(f64) -> f64, left: f64, above: f64, first_step: f64) -> Option<Bracket> {
-    let (mut left, mut above, mut step) = (left, above, first_step);
-    for _ in 0..60 {
-        let right = left + step;
-        let below = height(right);
-        if below < 0.0 {
-            return Some(Bracket { left, above, right, below });
-        }
-        (left, above) = (right, below);
-        step *= 2.0;
-    }
-    None
-}
-
-/// Highest point over all arm angles: a scan at about 1 deg, then a golden section.
-fn highest(height: &impl Fn(f64) -> f64, machine: &Machine) -> (f64, f64) {
-    const SCAN: usize = 180;
-    let first = machine.off_tangent_rad - STEEPEST_RAD;
-    let step = 2.0 * STEEPEST_RAD / SCAN as f64;
-    let best = (0..=SCAN)
-        .map(|i| first + step * i as f64)
-        .map(|arm_rad| (arm_rad, height(arm_rad)))
-        .max_by(|a, b| a.1.total_cmp(&b.1))
-        .unwrap_or((0.0, f64::NEG_INFINITY));
-    let (mut low, mut high) = (best.0 - step, best.0 + step);
-    let golden = (5f64.sqrt() - 1.0) / 2.0;
-    let mut found = best;
-    for _ in 0..60 {
-        let (a, b) = (high - golden * (high - low), low + golden * (high - low));
-        let (at_a, at_b) = (height(a), height(b));
-        for candidate in [(a, at_a), (b, at_b)] {
-            if candidate.1 > found.1 {
-                found = candidate;
-            }
-        }
-        if at_a > at_b {
-            high = b
-        } else {
-            low = a
-        }
-        if high - low < 1e-9 {
-            break;
-        }
-    }
-    found
-}
-
-/// Chandrupatla's method (1997): inverse quadratic steps where they are safe, else
-/// halving, always inside the bracket.
-fn root(height: &impl Fn(f64) -> f64, bracket: Bracket) -> f64 {
-    let Bracket { left, above, right, below } = bracket;
-    if above == 0.0 {
-        return left;
-    }
-    // The far end may be unreachable (minus infinity): halve until it is a number.
-    let (mut x1, mut f1, mut x2, mut f2) = (left, above, right, below);
-    while f2 == f64::NEG_INFINITY {
-        let middle = 0.5 * (x1 + x2);
-        if middle == x1 || middle == x2 {
-            return x1;
-        }
-        let f = height(middle);
-        if f >= 0.0 { (x1, f1) = (middle, f) } else { (x2, f2) = (middle, f) }
-    }
-    let (mut x3, mut f3);
-    // First a false-position step, which the nearly straight function rewards.
-    let mut fraction = (f1 / (f1 - f2)).clamp(0.01, 0.99);
-    for _ in 0..100 {
-        let x = x1 + fraction * (x2 - x1);
-        let f = height(x);
-        if (f > 0.0) == (f1 > 0.0) {
-            (x3, f3) = (x1, f1);
-        } else {
-            (x3, f3, x2, f2) = (x2, f2, x1, f1);
-        }
-        (x1, f1) = (x, f);
-        let (best_x, best_f) = if f2.abs() < f1.abs() { (x2, f2) } else { (x1, f1) };
-        let least = 2.0 * f64::EPSILON * best_x.abs() + 1e-16;
-        let width = (x2 - x1).abs();
-        if best_f.abs() <= HEIGHT_TOLERANCE_M || width <= 2.0 * least {
-            return best_x;
-        }
-        let xi = (x1 - x2) / (x3 - x2);
-        let phi = (f1 - f2) / (f3 - f2);
-        fraction = if phi * phi < xi && (1.0 - phi) * (1.0 - phi) < 1.0 - xi {
-            f1 / (f2 - f1) * f3 / (f2 - f3) + (x3 - x1) / (x2 - x1) * f1 / (f3 - f1) * f2 / (f3 - f2)
-        } else {
-            0.5
-        };
-        let edge = least / width;
-        fraction = fraction.clamp(edge, 1.0 - edge);
-    }
-    x1
-}
-
 fn check_speed(speed_mps: f64) -> Result<()> {
-    /// Faster than any thrown ball by far, m/s: catches km/h or mph taken for m/s.
-    const FASTEST_MPS: f64 = 150.0;
     if speed_mps > 0.0 && speed_mps <= FASTEST_MPS {
         return Ok(());
     }
@@ -478,4 +478,59 @@ fn no_release_speed(speed_mps: f64) -> Error {
         "no release speed leads to {:.1} mph where the speed is read: is the speed right?",
         speed_mps / MPS_PER_MPH
     ))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::flight::drag::{DragLaw, LiftLaw, SphereCurve};
+    use rand::{RngExt, SeedableRng};
+
+    /// The whole method rests on this: over all arm angles the height above a mark has one
+    /// peak, so it is positive on one stretch at most.
+    #[test]
+    fn height_above_a_mark_is_positive_on_one_stretch_of_arm_angles() {
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(7);
+        let mut between = |low: f64, high: f64| low + (high - low) * rng.random::<f64>();
+        let (mut reached, mut missed) = (0, 0);
+        for case in 0..400 {
+            let arm_m = between(0.3, 1.5);
+            let drag = if case % 2 == 0 {
+                DragLaw::Coefficient(between(0.0, 0.6))
+            } else {
+                DragLaw::Sphere { curve: SphereCurve::CliftGauvin, factor: 1.0 }
+            };
+            let setting = Setting {
+                machine: Machine {
+                    pivot_out_m: arm_m + between(0.5, 8.0),
+                    pivot_up_m: between(-1.0, 2.0),
+                    pivot_right_m: between(-1.0, 1.0),
+                    arm_m,
+                    plane_turn_rad: between(-0.1, 0.1),
+                    off_tangent_rad: between(-0.1, 0.1),
+                    lean_rad: between(-0.1, 0.1),
+                },
+                ball: Ball::in_density(0.147, 0.063, 1.2, 1.8e-5, drag, LiftLaw::Spin(between(-20.0, 60.0))),
+                read_at: ReadAt::Release,
+            };
+            let mark = WallPoint::new(between(-1.0, 1.0), between(-1.0, 6.0));
+            let speed_mps = between(5.0, 32.0);
+            let mut stretches = 0;
+            let mut last = false;
+            for step in -1560..=1560 {
+                let arm_rad = setting.machine.off_tangent_rad + f64::from(step) * 1e-3;
+                let miss = setting.miss(arm_rad, speed_mps, mark, speed_mps).expect("read at release");
+                let above = miss.is_some_and(|m| m.height_m > 0.0);
+                stretches += usize::from(above && !last);
+                last = above;
+            }
+            assert!(stretches <= 1, "{stretches} stretches: {setting:?} {mark:?} {speed_mps}");
+            match setting.solve(mark, speed_mps) {
+                Ok(_) => reached += 1,
+                Err(_) => missed += 1,
+            }
+            assert_eq!(setting.solve(mark, speed_mps).is_ok(), stretches == 1, "{setting:?} {mark:?} {speed_mps}");
+        }
+        assert!(reached > 100 && missed > 10, "{reached} reached, {missed} not");
+    }
 }

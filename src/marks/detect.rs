@@ -37,6 +37,8 @@ pub struct Region {
     pub peak: (usize, usize),
     /// Mean change r in the three directions at the peak.
     pub change: [f32; 3],
+    /// Standard deviation of its cells along its long and its short axis, cells.
+    pub axes_cells: (f64, f64),
 }
 
 /// What [`detect`] gives.
@@ -327,12 +329,25 @@ fn regions(s: &[f32], maps: &[Vec<f32>], w: usize, h: usize, threshold: f64) -> 
         if seen[start] || !above(start) {
             continue;
         }
-        let mut reg = Region { x: (w, 0), y: (h, 0), cells: 0, significance: 0.0, peak: (0, 0), change: [0.0; 3] };
+        let mut reg = Region {
+            x: (w, 0),
+            y: (h, 0),
+            cells: 0,
+            significance: 0.0,
+            peak: (0, 0),
+            change: [0.0; 3],
+            axes_cells: (0.0, 0.0),
+        };
+        let mut moments = [0.0f64; 5];
         seen[start] = true;
         stack.push(start);
         while let Some(i) = stack.pop() {
             let (x, y) = (i % w, i / w);
             reg.cells += 1;
+            let (fx, fy) = (x as f64, y as f64);
+            for (m, v) in moments.iter_mut().zip([fx, fy, fx * fx, fx * fy, fy * fy]) {
+                *m += v;
+            }
             reg.x = (reg.x.0.min(x), reg.x.1.max(x));
             reg.y = (reg.y.0.min(y), reg.y.1.max(y));
             if f64::from(s[i]) > reg.significance {
@@ -350,6 +365,11 @@ fn regions(s: &[f32], maps: &[Vec<f32>], w: usize, h: usize, threshold: f64) -> 
                 }
             }
         }
+        let [mx, my, xx, xy, yy] = moments.map(|m| m / reg.cells as f64);
+        let (xx, xy, yy) = (xx - mx * mx, xy - mx * my, yy - my * my);
+        let (half, root) = (0.5 * (xx + yy), (0.25 * (xx - yy).powi(2) + xy * xy).sqrt());
+        // A single cell is a square of side one.
+        reg.axes_cells = ((half + root + 1.0 / 12.0).sqrt(), ((half - root).max(0.0) + 1.0 / 12.0).sqrt());
         out.push(reg);
     }
     out.sort_by(|a, b| b.significance.total_cmp(&a.significance));

@@ -11,6 +11,10 @@ use super::patch::{RawPatch, cut};
 const BIG: f64 = 3.0;
 /// Space around a place, in usual radii: the fit needs unchanged wall around the marks.
 const MARGIN_RADII: f64 = 1.2;
+/// A place this much longer than wide, and narrower than half a mark's radius (one standard deviation), is an edge:
+/// a seam or the board's rim that the two photos do not show alike.
+const LONG: f64 = 3.0;
+const NARROW_RADII: f64 = 0.5;
 /// Largest patch side, usual radii: larger ones would cost minutes.
 const LARGEST_RADII: f64 = 60.0;
 
@@ -25,17 +29,24 @@ pub struct Groups {
     pub on_paper: Vec<Region>,
 }
 
-/// Cuts the changed places of a pair into patches. `excluded` cells (paper) do not start one.
-pub fn group(
-    pair: &Pair,
-    reduced: &Reduced,
-    detection: &Detection,
-    shots: usize,
-    radius_mm: f64,
-    radius_cells: f64,
-    excluded: &[bool],
-) -> Groups {
+/// What decides which changed places are cut out.
+pub struct Rules<'a> {
+    /// Balls shot.
+    pub shots: usize,
+    /// Usual radius of a mark, mm.
+    pub radius_mm: f64,
+    /// The same in cells of the reduced grid.
+    pub radius_cells: f64,
+    /// Cells that show paper: no patch starts there, and their pixels do not count.
+    pub paper: &'a [bool],
+    /// Whether a ball can strike what a cell shows.
+    pub reachable: &'a dyn Fn((usize, usize)) -> bool,
+}
+
+/// Cuts the changed places of a pair into patches.
+pub fn group(pair: &Pair, reduced: &Reduced, detection: &Detection, rules: &Rules) -> Groups {
     let mut out = Groups::default();
+    let Rules { shots, radius_mm, radius_cells, paper: excluded, reachable } = *rules;
     let margin = (MARGIN_RADII * radius_cells).ceil() as usize;
     let one = std::f64::consts::PI * (radius_cells + detection.radius_cells).powi(2);
     let most = BIG * (shots.max(1) as f64 + 1.0) * one;
@@ -45,6 +56,10 @@ pub fn group(
         let sides = [(r.x.1 - r.x.0) as f64, (r.y.1 - r.y.0) as f64];
         if r.cells as f64 > most || sides[0].max(sides[1]) > largest {
             out.too_big.push(r.clone());
+            continue;
+        }
+        let (long, narrow) = r.axes_cells;
+        if (long > LONG * narrow && narrow < NARROW_RADII * radius_cells) || !reachable(r.peak) {
             continue;
         }
         if excluded[r.peak.1 * reduced.width + r.peak.0] {

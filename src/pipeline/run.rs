@@ -8,7 +8,7 @@ use rayon::prelude::*;
 use super::Progress;
 use super::inputs::flight_inputs;
 use super::judge::{FoundMark, Judged, judge};
-use super::looks::{How, PlacedPhoto, Reference, VolleyLook, look, place_photo};
+use super::looks::{How, Pivot, PlacedPhoto, Reference, VolleyLook, look, place_photo};
 use super::summary::{Measured, MeasuredMark, pictures, summarise};
 use crate::camera::Wall;
 use crate::error::Result;
@@ -132,7 +132,8 @@ fn compare_all(
     progress: Progress,
 ) -> Vec<(usize, Found)> {
     let folder = session.paths.photos();
-    let right = session.spec.machine.pivot_right.value;
+    let m = &session.spec.machine;
+    let pivot = Pivot { out_m: m.pivot_out.value, right_m: m.pivot_right.value };
     let tripod = session.spec.camera.tripod_photo.as_ref().map(|t| session.paths.dir.join(t));
     let mut tripod = Lazy::new(|| tripod.and_then(|t| Reference::of_tripod(wall, &t)));
     let mut good: Option<Reference> = None;
@@ -157,7 +158,7 @@ fn compare_all(
                         _ => place(name),
                     };
                     match (&before, &after) {
-                        (Ok(b), Ok(a)) => match look(wall, index, v, b, a, right, radius_mm) {
+                        (Ok(b), Ok(a)) => match look(wall, index, v, b, a, pivot, radius_mm) {
                             Ok(l) => {
                                 progress(&format!("volley {}: {} places changed", v.row.volley, l.groups.patches.len()));
                                 Found::Looked(Box::new(l))
