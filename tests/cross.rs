@@ -71,3 +71,12 @@ fn corners_are_found_as_well_as_by_opencv_or_better() {
 fn scipy_finds_the_same_statistics() {
     cross("study_scipy.py", || (vec![example("study_cases").into(), "1".into(), "200".into()], Vec::new()));
 }
+
+#[test]
+fn scipy_finds_the_same_release_angles_and_doubts() {
+    cross("flight_scipy.py", || {
+        let out = Command::new(example("flight_cases")).arg("40").output().unwrap();
+        assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+        (Vec::new(), out.stdout)
+    });
+}
