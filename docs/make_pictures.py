@@ -79,7 +79,7 @@ def report(session, folder):
     browser = shutil.which("chromium") or sys.exit("no chromium on the path")
     page = (session / "results" / "report.html").resolve().as_uri()
     subprocess.run(
-        [browser, *quiet, f"--user-data-dir={folder / 'browser'}", f"--screenshot={shot}", "--window-size=1000,1250", "--hide-scrollbars", page],
+        [browser, *quiet, f"--user-data-dir={folder / 'browser'}", f"--screenshot={shot}", "--window-size=1000,1560", "--hide-scrollbars", page],
         check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
     )
     save(cv2.resize(cv2.imread(str(shot)), None, fx=0.8, fy=0.8, interpolation=cv2.INTER_AREA)[..., ::-1], "report.png", 64)
