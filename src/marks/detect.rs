@@ -187,7 +187,7 @@ fn disc_mean(v: &[f32], width: usize, height: usize, radius: f64) -> Vec<f32> {
 /// Scatter of a smoothed map as a function of brightness class and gradient: sqrt(v0[class] + g^2 G^2).
 struct Scatter {
     class: Vec<u8>,
-    v0: [f32; CLASSES],
+    v0: [f32; CLASSES + 1],
     g2: f32,
     gradient2: Vec<f32>,
 }
@@ -209,7 +209,7 @@ impl Scatter {
         let usable = |i: usize| !map[i].is_nan() && !mask[i];
         let mut g: Vec<f32> = (0..map.len()).step_by(7).filter(|&i| usable(i)).map(|i| gradient2[i]).collect();
         let middle = median(&mut g);
-        let mut v0 = [f32::NAN; CLASSES];
+        let mut v0 = [f32::NAN; CLASSES + 1];
         for (k, v) in v0.iter_mut().enumerate() {
             let mut quiet: Vec<f32> = (0..map.len())
                 .filter(|&i| class[i] as usize == k && usable(i) && gradient2[i] <= middle)
@@ -244,8 +244,9 @@ impl Scatter {
     }
 }
 
-/// Finds the places that changed. `diameter_cells` is the usual mark's diameter on the reduced grid.
-pub fn detect(r: &Reduced, diameter_cells: f64) -> Detection {
+/// Finds the places that changed. `diameter_cells` is the usual mark's diameter on the reduced grid; `paper` cells
+/// (as many as the grid has, or none) have a noise of their own: print is all edges.
+pub fn detect(r: &Reduced, diameter_cells: f64, paper: &[bool]) -> Detection {
     let n = r.width * r.height;
     let radius = (0.35 * diameter_cells).max(1.0);
     let tile = ((TILE_DIAMETERS * diameter_cells) as usize).clamp(8, (r.width.max(r.height)).max(8));
@@ -264,8 +265,10 @@ pub fn detect(r: &Reduced, diameter_cells: f64) -> Detection {
                 directions(r.after[i], p)
             })
             .collect();
+        let bright = |p: &[f32; 3]| (p[1].clamp(0.0, 0.999).sqrt() * CLASSES as f32) as u8;
+        let on_paper = |i: usize| paper.get(i).copied().unwrap_or(false);
         let class: Vec<u8> =
-            r.before.iter().map(|p| ((p[1].clamp(0.0, 0.999)).sqrt() * CLASSES as f32) as u8).collect();
+            r.before.iter().enumerate().map(|(i, p)| if on_paper(i) { CLASSES as u8 } else { bright(p) }).collect();
         let maps: Vec<Vec<f32>> = (0..3)
             .map(|k| disc_mean(&change.iter().map(|c| c[k]).collect::<Vec<_>>(), r.width, r.height, radius))
             .collect();
