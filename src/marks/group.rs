@@ -16,7 +16,7 @@ const MARGIN_RADII: f64 = 1.2;
 const LONG: f64 = 3.0;
 const NARROW_RADII: f64 = 0.5;
 /// On paper only a change of grey by this share or more is worth a word.
-const PAPER_CHANGE: f64 = 0.08;
+const PAPER_CHANGE: f64 = 0.12;
 /// Largest patch side, usual radii: larger ones would cost minutes.
 const LARGEST_RADII: f64 = 60.0;
 
@@ -67,7 +67,8 @@ pub fn group(pair: &Pair, reduced: &Reduced, detection: &Detection, rules: &Rule
         if excluded[r.peak.1 * reduced.width + r.peak.0] {
             // On paper a ball's mark is as strong as elsewhere; weaker changes there are the print's own edges.
             let grey = f64::from(r.change[0].abs());
-            if r.significance > 2.0 * detection.threshold && grey > PAPER_CHANGE && r.cells as f64 > 0.3 * one {
+            let round = long < LONG * narrow && r.cells as f64 > 0.5 * one;
+            if r.significance > 2.0 * detection.threshold && grey > PAPER_CHANGE && round {
                 out.on_paper.push(r.clone());
             }
             continue;

@@ -310,7 +310,7 @@ pub fn look(
     } else {
         paper(wall, &is.view, &Grid::of(&reduced))
     };
-    let detection = detect(&reduced, 2.0 * radius_cells, &excluded);
+    let detection = detect(&reduced, 2.0 * radius_cells, volley.row.shots as usize, &excluded);
     let widest = SIDEWAYS * pivot.out_m;
     let reachable = |(x, y): (usize, usize)| {
         let w = is.view.wall_from_pixel(reduced.pixel_of(x as f64, y as f64));
