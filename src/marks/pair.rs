@@ -129,6 +129,8 @@ fn catmull_rom(t: f32) -> [f32; 4] {
 pub struct Reduced {
     /// Pixels a block side.
     pub factor: usize,
+    /// Photo pixel of the first block's top-left pixel.
+    pub origin: (usize, usize),
     /// Blocks across.
     pub width: usize,
     /// Blocks down.
@@ -139,17 +141,19 @@ pub struct Reduced {
     pub before: Vec<[f32; 3]>,
 }
 
-/// Averages a pair over blocks.
-pub fn reduce(pair: &Pair, factor: usize) -> Reduced {
-    let (width, height) = (pair.after.width() as usize / factor, pair.after.height() as usize / factor);
+/// Averages a part of a pair (`x` and `y`: first and one past the last pixel) over blocks.
+pub fn reduce(pair: &Pair, factor: usize, x: (usize, usize), y: (usize, usize)) -> Reduced {
+    let (x1, y1) = (x.1.min(pair.after.width() as usize), y.1.min(pair.after.height() as usize));
+    let origin = (x.0.min(x1), y.0.min(y1));
+    let (width, height) = ((x1 - origin.0) / factor, (y1 - origin.1) / factor);
     let rows: Vec<[Vec<[f32; 3]>; 2]> = (0..height)
         .into_par_iter()
         .map(|by| {
             let mut after = vec![[0.0f32; 3]; width];
             let mut before = vec![[0.0f32; 3]; width];
-            for y in by * factor..(by + 1) * factor {
+            for y in (by * factor..(by + 1) * factor).map(|y| y + origin.1) {
                 for bx in 0..width {
-                    for x in bx * factor..(bx + 1) * factor {
+                    for x in (bx * factor..(bx + 1) * factor).map(|x| x + origin.0) {
                         let a = pair.after_at(x, y);
                         let b = pair.before_at(x, y).unwrap_or([f32::NAN; 3]);
                         for c in 0..3 {
@@ -166,6 +170,7 @@ pub fn reduce(pair: &Pair, factor: usize) -> Reduced {
         .collect();
     let mut out = Reduced {
         factor,
+        origin,
         width,
         height,
         after: Vec::with_capacity(width * height),
@@ -182,7 +187,8 @@ impl Reduced {
     /// Centre of a block in the photo after.
     pub fn pixel_of(&self, bx: f64, by: f64) -> PixelPoint {
         let f = self.factor as f64;
-        PixelPoint::new(f * bx + 0.5 * (f - 1.0), f * by + 0.5 * (f - 1.0))
+        let (x0, y0) = (self.origin.0 as f64, self.origin.1 as f64);
+        PixelPoint::new(x0 + f * bx + 0.5 * (f - 1.0), y0 + f * by + 0.5 * (f - 1.0))
     }
 
     /// Blocks a wall metre around a wall point, the geometric mean of the two directions.

@@ -50,9 +50,10 @@ pub fn cut(
     excluded: &[bool],
 ) -> Option<RawPatch> {
     let f = reduced.factor;
-    let (x0, y0) = (x.0 * f, y.0 * f);
+    let (ox, oy) = reduced.origin;
+    let (x0, y0) = (ox + x.0 * f, oy + y.0 * f);
     let (x1, y1) =
-        (((x.1 + 1) * f).min(pair.after.width() as usize), ((y.1 + 1) * f).min(pair.after.height() as usize));
+        ((ox + (x.1 + 1) * f).min(pair.after.width() as usize), (oy + (y.1 + 1) * f).min(pair.after.height() as usize));
     let centre = PixelPoint::new(0.5 * (x0 + x1) as f64, 0.5 * (y0 + y1) as f64);
     let w = pair.after_view.wall_from_pixel(centre)?;
     let px_per_mm = f as f64 * reduced.blocks_per_metre(&pair.after_view, w)? * 1e-3;
@@ -79,7 +80,8 @@ pub fn cut(
     for j in 0..height {
         for i in 0..width {
             let (px, py) = (x0 + i * step, y0 + j * step);
-            let cell = (py / f).min(reduced.height - 1) * reduced.width + (px / f).min(reduced.width - 1);
+            let (cx, cy) = (((px - ox) / f).min(reduced.width - 1), ((py - oy) / f).min(reduced.height - 1));
+            let cell = cy * reduced.width + cx;
             let light = detection.light[cell];
             let (mut a, mut b) = ([0.0f32; 3], [0.0f32; 3]);
             for yy in py..py + step {

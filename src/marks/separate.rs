@@ -29,6 +29,7 @@ pub struct Explained {
 /// Explains a patch by up to `most` marks.
 pub fn explain(patch: &Patch, shape: &MarkShape, area_mm2: f64, most: usize) -> Explained {
     let target = Target::new(patch, shape, area_mm2);
+    let thin = Target::thinned(patch, shape, area_mm2);
     let mut fits = vec![Fit {
         marks: Vec::new(),
         misfit: target.misfit_of_nothing(),
@@ -38,7 +39,7 @@ pub fn explain(patch: &Patch, shape: &MarkShape, area_mm2: f64, most: usize) -> 
     let mut worse = 0;
     for k in 1..=most {
         let base = fits[k - 1].marks.clone();
-        let mut trials: Vec<Vec<FittedMark>> = target
+        let mut trials: Vec<Vec<FittedMark>> = thin
             .proposals(&base, PROPOSALS)
             .into_iter()
             .map(|m| {
@@ -50,7 +51,7 @@ pub fn explain(patch: &Patch, shape: &MarkShape, area_mm2: f64, most: usize) -> 
         for i in 0..base.len() {
             trials.extend(splits(&base, i));
         }
-        let rough = trials.into_iter().map(|t| target.finish(target.adjust(&t, ROUGH)));
+        let rough = trials.into_iter().map(|t| thin.finish(thin.adjust(&t, ROUGH)));
         let mut best: Vec<Fit> = rough.collect();
         best.sort_by(|a, b| a.misfit.total_cmp(&b.misfit));
         best.truncate(2);

@@ -10,7 +10,7 @@ use image::{GrayImage, RgbImage};
 use crate::camera::{Located, NotRegistered, Wall, WallView, locate, register};
 use crate::error::{Error, Result};
 use crate::marks::group::{Groups, Rules, group};
-use crate::marks::{Pair, detect, reduce};
+use crate::marks::{Pair, Reduced, detect, reduce};
 use crate::photo::decode::{decode_gray, decode_rgb, luma};
 use crate::photo::read_exif;
 use crate::points::{PixelPoint, WallPoint};
@@ -58,8 +58,8 @@ const MASK_PX: usize = 8;
 impl Reference {
     /// From a placed photo; `None` when its place is unknown.
     pub fn new(wall: &Wall, name: &str, gray: GrayImage, located: &Located) -> Self {
-        let (w, h) = (gray.width() as usize / MASK_PX, gray.height() as usize / MASK_PX);
-        let paper = paper(wall, &located.view, MASK_PX, w, h);
+        let (width, height) = (gray.width() as usize / MASK_PX, gray.height() as usize / MASK_PX);
+        let paper = paper(wall, &located.view, &Grid { origin: (0, 0), factor: MASK_PX, width, height });
         Self { name: name.into(), gray, located: located.clone(), paper }
     }
 
@@ -194,8 +194,44 @@ fn usual_place(located: &Located, pivot_right_m: f64) -> WallPoint {
     if seen { ahead } else { middle }
 }
 
-/// Cells (`factor` px a side) of a view that show paper.
-fn paper(wall: &Wall, view: &WallView, factor: usize, width: usize, height: usize) -> Vec<bool> {
+/// Cells of a photo.
+struct Grid {
+    origin: (usize, usize),
+    factor: usize,
+    width: usize,
+    height: usize,
+}
+
+impl Grid {
+    fn of(r: &Reduced) -> Self {
+        Self { origin: r.origin, factor: r.factor, width: r.width, height: r.height }
+    }
+}
+
+/// The part of a photo that a ball can strike: pixel ranges across and down, one past the last.
+fn zone(is: &Located, pivot: Pivot, size: (u32, u32)) -> ((usize, usize), (usize, usize)) {
+    let (w, h) = (f64::from(size.0), f64::from(size.1));
+    let widest = SIDEWAYS * pivot.out_m;
+    let (mut x, mut y) = ((f64::MAX, f64::MIN), (f64::MAX, f64::MIN));
+    // A coarse lattice over the photo: a cell belongs when its centre or a neighbour's can be struck.
+    let step = (w.max(h) / 40.0).max(8.0);
+    let (nx, ny) = ((w / step) as usize + 2, (h / step) as usize + 2);
+    for j in 0..ny {
+        for i in 0..nx {
+            let p = PixelPoint::new(i as f64 * step, j as f64 * step);
+            if is.view.wall_from_pixel(p).is_some_and(|q| (q.x_m - pivot.right_m).abs() < widest) {
+                x = (x.0.min(p.x_px - step), x.1.max(p.x_px + step));
+                y = (y.0.min(p.y_px - step), y.1.max(p.y_px + step));
+            }
+        }
+    }
+    let cut = |r: (f64, f64), most: f64| (r.0.clamp(0.0, most) as usize, r.1.clamp(0.0, most) as usize);
+    if x.0 > x.1 { ((0, size.0 as usize), (0, size.1 as usize)) } else { (cut(x, w), cut(y, h)) }
+}
+
+/// Cells of a view that show paper.
+fn paper(wall: &Wall, view: &WallView, grid: &Grid) -> Vec<bool> {
+    let Grid { origin, factor, width, height } = *grid;
     let mut out = vec![false; width * height];
     let g = wall.geometry();
     let k = g.square_mm / crate::sheet::geometry::SQUARE_MM;
@@ -207,7 +243,8 @@ fn paper(wall: &Wall, view: &WallView, factor: usize, width: usize, height: usiz
         let corner = |u: f64, v: f64| {
             let (a, b) = (scale[0] * (u - cross.u_mm), scale[1] * (cross.v_mm - v));
             let w = WallPoint::new(1e-3 * (s.x_mm + cos * a - sin * b), 1e-3 * (s.y_mm + sin * a + cos * b));
-            view.pixel_from_wall(w).map(|p| [p.x_px / factor as f64, p.y_px / factor as f64])
+            let cell = |v: f64, o: usize| (v - o as f64) / factor as f64;
+            view.pixel_from_wall(w).map(|p| [cell(p.x_px, origin.0), cell(p.y_px, origin.1)])
         };
         let Some(quad) =
             [(u0, v0), (u1, v0), (u1, v1), (u0, v1)].into_iter().map(|(u, v)| corner(u, v)).collect::<Option<Vec<_>>>()
@@ -264,14 +301,15 @@ pub fn look(
     let j = is.view.pixels_per_metre(place).ok_or_else(|| nowhere(after))?;
     let px_per_m = (j[0][0] * j[1][1] - j[0][1] * j[1][0]).abs().sqrt();
     let factor = ((radius_mm * 1e-3 * px_per_m / RADIUS_CELLS) as usize).clamp(1, 32);
-    let reduced = reduce(&pair, factor);
+    let (x, y) = zone(is, pivot, after.rgb.dimensions());
+    let reduced = reduce(&pair, factor, x, y);
     let radius_cells = radius_mm * 1e-3 * px_per_m / factor as f64;
     let detection = detect(&reduced, 2.0 * radius_cells);
     // Paper that neither photo shows is not there: its place is wall like any other.
     let excluded = if is.sheets.is_empty() && was.sheets.is_empty() {
         vec![false; reduced.width * reduced.height]
     } else {
-        paper(wall, &is.view, reduced.factor, reduced.width, reduced.height)
+        paper(wall, &is.view, &Grid::of(&reduced))
     };
     let widest = SIDEWAYS * pivot.out_m;
     let reachable = |(x, y): (usize, usize)| {
