@@ -23,9 +23,9 @@ const MPH: f64 = 0.447_04;
 /// Draws of how sheets hang and print are cut at this many standard deviations.
 const SHEET_CUT: f64 = 2.0;
 /// Share of a mark's strength that a cloth leaves behind.
-const GHOST: f64 = 0.07;
+const GHOST: f64 = 0.12;
 /// Share of colour in the streaks of a wiped wall, over the marks' own strength.
-const SMEARED: f64 = 0.10;
+const SMEARED: f64 = 0.22;
 
 /// The machine, ball and air of a scenario as they really are.
 #[derive(Clone, Copy, Debug, PartialEq)]
