@@ -73,7 +73,7 @@ fn a_plain_session_reads_as_it_should() {
     assert!(d.sentence.contains("unless volleys drift"), "{}", d.sentence);
     for l in &study.ladders {
         assert_eq!(l.zero_verdict, ZeroVerdict::NotReached);
-        assert!(l.zero_sentence.starts_with("not reached by 70"), "{}", l.zero_sentence);
+        assert!(l.zero_sentence.starts_with("zero is not reached by 70"), "{}", l.zero_sentence);
         assert!(l.monotone);
     }
     assert_eq!(study.spreads.between_source, BetweenSource::Assumed);

@@ -10,6 +10,7 @@
 use rayon::prelude::*;
 use statrs::distribution::{ContinuousCDF, Normal};
 
+use super::light::{Light, line_light, median, tile_light};
 use super::pair::Reduced;
 
 /// Expected false places a photo.
@@ -17,8 +18,8 @@ pub const FALSE_PER_PHOTO: f64 = 0.01;
 /// Real noise has longer tails than a Gaussian (JPEG blocks, edges): significances are shrunk by this factor before
 /// they are compared with a Gaussian's. Measured on unchanged pairs: the largest of 10^6 smoothed cells is 5.5 to 6.3, a Gaussian's 4.9.
 const TAIL: f64 = 1.2;
-/// Light tiles: side in mark diameters. A cluster must fill half of a tile before it pulls the tile's median.
-const TILE_DIAMETERS: f64 = 4.0;
+/// More changed cells than this many times what all shots can mark: the light has edges that tiles cannot follow.
+const EDGES: f64 = 2.0;
 /// Brightness classes of the noise.
 const CLASSES: usize = 8;
 
@@ -47,6 +48,8 @@ pub struct Detection {
     pub regions: Vec<Region>,
     /// Light ratio after / before in each cell and channel.
     pub light: Vec<[f32; 3]>,
+    /// Cells in which the light has an edge, so that they say nothing; empty when it has none.
+    pub light_edge: Vec<bool>,
     /// Largest of the three significances in each cell, NaN where there is no pair.
     pub significance: Vec<f32>,
     /// Significance above which a cell counts.
@@ -62,87 +65,6 @@ fn directions(a: [f32; 3], p: [f32; 3]) -> [f32; 3] {
     // A floor of 0.2 % of full light keeps black from dividing by nothing.
     let r: [f32; 3] = std::array::from_fn(|c| (a[c] + 0.002) / (p[c] + 0.002) - 1.0);
     [0.3 * r[0] + 0.59 * r[1] + 0.11 * r[2], r[0] - r[1], r[2] - r[1]]
-}
-
-fn median(v: &mut [f32]) -> f32 {
-    if v.is_empty() {
-        return f32::NAN;
-    }
-    let m = v.len() / 2;
-    *v.select_nth_unstable_by(m, f32::total_cmp).1
-}
-
-/// The light field: medians of after / before over tiles, interpolated; `mask` cells do not count.
-fn light_field(r: &Reduced, tile: usize, mask: Option<&[bool]>) -> (Vec<[f32; 3]>, f64) {
-    let (tw, th) = (r.width.div_ceil(tile).max(1), r.height.div_ceil(tile).max(1));
-    let mut tiles: Vec<[f32; 3]> = (0..tw * th)
-        .into_par_iter()
-        .map(|t| {
-            let (x0, y0) = (t % tw * tile, t / tw * tile);
-            let mut v: [Vec<f32>; 3] = Default::default();
-            for y in (y0..(y0 + tile).min(r.height)).step_by(2) {
-                for x in (x0 + y / 2 % 2..(x0 + tile).min(r.width)).step_by(2) {
-                    let i = y * r.width + x;
-                    if r.before[i][0].is_nan() || mask.is_some_and(|m| m[i]) {
-                        continue;
-                    }
-                    for c in 0..3 {
-                        v[c].push((r.after[i][c] + 0.002) / (r.before[i][c] + 0.002));
-                    }
-                }
-            }
-            if v[0].len() < tile * tile / 32 { [f32::NAN; 3] } else { std::array::from_fn(|c| median(&mut v[c])) }
-        })
-        .collect();
-    // Tiles without data take their neighbours' mean, ring by ring.
-    for _ in 0..tw.max(th) {
-        let old = tiles.clone();
-        let mut open = false;
-        for t in 0..tw * th {
-            if !old[t][0].is_nan() {
-                continue;
-            }
-            let (x, y) = (t % tw, t / tw);
-            let mut sum = [0.0f32; 3];
-            let mut n = 0.0;
-            for (dx, dy) in [(-1i64, 0i64), (1, 0), (0, -1), (0, 1)] {
-                let (u, v) = (x as i64 + dx, y as i64 + dy);
-                if u >= 0 && v >= 0 && (u as usize) < tw && (v as usize) < th {
-                    let o = old[v as usize * tw + u as usize];
-                    if !o[0].is_nan() {
-                        (0..3).for_each(|c| sum[c] += o[c]);
-                        n += 1.0;
-                    }
-                }
-            }
-            if n > 0.0 {
-                tiles[t] = sum.map(|s| s / n);
-            } else {
-                open = true;
-            }
-        }
-        if !open {
-            break;
-        }
-    }
-    tiles.iter_mut().filter(|t| t[0].is_nan()).for_each(|t| *t = [1.0; 3]);
-    let (lo, hi) = tiles.iter().fold((f32::MAX, f32::MIN), |m, t| (m.0.min(t[1]), m.1.max(t[1])));
-    let field = (0..r.width * r.height)
-        .into_par_iter()
-        .map(|i| {
-            let fx = ((i % r.width) as f32 + 0.5) / tile as f32 - 0.5;
-            let fy = ((i / r.width) as f32 + 0.5) / tile as f32 - 0.5;
-            let (fx, fy) = (fx.clamp(0.0, (tw - 1) as f32), fy.clamp(0.0, (th - 1) as f32));
-            let (x0, y0) = (fx as usize, fy as usize);
-            let (x1, y1) = ((x0 + 1).min(tw - 1), (y0 + 1).min(th - 1));
-            let (fx, fy) = (fx - x0 as f32, fy - y0 as f32);
-            std::array::from_fn(|c| {
-                let t = |x: usize, y: usize| tiles[y * tw + x][c];
-                (t(x0, y0) * (1.0 - fx) + t(x1, y0) * fx) * (1.0 - fy) + (t(x0, y1) * (1.0 - fx) + t(x1, y1) * fx) * fy
-            })
-        })
-        .collect();
-    (field, f64::from((hi / lo.max(1e-6)).ln()))
 }
 
 /// Mean over a disc around each cell, NaN cells left out; NaN where less than half of the disc is there.
@@ -187,7 +109,7 @@ fn disc_mean(v: &[f32], width: usize, height: usize, radius: f64) -> Vec<f32> {
 /// Scatter of a smoothed map as a function of brightness class and gradient: sqrt(v0[class] + g^2 G^2).
 struct Scatter {
     class: Vec<u8>,
-    v0: [f32; CLASSES],
+    v0: [f32; CLASSES + 1],
     g2: f32,
     gradient2: Vec<f32>,
 }
@@ -209,7 +131,7 @@ impl Scatter {
         let usable = |i: usize| !map[i].is_nan() && !mask[i];
         let mut g: Vec<f32> = (0..map.len()).step_by(7).filter(|&i| usable(i)).map(|i| gradient2[i]).collect();
         let middle = median(&mut g);
-        let mut v0 = [f32::NAN; CLASSES];
+        let mut v0 = [f32::NAN; CLASSES + 1];
         for (k, v) in v0.iter_mut().enumerate() {
             let mut quiet: Vec<f32> = (0..map.len())
                 .filter(|&i| class[i] as usize == k && usable(i) && gradient2[i] <= middle)
@@ -244,35 +166,48 @@ impl Scatter {
     }
 }
 
-/// Finds the places that changed. `diameter_cells` is the usual mark's diameter on the reduced grid.
-pub fn detect(r: &Reduced, diameter_cells: f64) -> Detection {
+/// Finds the places that changed. `diameter_cells` is the usual mark's diameter on the reduced grid; `paper` cells
+/// (as many as the grid has, or none) have a noise of their own: print is all edges. `shots` says how much change to expect.
+pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) -> Detection {
     let n = r.width * r.height;
     let radius = (0.35 * diameter_cells).max(1.0);
-    let tile = ((TILE_DIAMETERS * diameter_cells) as usize).clamp(8, (r.width.max(r.height)).max(8));
     let tests = 3.0 * n as f64 / (std::f64::consts::PI * radius * radius / 4.0);
     let z = Normal::standard().inverse_cdf((1.0 - FALSE_PER_PHOTO / tests / 2.0).min(1.0 - 1e-15));
     let threshold = z * TAIL;
     let mut mask = vec![false; n];
     let mut out = None;
-    // Twice: what changed is kept out of light and noise the second time.
-    for _ in 0..2 {
-        let (light, light_step) = light_field(r, tile, Some(&mask));
+    let expected = (shots.max(1) + 1) as f64 * std::f64::consts::PI * (0.5 * diameter_cells + radius).powi(2);
+    let mut edges = false;
+    // Twice: what changed is kept out of light and noise the second time. A third and fourth time where the light has edges.
+    for round in 0..4 {
+        if round == 2 {
+            let changed = (0..n).filter(|&i| mask[i] && !paper.get(i).copied().unwrap_or(false)).count();
+            edges = changed as f64 > EDGES * expected;
+            if !edges {
+                break;
+            }
+            mask = vec![false; n];
+        }
+        let Light { ratio: light, step: light_step, edge } =
+            if edges { line_light(r, diameter_cells) } else { tile_light(r, diameter_cells, &mask) };
         let change: Vec<[f32; 3]> = (0..n)
             .into_par_iter()
             .map(|i| {
                 let p: [f32; 3] = std::array::from_fn(|c| r.before[i][c] * light[i][c]);
-                directions(r.after[i], p)
+                if edge.get(i).copied().unwrap_or(false) { [f32::NAN; 3] } else { directions(r.after[i], p) }
             })
             .collect();
+        let bright = |p: &[f32; 3]| (p[1].clamp(0.0, 0.999).sqrt() * CLASSES as f32) as u8;
+        let on_paper = |i: usize| paper.get(i).copied().unwrap_or(false);
         let class: Vec<u8> =
-            r.before.iter().map(|p| ((p[1].clamp(0.0, 0.999)).sqrt() * CLASSES as f32) as u8).collect();
+            r.before.iter().enumerate().map(|(i, p)| if on_paper(i) { CLASSES as u8 } else { bright(p) }).collect();
         let maps: Vec<Vec<f32>> = (0..3)
             .map(|k| disc_mean(&change.iter().map(|c| c[k]).collect::<Vec<_>>(), r.width, r.height, radius))
             .collect();
-        let edge = gradient_squared(r, radius);
+        let gradient = gradient_squared(r, radius);
         let mut significance = vec![f32::NAN; n];
         for map in &maps {
-            let scatter = Scatter::measure(map, &class, &edge, &mask);
+            let scatter = Scatter::measure(map, &class, &gradient, &mask);
             for i in 0..n {
                 let s = map[i].abs() / scatter.sigma(i);
                 if !s.is_nan() && (significance[i].is_nan() || significance[i] < s) {
@@ -281,11 +216,11 @@ pub fn detect(r: &Reduced, diameter_cells: f64) -> Detection {
             }
         }
         mask = grow(&significance, r.width, r.height, threshold as f32, radius.ceil() as usize + 1);
-        out = Some((light, light_step, significance, maps));
+        out = Some((light, light_step, significance, maps, edge));
     }
-    let (light, light_step, significance, maps) = out.unwrap_or_default();
+    let (light, light_step, significance, maps, light_edge) = out.unwrap_or_default();
     let regions = regions(&significance, &maps, r.width, r.height, threshold);
-    Detection { regions, light, significance, threshold, light_step, radius_cells: radius }
+    Detection { regions, light, light_edge, significance, threshold, light_step, radius_cells: radius }
 }
 
 /// Squared relative gradient of the photo before, smoothed like the maps: (|grad P| / P)^2 a cell.

@@ -15,6 +15,8 @@ const MARGIN_RADII: f64 = 1.2;
 /// a seam or the board's rim that the two photos do not show alike.
 const LONG: f64 = 3.0;
 const NARROW_RADII: f64 = 0.5;
+/// On paper only a change of grey by this share or more is worth a word.
+const PAPER_CHANGE: f64 = 0.12;
 /// Largest patch side, usual radii: larger ones would cost minutes.
 const LARGEST_RADII: f64 = 60.0;
 
@@ -64,7 +66,9 @@ pub fn group(pair: &Pair, reduced: &Reduced, detection: &Detection, rules: &Rule
         }
         if excluded[r.peak.1 * reduced.width + r.peak.0] {
             // On paper a ball's mark is as strong as elsewhere; weaker changes there are the print's own edges.
-            if r.significance > 3.0 * detection.threshold && r.cells as f64 > 0.3 * one {
+            let grey = f64::from(r.change[0].abs());
+            let round = long < LONG * narrow && r.cells as f64 > 0.5 * one;
+            if r.significance > 2.0 * detection.threshold && grey > PAPER_CHANGE && round {
                 out.on_paper.push(r.clone());
             }
             continue;

@@ -10,6 +10,7 @@ pub mod detect;
 pub mod fit;
 pub mod group;
 pub mod learn;
+pub mod light;
 pub mod pair;
 pub mod patch;
 pub mod separate;

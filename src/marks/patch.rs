@@ -100,7 +100,8 @@ pub fn cut(
             let p = pair.after_view.wall_from_pixel(PixelPoint::new(px as f64 + half, py as f64 + half));
             out.wall_mm.push(p.map_or([f64::NAN; 2], |p| [p.x_m * 1e3, p.y_m * 1e3]));
             out.quiet.push(f64::from(detection.significance[cell]) < 0.5 * detection.threshold);
-            out.masked.push(excluded[cell]);
+            let edge = detection.light_edge.get(cell).copied().unwrap_or(false);
+            out.masked.push(excluded[cell] || edge);
         }
     }
     Some(out)

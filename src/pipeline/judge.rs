@@ -99,40 +99,76 @@ pub fn judge(patches: &[Patch], shots: usize, shape: &MarkShape) -> Judged {
     let choices = choose(&explained, shots);
     let Some(best) = choices.first() else { return Judged::default() };
     let mut marks = marks_of(&explained, best, shape);
-    let balls = |m: &[FoundMark]| m.iter().map(|m| m.count as usize).sum::<usize>();
-    if balls(&marks) < shots
-        && let Some(full) = choices.iter().find(|c| c.counts.iter().sum::<usize>() == shots)
-        && full.probability > LEAST_PROBABILITY
-    {
+    // Where fewer marks than shots are told apart, each way in which one patch hides the missing ball has its weight.
+    let ways = ways_to_hide(&explained, best, &choices, shots);
+    if let Some((_, full)) = ways.iter().max_by(|a, b| a.0.total_cmp(&b.0)) {
         name_hidden(&mut marks, &explained, best, full);
     }
-    let mean = |m: &[FoundMark]| {
-        let n = balls(m) as f64;
-        let sum =
-            m.iter().fold((0.0, 0.0), |s, m| (s.0 + f64::from(m.count) * m.x_mm, s.1 + f64::from(m.count) * m.y_mm));
-        (n > 0.0).then(|| [sum.0 / n, sum.1 / n])
-    };
     let mut judged = Judged { probability: best.probability, ..Judged::default() };
     if let Some(own) = mean(&marks) {
-        let others: Vec<(f64, [f64; 2])> = choices
+        let arrangements: Vec<(f64, [f64; 2])> = if ways.is_empty() {
+            vec![(1.0, own)]
+        } else {
+            ways.iter().filter_map(|(w, c)| mean(&marks_of(&explained, c, shape)).map(|m| (*w, m))).collect()
+        };
+        let middle: [f64; 2] = std::array::from_fn(|k| arrangements.iter().map(|a| a.0 * a.1[k]).sum());
+        judged.mean_shift_mm = [middle[0] - own[0], middle[1] - own[1]];
+        // Other numbers of marks do not move the mean, but they widen it.
+        let others = choices.iter().filter(|c| c.probability > LEAST_PROBABILITY && (*c != best || !ways.is_empty()));
+        let all: Vec<(f64, [f64; 2])> = arrangements
             .iter()
-            .filter(|c| c.probability > LEAST_PROBABILITY)
-            .filter_map(|c| mean(&marks_of(&explained, c, shape)).map(|m| (c.probability, m)))
+            .copied()
+            .chain(others.filter_map(|c| mean(&marks_of(&explained, c, shape)).map(|m| (c.probability, m))))
             .collect();
-        let sum: f64 = others.iter().map(|o| o.0).sum();
-        if sum > 0.0 {
-            let all: [f64; 2] = std::array::from_fn(|k| others.iter().map(|o| o.0 * o.1[k]).sum::<f64>() / sum);
-            judged.mean_shift_mm = [all[0] - own[0], all[1] - own[1]];
-            judged.mean_variance_mm2 = std::array::from_fn(|i| {
-                std::array::from_fn(|j| {
-                    others.iter().map(|o| o.0 * (o.1[i] - all[i]) * (o.1[j] - all[j])).sum::<f64>() / sum
-                })
-            });
-        }
+        judged.mean_variance_mm2 = std::array::from_fn(|i| {
+            std::array::from_fn(|j| all.iter().map(|a| a.0 * (a.1[i] - middle[i]) * (a.1[j] - middle[j])).sum())
+        });
     }
     marks.sort_by(|a, b| b.y_mm.total_cmp(&a.y_mm).then(a.x_mm.total_cmp(&b.x_mm)));
     judged.marks = marks;
     judged
+}
+
+fn balls(marks: &[FoundMark]) -> u32 {
+    marks.iter().map(|m| m.count).sum()
+}
+
+/// Mean place of a volley's balls, mm.
+fn mean(marks: &[FoundMark]) -> Option<[f64; 2]> {
+    let n = f64::from(balls(marks));
+    let sum =
+        marks.iter().fold((0.0, 0.0), |s, m| (s.0 + f64::from(m.count) * m.x_mm, s.1 + f64::from(m.count) * m.y_mm));
+    (n > 0.0).then(|| [sum.0 / n, sum.1 / n])
+}
+
+/// The ways in which all shots can be in the marks when `best` tells fewer apart, with weights that sum to one: for
+/// one missing ball each patch in turn has one more mark; for several, the best explanation with all of them.
+fn ways_to_hide(explained: &[Explained], best: &Choice, choices: &[Choice], shots: usize) -> Vec<(f64, Choice)> {
+    let told: usize = best.counts.iter().sum();
+    if told >= shots {
+        return Vec::new();
+    }
+    if told + 1 < shots {
+        let full = choices.iter().find(|c| c.counts.iter().sum::<usize>() == shots);
+        return full.map(|c| vec![(1.0, c.clone())]).unwrap_or_default();
+    }
+    let mut ways: Vec<(f64, Choice)> = Vec::new();
+    for (p, e) in explained.iter().enumerate() {
+        let k = best.counts[p];
+        // A patch without any mark hides none: a ball there would be a mark of its own.
+        let (Some(now), Some(more)) = (e.fits.get(k), e.fits.get(k + 1)) else { continue };
+        if k == 0 {
+            continue;
+        }
+        let mut counts = best.counts.clone();
+        counts[p] += 1;
+        ways.push((now.minus_2_ln_evidence - more.minus_2_ln_evidence, Choice { counts, probability: 0.0 }));
+    }
+    let least = ways.iter().map(|w| w.0).fold(f64::MIN, f64::max);
+    ways.iter_mut().for_each(|w| w.0 = (0.5 * (w.0 - least)).exp());
+    let sum: f64 = ways.iter().map(|w| w.0).sum();
+    ways.iter_mut().for_each(|w| w.0 /= sum);
+    ways
 }
 
 fn marks_of(explained: &[Explained], choice: &Choice, shape: &MarkShape) -> Vec<FoundMark> {

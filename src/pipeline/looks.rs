@@ -304,13 +304,13 @@ pub fn look(
     let (x, y) = zone(is, pivot, after.rgb.dimensions());
     let reduced = reduce(&pair, factor, x, y);
     let radius_cells = radius_mm * 1e-3 * px_per_m / factor as f64;
-    let detection = detect(&reduced, 2.0 * radius_cells);
     // Paper that neither photo shows is not there: its place is wall like any other.
     let excluded = if is.sheets.is_empty() && was.sheets.is_empty() {
         vec![false; reduced.width * reduced.height]
     } else {
         paper(wall, &is.view, &Grid::of(&reduced))
     };
+    let detection = detect(&reduced, 2.0 * radius_cells, volley.row.shots as usize, &excluded);
     let widest = SIDEWAYS * pivot.out_m;
     let reachable = |(x, y): (usize, usize)| {
         let w = is.view.wall_from_pixel(reduced.pixel_of(x as f64, y as f64));

@@ -1,13 +1,15 @@
 //! What do people see of a session?
 //!
-//! [`model`] is everything that a report shows and `results/summary.json` holds; the page is drawn from it and from
-//! the volleys' pictures, so that no number on the page is computed twice.
+//! [`model`] is everything that a report shows and `results/summary.json` holds; [`page`] draws it, with the
+//! volleys' pictures, as one HTML file that needs no network and no scripts, so that no number on the page is
+//! computed twice.
 
+mod chart;
 pub mod model;
+pub mod number;
+mod page;
+mod picture;
+mod view;
 
 pub use model::{Summary, VolleyPicture};
-
-/// placeholder
-pub fn page(_: &Summary, _: &[VolleyPicture]) -> crate::Result<String> {
-    Ok("<html></html>".into())
-}
+pub use page::page;

@@ -42,7 +42,8 @@ pub struct Summary {
     pub exact_inputs: Vec<String>,
     /// What was assumed since nothing was stated, a sentence each.
     pub assumed_inputs: Vec<String>,
-    /// What a reader must know, a sentence each.
+    /// What a reader must know of the session, a sentence each (`notes` are the study's).
+    #[serde(rename = "session_notes")]
     pub notes: Vec<String>,
     /// Files that the results come from, with their SHA-256.
     pub files: Vec<FileHash>,

@@ -153,7 +153,7 @@ fn zero_words(zero: &Zero, speeds: &[f64], lowest_angle: f64) -> (ZeroVerdict, S
         (None, false) if lowest_angle < 0.0 => {
             (ZeroVerdict::NotReached, format!("below zero at every speed from {} to {}", mph(*first), mph(*last)))
         }
-        (None, false) => (ZeroVerdict::NotReached, format!("not reached by {}", mph(*last))),
+        (None, false) => (ZeroVerdict::NotReached, format!("zero is not reached by {}", mph(*last))),
     }
 }
 

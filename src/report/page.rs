@@ -1,0 +1,99 @@
+//! What does the whole page say, in which order?
+//!
+//! [`page`] hands the summary's parts, in words, to the templates; these escape all text by themselves, and only
+//! drawings made here go in as they are. The page opens with what was found and what needs a look.
+
+use minijinja::syntax::SyntaxConfig;
+use minijinja::value::Value;
+use minijinja::{AutoEscape, Environment, UndefinedBehavior, context};
+
+use super::model::{Summary, VolleyPicture};
+use super::view;
+use crate::error::{Error, Result};
+
+/// The page's templates by name.
+const TEMPLATES: [(&str, &str); 7] = [
+    ("page.html", include_str!("template/page.html")),
+    ("macros.html", include_str!("template/macros.html")),
+    ("findings.html", include_str!("template/findings.html")),
+    ("volleys.html", include_str!("template/volleys.html")),
+    ("doubt.html", include_str!("template/doubt.html")),
+    ("calibration.html", include_str!("template/calibration.html")),
+    ("cautions.html", include_str!("template/cautions.html")),
+];
+const STYLE: &str = include_str!("template/style.css");
+
+/// Findings that open the page; with more the rest are folded, so that what needs a look stays near the top.
+const FINDINGS_SHOWN: usize = 8;
+
+/// Draws a session's report as one HTML file: no network, no scripts, pictures and charts inside.
+///
+/// `pictures` are matched to volleys by name; a volley without one is shown by its table alone. Every number
+/// is one of the summary's, with the digits its uncertainty deserves; ± are at 95 %.
+///
+/// # Errors
+/// When a picture cannot be written as JPEG or a chart cannot be drawn; never because of what a text holds.
+///
+/// ```
+/// use pockmark::report::{Summary, page};
+/// let summary: Summary = serde_json::from_str(
+///     r#"{"version": 1, "written_by": "x", "title": "June <b>ladder</b>", "volleys": [], "study_problem": "no shots",
+///         "budgets": [], "calibration": null, "mark_shape": null, "exact_inputs": [], "assumed_inputs": [],
+///         "notes": [], "files": []}"#,
+/// ).map_err(|e| pockmark::Error::input(e.to_string()))?;
+/// let html = page(&summary, &[])?;
+/// assert!(html.contains("June &lt;b&gt;ladder&lt;"));
+/// # Ok::<(), pockmark::Error>(())
+/// ```
+pub fn page(summary: &Summary, pictures: &[VolleyPicture]) -> Result<String> {
+    let template_error = |e: minijinja::Error| Error::no_answer(format!("cannot write the page: {e:#}"));
+    let mut templates = Environment::new();
+    templates.set_undefined_behavior(UndefinedBehavior::Strict);
+    templates.set_auto_escape_callback(|_| AutoEscape::Html);
+    let tight = SyntaxConfig::builder().trim_blocks(true).lstrip_blocks(true).build().map_err(template_error)?;
+    templates.set_syntax(tight);
+    for (name, text) in TEMPLATES {
+        templates.add_template(name, text).map_err(template_error)?;
+    }
+    let context = whole(summary, pictures)?;
+    let html = templates.get_template("page.html").and_then(|t| t.render(context)).map_err(template_error)?;
+    // Characters that HTML does not allow may hide in names and notes.
+    Ok(html.chars().map(|c| if c.is_control() && !matches!(c, '\n' | '\t') { '\u{FFFD}' } else { c }).collect())
+}
+
+fn whole(summary: &Summary, pictures: &[VolleyPicture]) -> Result<Value> {
+    let study = summary.study.as_ref();
+    let setups = study.into_iter().flat_map(|s| s.ladders.iter().map(|l| &l.setup));
+    let names = view::Names::new(setups.chain(summary.volleys.iter().map(|v| &v.setup)));
+    let notes: Vec<String> = summary.notes.iter().chain(study.into_iter().flat_map(|s| &s.notes)).cloned().collect();
+    Ok(context! {
+        style => Value::from_safe_string(STYLE.to_string()),
+        title => title(summary),
+        covers => study.map(view::counts),
+        verdicts => study.map(view::verdicts).unwrap_or_default(),
+        findings_shown => FINDINGS_SHOWN,
+        study_problem => summary.study_problem.clone(),
+        needs_look => view::needs_look(&summary.volleys),
+        doubtful => study.map(view::doubtful).unwrap_or_default(),
+        ladders => study.map(|s| view::ladders(s, &names)).transpose()?,
+        comparisons => study.map(view::comparisons).transpose()?.flatten(),
+        volleys => view::volleys(&summary.volleys, &names, pictures)?,
+        meanings => view::meanings(&summary.volleys),
+        wall => view::wall(&summary.volleys, &names)?,
+        steady => study.map(view::steadiness).transpose()?,
+        budgets => view::budgets(&summary.budgets, &names)?,
+        by_hand => summary.calibration.is_none(),
+        calibration => summary.calibration.as_ref().map(view::calibration).transpose()?,
+        shape => summary.mark_shape.as_ref().map(view::mark_shape),
+        exact => summary.exact_inputs.clone(),
+        assumed => view::sentences(&summary.assumed_inputs),
+        notes => view::sentences(&notes),
+        files => view::files(&summary.files),
+        written_by => summary.written_by.clone(),
+    })
+}
+
+fn title(summary: &Summary) -> &str {
+    let title = summary.title.trim();
+    if title.is_empty() { "Untitled session" } else { title }
+}

@@ -1,0 +1,159 @@
+//! What do the results rest on: doubts, calibration, files?
+
+use minijinja::context;
+use minijinja::value::Value;
+
+use super::{Names, half, listed, mph};
+use crate::camera::wall::WallQuality;
+use crate::error::Result;
+use crate::marks::shape::MarkShape;
+use crate::report::chart;
+use crate::report::model::{Budget, CalibrationSummary, FileHash};
+use crate::report::number::{ANGLE_PLACES, COVERAGE, LENGTH_PLACES, fixed, signed, with_u};
+
+/// Contributions below this share of the variance are not listed: all of them together change U by less than it is rounded.
+const LEAST_SHARE: f64 = 0.005;
+
+fn budget_row(b: &Budget, names: &Names) -> Value {
+    let whole = b.u_own_deg.powi(2) + b.lines.iter().map(|l| l.u_deg.powi(2)).sum::<f64>();
+    let all = std::iter::once(("shot to shot", b.u_own_deg)).chain(b.lines.iter().map(|l| (l.name.as_str(), l.u_deg)));
+    let lines: Vec<Value> = all
+        .filter(|(_, u)| whole > 0.0 && u * u >= LEAST_SHARE * whole)
+        .map(|(name, u)| {
+            context! {
+                name => name,
+                half => half(COVERAGE * u, ANGLE_PLACES),
+                share => fixed(100.0 * u * u / whole, 0),
+            }
+        })
+        .collect();
+    context! {
+        setup => names.short(&b.setup),
+        mph => mph(b.setpoint_mps),
+        half => half(COVERAGE * b.u_deg, ANGLE_PLACES),
+        lines => lines,
+        advice => b.advice.clone(),
+    }
+}
+
+/// The budgets: chart, legend, table, and each piece of advice once; `None` when there are none.
+pub(in crate::report) fn budgets(budgets: &[Budget], names: &Names) -> Result<Option<Value>> {
+    if budgets.is_empty() {
+        return Ok(None);
+    }
+    let parts = chart::parts(budgets);
+    let mut advice: Vec<String> = Vec::new();
+    for b in budgets.iter().filter(|b| !b.advice.is_empty()) {
+        if !advice.contains(&b.advice) {
+            advice.push(b.advice.clone());
+        }
+    }
+    let legend: Vec<Value> = parts
+        .names
+        .iter()
+        .enumerate()
+        .map(|(i, name)| context! { number => i + 1, class => format!("fill-s{i}"), name => name.clone() })
+        .chain(parts.rest.then(|| context! { number => "", class => "fill-rest", name => "all others" }))
+        .collect();
+    let description =
+        "Bars as long as the ± of each setpoint's mean, parted by each source's share; the table below lists them.";
+    Ok(Some(context! {
+        chart => chart::budgets(budgets, &parts, names, description)?,
+        legend => legend,
+        rows => budgets.iter().map(|b| budget_row(b, names)).collect::<Vec<_>>(),
+        advice => advice,
+    }))
+}
+
+fn photos(quality: &WallQuality) -> Vec<Value> {
+    quality
+        .photos
+        .iter()
+        .map(|p| {
+            context! {
+                photo => p.photo.clone(),
+                corners => p.corners,
+                dropped => p.dropped,
+                rms => p.rms_px.map(|r| fixed(r, 2)),
+                left_out => p.left_out.clone(),
+            }
+        })
+        .collect()
+}
+
+fn tapes(quality: &WallQuality) -> Vec<Value> {
+    quality
+        .tapes
+        .iter()
+        .map(|t| {
+            context! {
+                sheets => format!("{} to {}", t.sheets[0], t.sheets[1]),
+                distance => with_u(Some(t.distance_mm), Some(t.u_mm), LENGTH_PLACES),
+                off => signed(t.off_mm, LENGTH_PLACES),
+                far => t.off_mm.abs() > COVERAGE * t.u_mm,
+            }
+        })
+        .collect()
+}
+
+/// How far a printed scale is from what was drawn, in words.
+fn scale_words(scale: f64) -> String {
+    let percent = fixed((100.0 * (scale - 1.0)).abs(), 2);
+    match percent.as_str() {
+        "0.00" => "as drawn".into(),
+        _ if scale > 1.0 => format!("{percent} % too large"),
+        _ => format!("{percent} % too small"),
+    }
+}
+
+/// The calibration: quality, photos, sheets with their map, tapes.
+pub(in crate::report) fn calibration(c: &CalibrationSummary) -> Result<Value> {
+    let q = &c.quality;
+    let numbers: Vec<usize> = c.sheets.iter().map(|s| s.number).collect();
+    let description =
+        format!("Sheets {} as seen facing the wall; the table below holds their places.", listed(&numbers));
+    let sheets: Vec<Value> = c
+        .sheets
+        .iter()
+        .map(|s| {
+            context! {
+                number => s.number,
+                x => with_u(Some(s.x_mm), Some(s.x_u_mm), LENGTH_PLACES),
+                y => with_u(Some(s.y_mm), Some(s.y_u_mm), LENGTH_PLACES),
+                turn => fixed(s.turn_deg, 2),
+            }
+        })
+        .collect();
+    let used = q.photos.iter().filter(|p| p.left_out.is_none()).count();
+    Ok(context! {
+        rms => fixed(q.rms_px, 2),
+        unit_u => fixed(q.unit_u, 2),
+        corners => q.corners,
+        used => used,
+        left_out => q.photos.len() - used,
+        terms => listed(&q.lens_terms),
+        width => c.camera.width,
+        height => c.camera.height,
+        across => scale_words(c.printed_scale[0]),
+        down => scale_words(c.printed_scale[1]),
+        map => chart::sheets(c, &description)?,
+        photos => photos(q),
+        sheets => sheets,
+        tapes => tapes(q),
+    })
+}
+
+/// Files and their hashes.
+pub(in crate::report) fn files(files: &[FileHash]) -> Vec<Value> {
+    files.iter().map(|f| context! { path => f.path.clone(), sha256 => f.sha256.clone() }).collect()
+}
+
+/// What the session's marks look like, in numbers.
+pub(in crate::report) fn mark_shape(shape: &MarkShape) -> Value {
+    let (radius, sd) = shape.radius_mm;
+    context! {
+        diameter => fixed(2.0 * radius, 0),
+        sd => fixed(2.0 * sd, 0),
+        learned_from => shape.learned_from,
+    }
+}

@@ -1,0 +1,227 @@
+//! What did the study find, in words, pictures and tables?
+
+use minijinja::context;
+use minijinja::value::Value;
+
+use super::{Names, from_to, half, listed, mph, mps, speed_words, trimmed, typeset, with_limits};
+use crate::error::Result;
+use crate::report::chart;
+use crate::report::number::{ANGLE_PLACES, COVERAGE, NONE, fixed, plus_minus, signed_plus_minus, with_u};
+use crate::study::{Comparison, Difference, Ladder, MPH_PER_MPS, Steadiness, Study, Verdict};
+
+/// A verdict in a few words.
+fn verdict_words(d: &Difference) -> &'static str {
+    match d.verdict {
+        Verdict::Differs => "a real difference",
+        Verdict::Same if d.small_but_real => "the same for all that matters (a small real difference)",
+        Verdict::Same => "the same for all that matters",
+        Verdict::Unclear => "not clear yet",
+    }
+}
+
+fn verdict_class(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Differs => "differs",
+        Verdict::Same => "same",
+        Verdict::Unclear => "unclear",
+    }
+}
+
+/// The findings that open the page: the comparisons' sentences, or the ladders' where nothing can be compared.
+pub(in crate::report) fn verdicts(study: &Study) -> Vec<Value> {
+    if study.comparisons.is_empty() {
+        return study.ladders.iter().map(|l| context! { class => "plain", text => typeset(&l.sentence) }).collect();
+    }
+    study
+        .comparisons
+        .iter()
+        .map(|c| {
+            context! {
+                class => verdict_class(c.overall.verdict),
+                word => verdict_words(&c.overall),
+                text => typeset(&c.overall.sentence),
+                same => same_words(c),
+            }
+        })
+        .collect()
+}
+
+fn same_words(c: &Comparison) -> String {
+    if c.same.iter().next().is_some() { c.same.words() } else { String::new() }
+}
+
+/// Half width of the 95 % interval, from its ends.
+fn reach(low: f64, high: f64) -> f64 {
+    0.5 * (high - low)
+}
+
+/// The speed at which the angle reaches zero, with its interval; `None` where it is not crossed.
+fn zero(l: &Ladder) -> Option<String> {
+    let in_mph = |v: f64| v * MPH_PER_MPS;
+    let text = match (l.zero_speed_low_mps, l.zero_speed_high_mps) {
+        (Some(low), None) => format!("{} (from {} on)", fixed(in_mph(l.zero_speed_mps?), 1), fixed(in_mph(low), 1)),
+        (None, Some(high)) => format!("{} (up to {})", fixed(in_mph(l.zero_speed_mps?), 1), fixed(in_mph(high), 1)),
+        (low, high) => with_limits(in_mph(l.zero_speed_mps?), low.map(in_mph), high.map(in_mph), 1),
+    };
+    Some(format!("{text} mph"))
+}
+
+fn ladder_row(l: &Ladder, names: &Names) -> Value {
+    let points: Vec<Value> = l
+        .points
+        .iter()
+        .map(|p| {
+            context! {
+                mph => mph(p.setpoint_mps),
+                mps => mps(p.setpoint_mps),
+                release => plus_minus(p.mean_deg, Some(reach(p.low_deg, p.high_deg)), ANGLE_PLACES),
+                own => half(COVERAGE * p.u_own_deg, ANGLE_PLACES),
+                spread => p.spread_deg.map_or_else(|| NONE.into(), |s| with_limits(s, p.spread_low_deg, p.spread_high_deg, ANGLE_PLACES)),
+                sideways => with_u(Some(p.sideways_deg), Some(p.sideways_u_deg), ANGLE_PLACES),
+                shots => p.shots,
+                volleys => p.volleys,
+            }
+        })
+        .collect();
+    context! {
+        name => names.short(&l.setup),
+        swatch => chart::swatch(names.series(&l.setup), true),
+        sentence => typeset(&l.sentence),
+        zero => zero(l),
+        change => l.change_deg.zip(l.change_u_deg).map(|(d, u)| signed_plus_minus(d, COVERAGE * u, ANGLE_PLACES)),
+        trend => l.spread_trend.filter(|t| t.p < 0.05).map(|t| fixed(t.factor_per_10mph, 1)),
+        points => points,
+    }
+}
+
+/// The ladders: chart, legend, one table for each setup.
+pub(in crate::report) fn ladders(study: &Study, names: &Names) -> Result<Value> {
+    let description: Vec<String> = study.ladders.iter().map(|l| typeset(&l.sentence)).collect();
+    // Colours follow the names' order, which is that of the ladders.
+    let chart = chart::ladders(&study.ladders, &description.join(" "))?;
+    Ok(context! {
+        chart => chart,
+        shared => names.shared(),
+        rows => study.ladders.iter().map(|l| ladder_row(l, names)).collect::<Vec<_>>(),
+    })
+}
+
+fn difference_row(label: String, mps: String, d: &Difference) -> Value {
+    context! {
+        label => label,
+        mps => mps,
+        difference => signed_plus_minus(d.difference_deg, reach(d.low_deg, d.high_deg), ANGLE_PLACES),
+        interval => from_to(d.low_deg, d.high_deg, ANGLE_PLACES),
+        verdict => verdict_words(d),
+        class => verdict_class(d.verdict),
+    }
+}
+
+fn comparison_group(c: &Comparison) -> Value {
+    let mut rows = Vec::new();
+    let several = c.points.len() > 1;
+    match c.points.as_slice() {
+        [p] => rows.push(difference_row(speed_words(p.setpoint_mps), mps(p.setpoint_mps), &c.overall)),
+        _ => rows.push(difference_row("Over the ladder".into(), String::new(), &c.overall)),
+    }
+    if several {
+        rows.extend(
+            c.points.iter().map(|p| difference_row(speed_words(p.setpoint_mps), mps(p.setpoint_mps), &p.difference)),
+        );
+    }
+    let trend = c.trend_deg_per_10mph.zip(c.trend_u_deg).map(|(t, u)| signed_plus_minus(t, COVERAGE * u, ANGLE_PLACES));
+    context! { factor => c.factor.clone(), a => c.a.clone(), b => c.b.clone(), same => same_words(c), rows => rows, trend => trend }
+}
+
+/// The comparisons: chart, legend of verdicts, table; `None` when there are none.
+pub(in crate::report) fn comparisons(study: &Study) -> Result<Option<Value>> {
+    if study.comparisons.is_empty() {
+        return Ok(None);
+    }
+    let description: Vec<String> = study.comparisons.iter().map(|c| typeset(&c.overall.sentence)).collect();
+    let legend: Vec<Value> = [Verdict::Differs, Verdict::Same, Verdict::Unclear]
+        .into_iter()
+        .zip(["a real difference", "the same for all that matters", "not clear yet (open mark)"])
+        .map(|(v, name)| context! { swatch => chart::swatch(chart::verdict_series(v), false), name => name })
+        .collect();
+    Ok(Some(context! {
+        chart => chart::comparisons(&study.comparisons, study.matters_deg, &description.join(" "))?,
+        matters => trimmed(study.matters_deg),
+        smallest => study.smallest_seen_deg.map(|d| half(d, ANGLE_PLACES)),
+        legend => legend,
+        groups => study.comparisons.iter().map(comparison_group).collect::<Vec<_>>(),
+    }))
+}
+
+fn drift_words(s: &Steadiness) -> Option<String> {
+    let (drift, low, high) = (s.drift_deg?, s.drift_low_deg?, s.drift_high_deg?);
+    Some(signed_plus_minus(drift, reach(low, high), ANGLE_PLACES))
+}
+
+/// Machine steadiness and the session's scatters.
+pub(in crate::report) fn steadiness(study: &Study) -> Result<Value> {
+    let s = &study.steady;
+    let sentence = typeset(&s.sentence);
+    let repeats: Vec<Value> = s
+        .repeats
+        .iter()
+        .map(|r| {
+            let odd = match (s.outside.contains(&r.volley), s.jumps.contains(&r.volley)) {
+                (true, true) => "outside the limits, a jump",
+                (true, false) => "outside the limits",
+                (false, true) => "a jump",
+                (false, false) => "",
+            };
+            context! {
+                order => r.order,
+                volley => r.volley.clone(),
+                mph => mph(r.setpoint_mps),
+                away => crate::report::number::signed(r.away_deg, ANGLE_PLACES),
+                odd => odd,
+            }
+        })
+        .collect();
+    let spreads = &study.spreads;
+    let sd = |v: f64| fixed(v, ANGLE_PLACES);
+    Ok(context! {
+        chart => chart::repeats(s, &sentence)?,
+        sentence => sentence,
+        of_reference => s.of_reference,
+        drift => drift_words(s),
+        limits => s.limit_low_deg.zip(s.limit_high_deg).map(|(l, h)| from_to(l, h, ANGLE_PLACES)),
+        repeats => repeats,
+        within => spreads.within_deg.map(sd),
+        measurement => sd(spreads.measurement_deg),
+        between => sd(spreads.between_deg),
+        between_sentence => typeset(&spreads.sentence),
+    })
+}
+
+/// Shots that do not sit with the others.
+pub(in crate::report) fn doubtful(study: &Study) -> Vec<Value> {
+    study
+        .doubtful
+        .iter()
+        .map(|d| {
+            context! {
+                volley => d.volley.clone(),
+                release => fixed(d.release_deg, ANGLE_PLACES),
+                median => fixed(d.median_deg, ANGLE_PLACES),
+            }
+        })
+        .collect()
+}
+
+/// What the study covers, in one line.
+pub(in crate::report) fn counts(study: &Study) -> String {
+    let c = &study.counts;
+    let speeds: Vec<String> = study.setpoints_mps.iter().map(|v| mph(*v)).collect();
+    let plural = |n: u64, one: &str| format!("{n} {one}{}", if n == 1 { "" } else { "s" });
+    format!(
+        "{} in {} of {} at {} mph",
+        plural(c.shots, "shot"),
+        plural(c.volleys as u64, "volley"),
+        plural(c.setups as u64, "setup"),
+        listed(&speeds),
+    )
+}
