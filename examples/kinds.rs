@@ -8,6 +8,7 @@ use std::path::Path;
 use pockmark::flight::release::{Machine, Setting};
 use pockmark::flight::{Air, Ball, DragLaw, LiftLaw, ReadAt};
 use pockmark::points::WallPoint;
+use pockmark::render::noise::hash;
 use pockmark::render::recipe::{Event, MarkLook, PlannedVolley, Recipe, Stated, SunPath, Varying, View};
 use pockmark::render::{Light, MarkKind, RenderCamera, RenderPose, Scenario, Sensor, Solid, Sun, Wall, WallKind};
 use pockmark::{Error, Result};
@@ -293,7 +294,9 @@ fn setting(s: &Scenario) -> Result<Setting> {
 
 fn write(kind: &str, seed: u64, dir: &Path, scale: f64) -> Result<()> {
     let started = std::time::Instant::now();
-    let mut scenario = Scenario::draw(recipe(kind, seed)?, seed);
+    // Each kind has its own chance, so that one unlucky volley does not come back in all of them.
+    let place = KINDS.iter().position(|(k, _)| *k == kind).unwrap_or_default() as i64;
+    let mut scenario = Scenario::draw(recipe(kind, seed)?, hash(place, 0, seed));
     if scale != 1.0 {
         scenario = scenario.with_photo_scale(scale);
     }

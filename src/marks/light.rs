@@ -112,7 +112,6 @@ pub fn tile_light(r: &Reduced, diameter_cells: f64, mask: &[bool]) -> Light {
     Light { ratio: field, step: f64::from((hi / lo.max(1e-6)).ln()), edge: Vec::new() }
 }
 
-
 /// Light with edges: for each cell the median along the line in which the ratio scatters least.
 pub fn line_light(r: &Reduced, diameter_cells: f64) -> Light {
     let (w, h) = (r.width as i64, r.height as i64);
