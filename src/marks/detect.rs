@@ -60,10 +60,14 @@ pub struct Detection {
     pub radius_cells: f64,
 }
 
+/// Light below which changes are not taken relative to it: a floor of 0.2 % of full light keeps black from dividing by
+/// nothing; on paper 10 %, since the noise of printed black is no mark.
+const FLOOR: f32 = 0.002;
+const PAPER_FLOOR: f32 = 0.1;
+
 /// The three directions of change of one cell.
-fn directions(a: [f32; 3], p: [f32; 3]) -> [f32; 3] {
-    // A floor of 0.2 % of full light keeps black from dividing by nothing.
-    let r: [f32; 3] = std::array::from_fn(|c| (a[c] + 0.002) / (p[c] + 0.002) - 1.0);
+fn directions(a: [f32; 3], p: [f32; 3], floor: f32) -> [f32; 3] {
+    let r: [f32; 3] = std::array::from_fn(|c| (a[c] + floor) / (p[c] + floor) - 1.0);
     [0.3 * r[0] + 0.59 * r[1] + 0.11 * r[2], r[0] - r[1], r[2] - r[1]]
 }
 
@@ -174,6 +178,7 @@ pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) ->
     let tests = 3.0 * n as f64 / (std::f64::consts::PI * radius * radius / 4.0);
     let z = Normal::standard().inverse_cdf((1.0 - FALSE_PER_PHOTO / tests / 2.0).min(1.0 - 1e-15));
     let threshold = z * TAIL;
+    let on_paper = |i: usize| paper.get(i).copied().unwrap_or(false);
     let mut mask = vec![false; n];
     let mut out = None;
     let expected = (shots.max(1) + 1) as f64 * std::f64::consts::PI * (0.5 * diameter_cells + radius).powi(2);
@@ -181,7 +186,7 @@ pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) ->
     // Twice: what changed is kept out of light and noise the second time. A third and fourth time where the light has edges.
     for round in 0..4 {
         if round == 2 {
-            let changed = (0..n).filter(|&i| mask[i] && !paper.get(i).copied().unwrap_or(false)).count();
+            let changed = (0..n).filter(|&i| mask[i] && !on_paper(i)).count();
             edges = changed as f64 > EDGES * expected;
             if !edges {
                 break;
@@ -194,11 +199,14 @@ pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) ->
             .into_par_iter()
             .map(|i| {
                 let p: [f32; 3] = std::array::from_fn(|c| r.before[i][c] * light[i][c]);
-                if edge.get(i).copied().unwrap_or(false) { [f32::NAN; 3] } else { directions(r.after[i], p) }
+                if edge.get(i).copied().unwrap_or(false) {
+                    [f32::NAN; 3]
+                } else {
+                    directions(r.after[i], p, if on_paper(i) { PAPER_FLOOR } else { FLOOR })
+                }
             })
             .collect();
         let bright = |p: &[f32; 3]| (p[1].clamp(0.0, 0.999).sqrt() * CLASSES as f32) as u8;
-        let on_paper = |i: usize| paper.get(i).copied().unwrap_or(false);
         let class: Vec<u8> =
             r.before.iter().enumerate().map(|(i, p)| if on_paper(i) { CLASSES as u8 } else { bright(p) }).collect();
         let maps: Vec<Vec<f32>> = (0..3)

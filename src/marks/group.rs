@@ -56,12 +56,12 @@ pub fn group(pair: &Pair, reduced: &Reduced, detection: &Detection, rules: &Rule
     let mut boxes: Vec<[usize; 4]> = Vec::new();
     for r in &detection.regions {
         let sides = [(r.x.1 - r.x.0) as f64, (r.y.1 - r.y.0) as f64];
-        if r.cells as f64 > most || sides[0].max(sides[1]) > largest {
-            out.too_big.push(r.clone());
-            continue;
-        }
         let (long, narrow) = r.axes_cells;
         if (long > LONG * narrow && narrow < NARROW_RADII * radius_cells) || !reachable(r.peak) {
+            continue;
+        }
+        if r.cells as f64 > most || sides[0].max(sides[1]) > largest {
+            out.too_big.push(r.clone());
             continue;
         }
         if excluded[r.peak.1 * reduced.width + r.peak.0] {

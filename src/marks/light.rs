@@ -18,6 +18,9 @@ const DIRECTIONS: usize = 12;
 /// A jump of the light between neighbouring cells that counts as an edge, relative.
 const JUMP: f32 = 0.06;
 
+/// Cells to either side of an edge that say nothing: half shadow is that wide on a wall some metres from what casts it.
+const EDGE_CELLS: usize = 4;
+
 /// The light's change.
 #[derive(Clone, Debug, Default)]
 pub struct Light {
@@ -162,8 +165,8 @@ pub fn line_light(r: &Reduced, diameter_cells: f64) -> Light {
         .map(|i| {
             let (x, y) = (i % r.width, i / r.width);
             let (mut lo, mut hi) = (f32::MAX, f32::MIN);
-            for v in y.saturating_sub(2)..(y + 3).min(r.height) {
-                for u in x.saturating_sub(2)..(x + 3).min(r.width) {
+            for v in y.saturating_sub(EDGE_CELLS)..(y + EDGE_CELLS + 1).min(r.height) {
+                for u in x.saturating_sub(EDGE_CELLS)..(x + EDGE_CELLS + 1).min(r.width) {
                     let q = ratio[v * r.width + u][1];
                     (lo, hi) = (lo.min(q), hi.max(q));
                 }
