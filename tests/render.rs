@@ -5,8 +5,8 @@ use image::{DynamicImage, ImageDecoder};
 use pockmark::points::{PixelPoint, WallPoint};
 use pockmark::render::jpeg::{ExifFields, encode_jpeg};
 use pockmark::render::{
-    Light, LinearImage, Mark, RenderCamera, RenderPose, Scene, Sensor, SheetOnWall, Wall, WallKind, optics, radiance,
-    render,
+    Light, LinearImage, Mark, MarkKind, RenderCamera, RenderPose, Scene, Sensor, SheetOnWall, Wall, WallKind, optics,
+    radiance, render,
 };
 use pockmark::sheet::geometry::{SADDLES, SheetPoint};
 
@@ -20,7 +20,14 @@ fn sheet() -> SheetOnWall {
 }
 
 fn plain(sheets: Vec<SheetOnWall>, marks: Vec<Mark>) -> Scene {
-    Scene { wall: Wall::endless(WallKind::Plain, 1), sheets, marks, light: Light::default() }
+    Scene {
+        wall: Wall::endless(WallKind::Plain, 1),
+        smears: vec![],
+        sheets,
+        marks,
+        solids: vec![],
+        light: Light::default(),
+    }
 }
 
 /// A slanting view through a lens with all five terms.
@@ -164,6 +171,7 @@ fn marks_cover_as_much_as_asked_and_lie_on_top_of_each_other() {
     let camera =
         RenderCamera::pinhole(300, 240, 0.3, RenderPose::looking_at([0.3, 0.1, 0.9], WallPoint::default(), 0.1));
     let mark = |seed, x_m| Mark {
+        kind: MarkKind::Scuff,
         centre: WallPoint::new(x_m, 0.004),
         diameter_m: 0.030,
         strength: 0.6,
@@ -209,7 +217,14 @@ fn marks_cover_as_much_as_asked_and_lie_on_top_of_each_other() {
 
 #[test]
 fn the_same_seed_gives_the_same_photo_on_any_number_of_threads() {
-    let mark = Mark { centre: WallPoint::new(-0.1, 0.0), diameter_m: 0.03, strength: 0.5, colour: [0.1; 3], seed: 3 };
+    let mark = Mark {
+        kind: MarkKind::Scuff,
+        centre: WallPoint::new(-0.1, 0.0),
+        diameter_m: 0.03,
+        strength: 0.5,
+        colour: [0.1; 3],
+        seed: 3,
+    };
     let mut scene = plain(vec![sheet()], vec![mark]);
     scene.wall = Wall::endless(WallKind::Brick, 2);
     let take = |threads: usize, seed: u64| {

@@ -71,10 +71,13 @@ fn the_demo_is_a_whole_session_and_its_photos_show_its_truth() {
         assert_eq!(row[2].parse::<usize>().unwrap(), marks.len());
         // A place on the wall where no ball can have struck shows what the light did.
         let idle = WallPoint::new(0.5, 0.9);
-        let drift = mean(&after, &scenario.tripod, idle, 0.02) - mean(&before, &scenario.tripod, idle, 0.02);
+        let drift =
+            mean(&after, &scenario.recipe.tripod, idle, 0.02) - mean(&before, &scenario.recipe.tripod, idle, 0.02);
         for m in marks {
             let at = WallPoint::new(1e-3 * m["x_mm"].as_f64().unwrap(), 1e-3 * m["y_mm"].as_f64().unwrap());
-            let darker = mean(&before, &scenario.tripod, at, 0.008) - mean(&after, &scenario.tripod, at, 0.008) + drift;
+            let darker = mean(&before, &scenario.recipe.tripod, at, 0.008)
+                - mean(&after, &scenario.recipe.tripod, at, 0.008)
+                + drift;
             assert!(darker > 5.0, "volley {} at {at:?}: {darker}", &row[0]);
             shots += 1;
         }
@@ -104,9 +107,9 @@ fn every_seed_keeps_its_truth_within_the_stated_doubts_and_its_marks_between_the
         assert!((m.pivot_out_m - 3.8862).abs() <= 0.006_351, "{seed}");
         assert!((m.arm_m - 1.003_3).abs() <= 0.003_176, "{seed}");
         assert!((m.zero_rad.to_degrees() + 8.0).abs() <= 0.100_001, "{seed}");
-        for plan in &s.volleys {
+        for plan in &s.recipe.volleys {
             let mph = plan.setpoint_mph;
-            let release_deg = s.whip_deg[plan.mesh] + s.slope_deg_per_mph * (mph - 50.0);
+            let release_deg = s.recipe.whip_deg[plan.mesh] + s.recipe.slope_deg_per_mph * (mph - 50.0);
             let p = vacuum(&m, m.zero_rad + release_deg.to_radians(), 0.0, mph * 0.447_04);
             assert!((0.35..1.6).contains(&p.y_m), "seed {seed} at {mph} mph: {p:?}");
         }

@@ -12,8 +12,8 @@ use crate::points::{PixelPoint, WallPoint};
 
 /// Newton steps before a pixel is given up: good lenses need three or four.
 const MOST_STEPS: usize = 20;
-/// A step below this ends the search: 1e-12 of the focal length is 1e-8 px at most.
-const STEP_ENOUGH: f64 = 1e-12;
+/// A step below this ends the search: Newton's next would be about its square, 1e-14 of the focal length, 1e-10 px at most.
+const STEP_ENOUGH: f64 = 1e-7;
 
 /// Where a camera stands and looks.
 #[derive(Clone, Copy, Debug, PartialEq)]

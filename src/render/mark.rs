@@ -1,8 +1,8 @@
 //! What does a ball leave on the wall?
 //!
-//! A ragged disc with a darker rim, not opaque: after = before x (1 - a) + colour x a, with the share a of
-//! [`Mark::alpha`]. The rubber slides as it flattens, so the rim takes most of the colour, and the wall's roughness
-//! leaves holes.
+//! A ragged disc, not opaque: after = before x (1 - a) + colour x a, with the share a of [`Mark::alpha`]. Bare rubber
+//! slides as it flattens, so a scuff's rim takes most of the colour, and the wall's roughness leaves holes. A chalked ball
+//! prints its powder: fullest in the middle, patchy, thinning outwards.
 
 use super::noise::{smooth, uniform};
 use crate::points::WallPoint;
@@ -18,9 +18,24 @@ const EDGE_M: f64 = 1.2e-3;
 /// How far outside its nominal radius a mark may reach.
 pub const REACH: f64 = 1.25;
 
+/// Depth of a chalk mark's patches.
+const PATCHY: f64 = 0.75;
+
+/// How a mark came about.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum MarkKind {
+    /// Rubbed off by a bare ball.
+    #[default]
+    Scuff,
+    /// Powder from a chalked ball.
+    Chalk,
+}
+
 /// One ball's mark.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Mark {
+    /// How it came about.
+    pub kind: MarkKind,
     /// Where the ball's centre was, straight in front.
     pub centre: WallPoint,
     /// Mean diameter, m.
@@ -55,13 +70,21 @@ impl Mark {
         let edge = ((rim_m - r) / EDGE_M + 0.5).clamp(0.0, 1.0);
         let edge = edge * edge * (3.0 - 2.0 * edge);
         let rho = r / rim_m;
-        let ring = (rho - 0.87) / 0.10;
-        let body = 0.58 + 0.42 * (-0.5 * ring * ring).exp();
         let holes = 0.5
             + 0.5
                 * (0.65 * smooth(x_mm / 3.1, y_mm / 3.1, self.seed ^ 1)
                     + 0.35 * smooth(x_mm / 1.3, y_mm / 1.3, self.seed ^ 2));
-        (self.strength * edge * body * (1.0 - 0.35 * holes)).clamp(0.0, 1.0)
+        let body = match self.kind {
+            MarkKind::Scuff => {
+                let ring = (rho - 0.87) / 0.10;
+                (0.58 + 0.42 * (-0.5 * ring * ring).exp()) * (1.0 - 0.35 * holes)
+            }
+            MarkKind::Chalk => {
+                let patches = 0.5 + 0.5 * smooth(x_mm / 5.5, y_mm / 5.5, self.seed ^ 4);
+                (1.0 - 0.45 * rho * rho) * (1.0 - PATCHY * (0.5 * holes + 0.5 * patches))
+            }
+        };
+        (self.strength * edge * body).clamp(0.0, 1.0)
     }
 
     /// The visible mark's own middle: the centroid of its share of colour, by a grid of 0.2 mm.
@@ -87,9 +110,9 @@ mod tests {
     #[test]
     fn a_mark_is_a_ragged_disc_of_its_size_with_a_darker_rim() {
         for seed in 0..40 {
-            let mark =
-                Mark { centre: WallPoint::new(0.3, 1.1), diameter_m: 0.028, strength: 0.5, colour: [0.1; 3], seed };
-            let ring = |rho: f64| {
+            let centre = WallPoint::new(0.3, 1.1);
+            let mark = Mark { kind: MarkKind::Scuff, centre, diameter_m: 0.028, strength: 0.5, colour: [0.1; 3], seed };
+            let ring = |mark: &Mark, rho: f64| {
                 (0..90)
                     .map(|i| {
                         let a = f64::from(i) * std::f64::consts::TAU / 90.0;
@@ -98,10 +121,14 @@ mod tests {
                     .sum::<f64>()
                     / 90.0
             };
-            let (inside, rim, outside) = (ring(0.4), ring(0.85), ring(1.25));
+            let (inside, rim, outside) = (ring(&mark, 0.4), ring(&mark, 0.85), ring(&mark, 1.25));
             assert!(rim > 1.15 * inside && inside > 0.15 && outside == 0.0, "{inside} {rim} {outside}");
             let shift_mm = 1e3 * mark.visible_centre().distance_m(mark.centre);
             assert!(shift_mm < 1.2, "seed {seed}: the visible middle is {shift_mm} mm off");
+            // Chalk lies the other way: full inside, thin at the rim.
+            let chalk = Mark { kind: MarkKind::Chalk, ..mark };
+            let (inside, rim, outside) = (ring(&chalk, 0.3), ring(&chalk, 0.85), ring(&chalk, 1.25));
+            assert!(inside > 1.2 * rim && rim > 0.05 && outside == 0.0, "{inside} {rim} {outside}");
         }
     }
 }

@@ -1,7 +1,7 @@
 //! What does each pixel see?
 //!
 //! Every pixel is followed back through the lens to the wall by its four corners. There it gets the wall's albedo, then sheets by
-//! exact area, then marks by a few samples, then the light.
+//! exact area, then marks by a few samples, then what stands before it, then the light.
 
 use rayon::prelude::*;
 
@@ -59,8 +59,10 @@ impl LinearImage {
 /// use pockmark::render::*;
 /// let scene = Scene {
 ///     wall: Wall::endless(WallKind::Plywood, 7),
+///     smears: vec![],
 ///     sheets: vec![SheetOnWall::upright(1, WallPoint::new(0.0, 0.0))],
 ///     marks: vec![],
+///     solids: vec![],
 ///     light: Light::default(),
 /// };
 /// let pose = RenderPose::looking_at([0.2, 0.1, 1.5], WallPoint::new(0.0, 0.15), 0.0);
@@ -183,12 +185,17 @@ pub fn radiance(scene: &Scene, camera: &RenderCamera) -> Result<LinearImage> {
 
 /// Where the top corners of a row of pixels meet the wall, one more than there are pixels.
 fn corners_of_row(camera: &RenderCamera, row: usize) -> Vec<Option<WallPoint>> {
-    let mut guess = None;
+    // A pixel looks about as far past its neighbour as that one past its own.
+    let mut last: [Option<[f64; 2]>; 2] = [None, None];
     (0..=camera.width)
         .map(|x| {
             let at = PixelPoint::new(x as f64 - 0.5, row as f64 - 0.5);
+            let guess = match last {
+                [Some([x0, y0]), Some([x1, y1])] => Some([2.0 * x1 - x0, 2.0 * y1 - y0]),
+                [_, one] => one,
+            };
             let direction = camera.direction(at, guess).or_else(|| camera.direction(at, None));
-            guess = direction;
+            last = [last[1], direction];
             camera.hit(direction?)
         })
         .collect()
@@ -245,8 +252,10 @@ impl Band<'_> {
     fn pixel(&self, x: usize, y: usize, corners: &[WallPoint; 4]) -> [f32; 3] {
         let [a, b, c, d] = *corners;
         let middle = WallPoint::new(0.25 * (a.x_m + b.x_m + c.x_m + d.x_m), 0.25 * (a.y_m + b.y_m + c.y_m + d.y_m));
-        let footprint_m = (0.5 * (a.distance_m(c) * b.distance_m(d))).sqrt();
+        let square = |p: WallPoint, q: WallPoint| (q.x_m - p.x_m).powi(2) + (q.y_m - p.y_m).powi(2);
+        let footprint_m = (0.5 * (square(a, c) * square(b, d)).sqrt()).sqrt();
         let mut colour = self.scene.wall.albedo(middle, footprint_m);
+        self.scene.smears.iter().for_each(|s| s.paint(middle, footprint_m, &mut colour));
         for (ink, _) in self.inks.iter().filter(|(_, b)| b.holds(x, y)) {
             let cover = ink.cover(&ink.quad(corners));
             let (paper, black, tape) = (cover.paper as f32, cover.black as f32, TAPE_HIDES * cover.tape as f32);
@@ -273,6 +282,7 @@ impl Band<'_> {
                 *v += share * (k - *v);
             }
         }
+        self.scene.solids.iter().for_each(|s| s.paint(middle, footprint_m, &mut colour));
         let light = self.scene.light.at(middle);
         std::array::from_fn(|i| colour[i] * light[i])
     }

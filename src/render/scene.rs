@@ -1,6 +1,6 @@
 //! What is there to be seen?
 
-use super::{Light, Mark, Wall};
+use super::{Light, Mark, Smear, Solid, Wall};
 use crate::points::WallPoint;
 use crate::sheet::SheetGeometry;
 use crate::sheet::geometry::SheetPoint;
@@ -47,15 +47,20 @@ impl SheetOnWall {
     }
 }
 
-/// A wall with what is on it, and its light. Marks lie on top of sheets, later marks on earlier ones.
+/// A wall with what is on it and before it, and its light. Smears lie under sheets, marks on top of them, later marks on
+/// earlier ones; solids hide all that.
 #[derive(Clone, Debug)]
 pub struct Scene {
     /// The bare wall.
     pub wall: Wall,
+    /// Where it was wiped.
+    pub smears: Vec<Smear>,
     /// Sheets taped to it.
     pub sheets: Vec<SheetOnWall>,
     /// Marks, oldest first.
     pub marks: Vec<Mark>,
+    /// What stands or lies before it, nearest last.
+    pub solids: Vec<Solid>,
     /// The light on it.
     pub light: Light,
 }
