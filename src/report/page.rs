@@ -39,7 +39,7 @@ const FINDINGS_SHOWN: usize = 8;
 /// let summary: Summary = serde_json::from_str(
 ///     r#"{"version": 1, "written_by": "x", "title": "June <b>ladder</b>", "volleys": [], "study_problem": "no shots",
 ///         "budgets": [], "calibration": null, "mark_shape": null, "exact_inputs": [], "assumed_inputs": [],
-///         "notes": [], "files": []}"#,
+///         "session_notes": [], "files": []}"#,
 /// ).map_err(|e| pockmark::Error::input(e.to_string()))?;
 /// let html = page(&summary, &[])?;
 /// assert!(html.contains("June &lt;b&gt;ladder&lt;"));
