@@ -68,7 +68,7 @@ pub fn describe(c: &Calibration, path: &Path) -> String {
             s.number,
             1e3 * s.x_m,
             2e3 * s.u_m[0],
-            1e3 * s.y_m,
+            1e3 * s.y_m + 0.0,
             2e3 * s.u_m[1],
             s.turn_rad.to_degrees()
         );
@@ -87,12 +87,22 @@ pub fn describe(c: &Calibration, path: &Path) -> String {
     if tape_is_off(c) {
         t += "a tape distance disagrees by more than its stated doubt: measure it again, and the bars\n";
     }
+    if lens_is_unsure(c) {
+        t += "the lens is hardly known: add photos of the sheets from other sides, tilted up to 45 deg, filling the picture\n";
+    }
     t + &format!("wrote {}\n", path.display())
 }
 
-/// Whether a person should look: photos left out, or a tape that disagrees.
+/// A focal length less certain than this share (u) leaves places far from the sheets unsure.
+const FOCAL_U: f64 = 0.01;
+
+fn lens_is_unsure(c: &Calibration) -> bool {
+    c.lens_u[0] > FOCAL_U * c.lens.fx
+}
+
+/// Whether a person should look: photos left out, a tape that disagrees, a lens hardly known.
 pub fn needs_look(c: &Calibration) -> bool {
-    tape_is_off(c) || c.photos.iter().any(|p| p.left_out.is_some())
+    tape_is_off(c) || lens_is_unsure(c) || c.photos.iter().any(|p| p.left_out.is_some())
 }
 
 pub fn run(args: &Args) -> Result<Ended> {

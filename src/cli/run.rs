@@ -80,6 +80,8 @@ pub fn run_folder(dir: &Path) -> Result<(Outcome, Vec<PathBuf>)> {
             session.paths.volleys_csv().display()
         )));
     }
+    // A wrong count of photos shows before a minute of calibrating does.
+    session.pair_photos()?;
     let wall = if session.paths.wall_json().exists() {
         read_wall(&session)?
     } else {

@@ -64,13 +64,8 @@ fn photo_paths(session: &Session) -> Result<Vec<(String, PathBuf)>> {
     let listed = list_photos(&folder)?;
     let mut out: Vec<(String, PathBuf)> =
         listed.photos.iter().map(|p| (format!("calibration/{}", p.name), folder.join(&p.name))).collect();
-    if let Some(tripod) = session.tripod_photo()? {
-        let name = session.spec.camera.tripod_photo.clone().unwrap_or_default();
-        if !out.iter().any(|(_, p)| same_file(p, &tripod)) {
-            out.push((name, tripod));
-        }
-    }
-    if out.is_empty() {
+    if out.is_empty() && session.spec.camera.tripod_photo.as_ref().is_none_or(|t| !session.paths.dir.join(t).is_file())
+    {
         let phone =
             listed.unreadable.first().map(|n| format!(" ({})", crate::session::pairing::phone_format_advice(n)));
         return Err(Error::input(format!(
@@ -78,6 +73,12 @@ fn photo_paths(session: &Session) -> Result<Vec<(String, PathBuf)>> {
             folder.display(),
             phone.unwrap_or_default()
         )));
+    }
+    if let Some(tripod) = session.tripod_photo()? {
+        let name = session.spec.camera.tripod_photo.clone().unwrap_or_default();
+        if !out.iter().any(|(_, p)| same_file(p, &tripod)) {
+            out.push((name, tripod));
+        }
     }
     Ok(out)
 }

@@ -117,7 +117,7 @@ pub fn run_session(session: &Session, wall: &Wall, progress: Progress) -> Result
     }
     let factors = session.volleys.factor_names.clone();
     let pictures = pictures(session, &measured, progress);
-    let mut summary = summarise(session, Some(wall), &solver, Some(&shape), &mut measured, &pairing.notes);
+    let mut summary = summarise(session, Some(wall), &solver, Some(&shape), &measured, &pairing.notes);
     summary.notes.extend(session.notes.iter().cloned());
     Ok(Outcome {
         shots: measured.iter().flat_map(Measured::shot_rows).collect(),

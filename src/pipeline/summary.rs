@@ -383,13 +383,13 @@ fn budgets(shots: &[Shot], factors: &SharedFactors, setpoint_of: impl Fn(&Shot) 
         .collect()
 }
 
-/// Puts everything that the report shows together; marks shots and volleys that the study finds doubtful.
+/// Puts everything that the report shows together. What the study finds doubtful stands in the study.
 pub fn summarise(
     session: &Session,
     wall: Option<&Wall>,
     solver: &Solver,
     shape: Option<&MarkShape>,
-    measured: &mut [Measured],
+    measured: &[Measured],
     notes: &[String],
 ) -> Summary {
     let names = &session.volleys.factor_names;

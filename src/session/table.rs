@@ -84,6 +84,8 @@ impl Table {
         if text.contains('\0') {
             return Err(Error::input("the file is not text; save it as \"CSV UTF-8\""));
         }
+        // The reader counts a CR LF before the next record; with plain line ends its line numbers are a person's.
+        let text = &text.replace("\r\n", "\n");
         let (stated, text, skipped) = stated_separator(text);
         let separator = stated.unwrap_or_else(|| guess_separator(text));
         let mut reader = csv::ReaderBuilder::new()
