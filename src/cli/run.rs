@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use pockmark::pipeline::{Outcome, read_wall, run_session, write_results};
+use pockmark::session::pairing::list_photos;
 use pockmark::session::results::Status;
 use pockmark::session::{Session, VolleyResult};
 use pockmark::{Error, Result};
@@ -80,13 +81,17 @@ pub fn run_folder(dir: &Path) -> Result<(Outcome, Vec<PathBuf>)> {
             session.paths.volleys_csv().display()
         )));
     }
-    // A wrong count of photos shows before a minute of calibrating does.
-    session.pair_photos()?;
-    let wall = if session.paths.wall_json().exists() {
-        read_wall(&session)?
-    } else {
-        progress("no wall.json yet: calibrating first");
-        calibrate::calibrate(&session)?.0
+    let known = if session.paths.wall_json().exists() { Some(read_wall(&session)?) } else { None };
+    // A wrong count of photos shows before a minute of calibrating does, but not before there is anything to calibrate with.
+    if known.is_some() || list_photos(&session.paths.calibration()).is_ok_and(|f| !f.photos.is_empty()) {
+        session.pair_photos()?;
+    }
+    let wall = match known {
+        Some(wall) => wall,
+        None => {
+            progress("no wall.json yet: calibrating first");
+            calibrate::calibrate(&session)?.0
+        }
     };
     let outcome = run_session(&session, &wall, &progress)?;
     let written = write_results(&session, &outcome)?;
