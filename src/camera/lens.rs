@@ -202,7 +202,7 @@ mod tests {
     #[test]
     fn a_pixel_and_its_ray_belong_together() {
         let l = strong();
-        for (x, y) in [(0.0, 0.0), (800.0, 600.0), (1599.0, 20.0), (300.0, 1190.0)] {
+        for (x, y) in [(200.0, 150.0), (800.0, 600.0), (1400.0, 120.0), (300.0, 1050.0)] {
             let p = PixelPoint::new(x, y);
             let r = l.ray_from_pixel(p).unwrap();
             let back = l.project(&Vector3::new(r[0], r[1], 1.0)).unwrap();

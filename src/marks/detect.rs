@@ -64,6 +64,8 @@ pub struct Detection {
 /// nothing; on paper 10 %, since the noise of printed black is no mark.
 const FLOOR: f32 = 0.002;
 const PAPER_FLOOR: f32 = 0.1;
+/// Cells around one whose brightness it is held against.
+const NEIGHBOURS: usize = 2;
 
 /// The three directions of change of one cell.
 fn directions(a: [f32; 3], p: [f32; 3], floor: f32) -> [f32; 3] {
@@ -179,6 +181,7 @@ pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) ->
     let z = Normal::standard().inverse_cdf((1.0 - FALSE_PER_PHOTO / tests / 2.0).min(1.0 - 1e-15));
     let threshold = z * TAIL;
     let on_paper = |i: usize| paper.get(i).copied().unwrap_or(false);
+    let held = against_neighbours(r);
     let mut mask = vec![false; n];
     let mut out = None;
     let expected = (shots.max(1) + 1) as f64 * std::f64::consts::PI * (0.5 * diameter_cells + radius).powi(2);
@@ -200,10 +203,9 @@ pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) ->
             .map(|i| {
                 let p: [f32; 3] = std::array::from_fn(|c| r.before[i][c] * light[i][c]);
                 if edge.get(i).copied().unwrap_or(false) {
-                    [f32::NAN; 3]
-                } else {
-                    directions(r.after[i], p, if on_paper(i) { PAPER_FLOOR } else { FLOOR })
+                    return [f32::NAN; 3];
                 }
+                directions(r.after[i], p, if on_paper(i) { PAPER_FLOOR } else { FLOOR }).map(|v| v * held[i])
             })
             .collect();
         let bright = |p: &[f32; 3]| (p[1].clamp(0.0, 0.999).sqrt() * CLASSES as f32) as u8;
@@ -212,7 +214,7 @@ pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) ->
         let maps: Vec<Vec<f32>> = (0..3)
             .map(|k| disc_mean(&change.iter().map(|c| c[k]).collect::<Vec<_>>(), r.width, r.height, radius))
             .collect();
-        let gradient = gradient_squared(r, radius);
+        let gradient = gradient_squared(r, radius, &held);
         let mut significance = vec![f32::NAN; n];
         for map in &maps {
             let scatter = Scatter::measure(map, &class, &gradient, &mask);
@@ -231,8 +233,23 @@ pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) ->
     Detection { regions, light, light_edge, significance, threshold, light_step, radius_cells: radius }
 }
 
+/// How bright a cell is against the brightest of its neighbours, 0..1. At the rim of a bright board before a dark
+/// room the smallest misalignment is a large share of the dark side's light; it is a small share of the bright side's.
+fn against_neighbours(r: &Reduced) -> Vec<f32> {
+    let (w, h) = (r.width, r.height);
+    let largest = |v: &dyn Fn(usize) -> f32, at: usize, n: usize| {
+        (at.saturating_sub(NEIGHBOURS)..(at + NEIGHBOURS + 1).min(n)).map(v).fold(0.0, f32::max)
+    };
+    let green: Vec<f32> = r.before.iter().map(|p| if p[1].is_nan() { 0.0 } else { p[1] }).collect();
+    let across: Vec<f32> = (0..w * h).into_par_iter().map(|i| largest(&|x| green[i / w * w + x], i % w, w)).collect();
+    (0..w * h)
+        .into_par_iter()
+        .map(|i| (green[i] + FLOOR) / (largest(&|y| across[y * w + i % w], i / w, h) + FLOOR))
+        .collect()
+}
+
 /// Squared relative gradient of the photo before, smoothed like the maps: (|grad P| / P)^2 a cell.
-fn gradient_squared(r: &Reduced, radius: f64) -> Vec<f32> {
+fn gradient_squared(r: &Reduced, radius: f64, held: &[f32]) -> Vec<f32> {
     let (w, h) = (r.width, r.height);
     let g: Vec<f32> = (0..w * h)
         .into_par_iter()
@@ -241,7 +258,7 @@ fn gradient_squared(r: &Reduced, radius: f64) -> Vec<f32> {
             let at = |x: usize, y: usize| r.before[y * w + x][1];
             let dx = at((x + 1).min(w - 1), y) - at(x.saturating_sub(1), y);
             let dy = at(x, (y + 1).min(h - 1)) - at(x, y.saturating_sub(1));
-            let p = at(x, y) + 0.002;
+            let p = (at(x, y) + FLOOR) / held[i].max(1e-3);
             0.25 * (dx * dx + dy * dy) / (p * p)
         })
         .collect();

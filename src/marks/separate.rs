@@ -71,17 +71,23 @@ pub fn explain(patch: &Patch, shape: &MarkShape, area_mm2: f64, most: usize) -> 
     Explained { fits }
 }
 
-/// One mark replaced by two, half a radius apart, in two directions.
+/// One mark replaced by two: apart in two directions, and a small one inside a large one.
 fn splits(base: &[FittedMark], i: usize) -> Vec<Vec<FittedMark>> {
     let m = base[i];
     let d = 0.35 * m.radius_mm;
-    [(d, 0.0), (0.0, d)]
+    let half = (1.0 - (1.0 - m.strength).max(0.02).sqrt()).max(0.05);
+    [(d, 0.0, 0.0), (0.0, d, 0.0), (0.1 * d, 0.1 * d, 0.12)]
         .into_iter()
-        .map(|(dx, dy)| {
-            let half = 1.0 - (1.0 - m.strength).max(0.02).sqrt();
+        .map(|(dx, dy, grow)| {
             let mut t = base.to_vec();
-            t[i] = FittedMark { x_mm: m.x_mm - dx, y_mm: m.y_mm - dy, strength: half.max(0.05), ..m };
-            t.push(FittedMark { x_mm: m.x_mm + dx, y_mm: m.y_mm + dy, strength: half.max(0.05), ..m });
+            let moved = |sign: f64| FittedMark {
+                x_mm: m.x_mm + sign * dx,
+                y_mm: m.y_mm + sign * dy,
+                radius_mm: m.radius_mm * (1.0 + sign * grow),
+                strength: half,
+            };
+            t[i] = moved(-1.0);
+            t.push(moved(1.0));
             t
         })
         .collect()

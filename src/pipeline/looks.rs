@@ -319,29 +319,6 @@ pub fn look(
     let rules =
         Rules { shots: volley.row.shots as usize, radius_mm, radius_cells, paper: &excluded, reachable: &reachable };
     let groups = group(&pair, &reduced, &detection, &rules);
-    if std::env::var("PKDBG").is_ok() {
-        eprintln!(
-            "V {} thr {:.1} step {:.2} edges {} regions {} patches {} big {:?} paper {:?}",
-            volley.row.volley,
-            detection.threshold,
-            detection.light_step,
-            detection.light_edge.iter().filter(|v| **v).count(),
-            detection.regions.len(),
-            groups.patches.len(),
-            groups.too_big,
-            groups.on_paper
-        );
-        let im = image::GrayImage::from_fn(reduced.width as u32, reduced.height as u32, |x, y| {
-            image::Luma([
-                (detection.significance[y as usize * reduced.width + x as usize] * 8.0).clamp(0.0, 255.0) as u8
-            ])
-        });
-        im.save(format!("/tmp/sig-{}.png", volley.row.volley)).unwrap();
-        let im = image::GrayImage::from_fn(reduced.width as u32, reduced.height as u32, |x, y| {
-            image::Luma([(detection.light[y as usize * reduced.width + x as usize][1] * 80.0).clamp(0.0, 255.0) as u8])
-        });
-        im.save(format!("/tmp/light-{}.png", volley.row.volley)).unwrap();
-    }
     Ok(VolleyLook {
         volley: index,
         located: is.clone(),

@@ -31,6 +31,11 @@ const LIGHT_STEP: f64 = 0.7;
 const FAINT: f64 = 8.0;
 /// A number of marks less probable than this is doubtful, whatever it is.
 const SURE: f64 = 0.8;
+/// Two centres this near, in usual radii, are told apart by ragged edges alone; with one of them smaller or weaker than
+/// usual by [`UNLIKE`] standard deviations, up to [`NEAR`]. (Every split mark of five rendered kinds of session fell under one of the two.)
+const VERY_NEAR: f64 = 0.4;
+const NEAR: f64 = 1.0;
+const UNLIKE: f64 = 1.2;
 /// Camera shift between two photos that is worth a word, px.
 const MOVED_PX: f64 = 3.0;
 
@@ -104,7 +109,7 @@ pub fn run_session(session: &Session, wall: &Wall, progress: Progress) -> Result
         measured.push(match f {
             Found::Failed(why, flags) => Measured::failed(volley, why.clone(), flags.clone()),
             Found::Looked(l) => {
-                let m = measure(wall, &whitened, &solver, volley, l, &judged[at]);
+                let m = measure(wall, &whitened, &solver, volley, l, &judged[at], &shape);
                 at += 1;
                 m
             }
@@ -226,6 +231,7 @@ fn measure(
     volley: &PairedVolley,
     l: &VolleyLook,
     judged: &Judged,
+    shape: &MarkShape,
 ) -> Measured {
     let mut flags = Vec::new();
     let (mut notes, mut known): (Vec<String>, Vec<String>) = Default::default();
@@ -282,12 +288,18 @@ fn measure(
         let which = weakest.map_or(String::new(), |(i, _)| format!(" (most doubtful: mark {})", i + 1));
         notes.push(format!("{balls} marks for {shots} shots{which}: check the photo and the count in volleys.csv"));
     }
-    if judged.probability < SURE && entries == shots && !marks.is_empty() {
-        flags.push(FlagWord::Doubtful);
-        notes.push(format!(
-            "the marks overlap so much that their number is only {:.0} % sure: look at the photo",
-            100.0 * judged.probability
-        ));
+    let unsure = marks.iter().enumerate().find(|(_, m)| told_apart_barely(&m.found, judged, shape));
+    if entries == shots && !marks.is_empty() {
+        if judged.probability < SURE {
+            flags.push(FlagWord::Doubtful);
+            notes.push(format!(
+                "the marks overlap so much that their number is only {:.0} % sure: look at the photo",
+                100.0 * judged.probability
+            ));
+        } else if let Some((i, _)) = unsure {
+            flags.push(FlagWord::Doubtful);
+            notes.push(format!("mark {} is barely told apart from its neighbour: look at the photo", i + 1));
+        }
     }
     if !l.groups.too_big.is_empty() {
         flags.push(FlagWord::BigChange);
@@ -323,6 +335,20 @@ fn measure(
     }
     flags.extend(marks.iter().flat_map(|m| m.flags.iter().copied()).filter(|f| *f != FlagWord::Faint));
     Measured::looked(volley, l, judged, marks, flags, notes, known)
+}
+
+/// A mark so near to another, or so near and so unlike the usual one, that ragged edges could pass for it.
+fn told_apart_barely(m: &FoundMark, judged: &Judged, shape: &MarkShape) -> bool {
+    let nearest = judged
+        .marks
+        .iter()
+        .filter(|n| (n.x_mm, n.y_mm) != (m.x_mm, m.y_mm))
+        .map(|n| (n.x_mm - m.x_mm).hypot(n.y_mm - m.y_mm))
+        .fold(f64::MAX, f64::min);
+    let radius = shape.radius_mm.0;
+    let unlike =
+        m.radius_mm < radius - UNLIKE * shape.radius_mm.1 || m.strength < shape.strength.0 - UNLIKE * shape.strength.1;
+    nearest < VERY_NEAR * radius || (nearest < NEAR * radius && unlike)
 }
 
 fn near_edge(l: &VolleyLook, m: &FoundMark, p: PixelPoint) -> bool {
