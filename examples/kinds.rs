@@ -213,8 +213,9 @@ fn recipe(kind: &str, seed: u64) -> Result<Recipe> {
                 })
                 .collect();
             r.events = vec![
-                (2, Event::Before(vec![Solid::hose(&hose, 0.011)])),
-                (4, Event::Before(Solid::person(1.12, -0.72, 1.80, seed))),
+                (4, Event::Before(vec![Solid::hose(&hose, 0.011)])),
+                // The slow volleys strike lowest, where a person hides them.
+                (1, Event::Before(Solid::person(1.12, -0.72, 1.80, seed))),
                 (6, Event::Before(vec![Solid::ball(WallPoint::new(1.35, -0.28), 0.032)])),
             ];
         }
