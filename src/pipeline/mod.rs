@@ -7,11 +7,16 @@ pub mod calibrate;
 pub mod inputs;
 pub mod judge;
 pub mod looks;
+pub mod measure;
+pub mod measured;
+pub mod outcome;
+pub mod pictures;
 pub mod run;
 pub mod summary;
 
 pub use calibrate::{calibrate_session, read_wall, write_wall};
-pub use run::{Outcome, run_session, write_results};
+pub use outcome::{Outcome, write_results};
+pub use run::run_session;
 
 /// Takes a line of progress; called from one thread at a time.
 pub type Progress<'a> = &'a (dyn Fn(&str) + Sync);

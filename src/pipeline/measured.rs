@@ -1,0 +1,325 @@
+//! What is known of a volley once its marks are measured, and which rows does it become?
+
+use std::collections::BTreeMap;
+
+use super::judge::{FoundMark, Judged};
+use super::looks::VolleyLook;
+use crate::camera::WallView;
+use crate::flight::{Impact, Release};
+use crate::points::PixelPoint;
+use crate::report::model::{MarkSummary, VolleySummary};
+use crate::session::PairedVolley;
+use crate::session::flags::FlagWord;
+use crate::session::results::{ShotRow, Status, VolleyResult};
+use crate::study::{Setup, Shot, VolleyStatus};
+use crate::uncertainty::Estimate;
+
+/// A mark with its place and release.
+pub struct MeasuredMark {
+    /// What was found.
+    pub found: FoundMark,
+    /// Its place on the wall with all doubts.
+    pub impact: Impact,
+    /// Its place in the photo.
+    pub pixel: PixelPoint,
+    /// Covariance of the place from the photo's own pose, m^2: all marks of the photo share it.
+    pub pose_covariance_m2: [[f64; 2]; 2],
+    /// Its release; `None` when the ball cannot get there.
+    pub release: Option<Release>,
+    /// What is special about it.
+    pub flags: Vec<FlagWord>,
+}
+
+/// A volley with everything that was found of it.
+pub struct Measured {
+    /// The row and its photos.
+    pub volley: PairedVolley,
+    /// How far to trust it.
+    pub status: Status,
+    /// What is wrong and what to do.
+    pub note: String,
+    /// What is special about it.
+    pub flags: Vec<FlagWord>,
+    /// Its marks.
+    pub marks: Vec<MeasuredMark>,
+    /// How the photo sees the wall.
+    pub view: Option<WallView>,
+    /// RMS of the photo's sheet corners, px.
+    pub pose_rms_px: Option<f64>,
+    /// Sheets used.
+    pub pose_sheets: Vec<usize>,
+    /// Mean over all ways to count less the mean of the marks, mm, and the variance from the choice, mm^2.
+    pub mean_shift_mm: [f64; 2],
+    /// See `mean_shift_mm`.
+    pub mean_variance_mm2: [[f64; 2]; 2],
+}
+
+impl Measured {
+    /// A volley without an answer.
+    pub fn failed(volley: &PairedVolley, note: String, flags: Vec<FlagWord>) -> Self {
+        Self {
+            volley: volley.clone(),
+            status: Status::Failed,
+            note,
+            flags,
+            marks: Vec::new(),
+            view: None,
+            pose_rms_px: None,
+            pose_sheets: Vec::new(),
+            mean_shift_mm: [0.0; 2],
+            mean_variance_mm2: [[0.0; 2]; 2],
+        }
+    }
+
+    /// A volley whose photo was looked at.
+    pub fn looked(
+        volley: &PairedVolley,
+        l: &VolleyLook,
+        judged: &Judged,
+        marks: Vec<MeasuredMark>,
+        mut flags: Vec<FlagWord>,
+        mut notes: Vec<String>,
+        known: Vec<String>,
+    ) -> Self {
+        flags.sort_unstable();
+        flags.dedup();
+        let look = flags.iter().any(|f| f.makes_look());
+        let status = if marks.is_empty() {
+            Status::Failed
+        } else if look {
+            Status::Look
+        } else {
+            Status::Ok
+        };
+        // What is known and corrected is worth a word only where a person looks anyway.
+        if status != Status::Ok {
+            notes.extend(known);
+        }
+        let mut note = notes.join("; ");
+        if marks.is_empty() {
+            note = format!(
+                "no new mark was found: is {} the photo after this volley, and the row before it the photo before?",
+                volley.photo
+            );
+        }
+        Self {
+            volley: volley.clone(),
+            status,
+            note,
+            flags,
+            marks,
+            view: Some(l.located.view),
+            pose_rms_px: l.located.sheets.first().map(|_| l.located.rms_px),
+            pose_sheets: l.located.sheets.clone(),
+            mean_shift_mm: judged.mean_shift_mm,
+            mean_variance_mm2: judged.mean_variance_mm2,
+        }
+    }
+
+    fn balls(&self) -> u32 {
+        self.marks.iter().map(|m| m.found.count).sum()
+    }
+
+    pub(super) fn mean_mm(&self) -> Option<[f64; 2]> {
+        let n = f64::from(self.balls());
+        let sum = self.marks.iter().fold([0.0; 2], |s, m| {
+            let c = f64::from(m.found.count);
+            [s[0] + c * m.found.x_mm, s[1] + c * m.found.y_mm]
+        });
+        (n > 0.0).then(|| [sum[0] / n + self.mean_shift_mm[0], sum[1] / n + self.mean_shift_mm[1]])
+    }
+
+    /// Variance of a release that all marks of this volley have in common and other volleys do not, rad^2.
+    fn volley_var(&self, r: &Release, m: &MeasuredMark) -> f64 {
+        let [x, y, _] = r.by_mark_and_speed;
+        let through =
+            |c: &[[f64; 2]; 2], scale: f64| scale * (x * x * c[0][0] + 2.0 * x * y * c[0][1] + y * y * c[1][1]);
+        through(&m.pose_covariance_m2, 1.0) + through(&self.mean_variance_mm2, 1e-6)
+    }
+
+    /// Mean release of the volley: own part from marks, counting and pose. The speeds' spread does not enter: the
+    /// volley's speed is the mean of its shots'.
+    fn mean_release(&self) -> Option<Estimate> {
+        let solved: Vec<(&MeasuredMark, &Release)> =
+            self.marks.iter().filter_map(|m| m.release.as_ref().map(|r| (m, r))).collect();
+        let n: f64 = solved.iter().map(|(m, _)| f64::from(m.found.count)).sum();
+        let (first, slope) = solved.first()?;
+        let mut mean = Estimate::combination(solved.iter().map(|(m, r)| (f64::from(m.found.count) / n, &r.release)));
+        mean.own_var = solved
+            .iter()
+            .map(|(m, r)| {
+                let [x, y, _] = r.by_mark_and_speed;
+                let c = &m.impact.own_cov_m2;
+                let v = x * x * c[0][0] + 2.0 * x * y * c[0][1] + y * y * c[1][1];
+                (f64::from(m.found.count) / n).powi(2) * v
+            })
+            .sum::<f64>()
+            + self.volley_var(slope, first);
+        let [x, y, _] = slope.by_mark_and_speed;
+        mean.value += 1e-3 * (x * self.mean_shift_mm[0] + y * self.mean_shift_mm[1]);
+        Some(mean)
+    }
+
+    fn spread_deg(&self) -> Option<f64> {
+        let v: Vec<f64> = self.marks.iter().filter_map(|m| m.release.as_ref()).map(|r| r.release.value).collect();
+        let n = v.len() as f64;
+        let mean = v.iter().sum::<f64>() / n;
+        (v.len() > 1).then(|| (v.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt().to_degrees())
+    }
+
+    /// Its rows of shots.csv.
+    pub fn shot_rows(&self) -> Vec<ShotRow> {
+        let summary = self.mark_summaries();
+        self.marks
+            .iter()
+            .zip(summary)
+            .map(|(m, s)| ShotRow {
+                volley: self.volley.row.volley.clone(),
+                mark: s.mark,
+                count: s.count,
+                photo: self.volley.photo.clone(),
+                factors: self.volley.row.factors.clone(),
+                speed_mps: self.volley.row.speed_mps,
+                px_x: s.px_x,
+                px_y: s.px_y,
+                x_mm: s.x_mm,
+                y_mm: s.y_mm,
+                x_u_mm: s.x_u_mm,
+                y_u_mm: s.y_u_mm,
+                diameter_mm: s.diameter_mm,
+                significance: Some(m.found.significance),
+                release_deg: s.release_deg,
+                release_u_own_deg: s.release_u_own_deg,
+                release_u_deg: s.release_u_deg,
+                sideways_deg: s.sideways_deg,
+                sideways_u_deg: s.sideways_u_deg,
+                flags: s.flags,
+            })
+            .collect()
+    }
+
+    fn mark_summaries(&self) -> Vec<MarkSummary> {
+        self.marks
+            .iter()
+            .enumerate()
+            .map(|(i, m)| {
+                let shared = |k: usize| m.impact.shared.iter().map(|s| s[k] * s[k]).sum::<f64>();
+                let u_mm = |k: usize| {
+                    Some(1e3 * (m.impact.own_cov_m2[k][k] + m.pose_covariance_m2[k][k] + shared(k)).max(0.0).sqrt())
+                };
+                let r = m.release.as_ref();
+                let pose_var = r.map_or(0.0, |r| {
+                    let [x, y, _] = r.by_mark_and_speed;
+                    let c = &m.pose_covariance_m2;
+                    x * x * c[0][0] + 2.0 * x * y * c[0][1] + y * y * c[1][1]
+                });
+                let deg = |v: f64| Some(v.to_degrees());
+                MarkSummary {
+                    mark: i as u32 + 1,
+                    count: m.found.count,
+                    px_x: Some(m.pixel.x_px),
+                    px_y: Some(m.pixel.y_px),
+                    x_mm: Some(m.found.x_mm),
+                    y_mm: Some(m.found.y_mm),
+                    x_u_mm: u_mm(0),
+                    y_u_mm: u_mm(1),
+                    diameter_mm: Some(2.0 * m.found.radius_mm),
+                    release_deg: r.and_then(|r| deg(r.release.value)),
+                    release_u_own_deg: r.and_then(|r| deg((r.release.own_var + pose_var).sqrt())),
+                    release_u_deg: r.and_then(|r| deg((r.release.u().powi(2) + pose_var).sqrt())),
+                    sideways_deg: r.and_then(|r| deg(r.sideways.value)),
+                    sideways_u_deg: r.and_then(|r| deg(r.sideways.u())),
+                    flags: m.flags.clone(),
+                }
+            })
+            .collect()
+    }
+
+    /// Its row of volleys.csv.
+    pub fn volley_row(&self) -> VolleyResult {
+        let mean = self.mean_mm();
+        let release = self.mean_release();
+        VolleyResult {
+            volley: self.volley.row.volley.clone(),
+            photo: self.volley.photo.clone(),
+            before: self.volley.before.clone(),
+            status: self.status,
+            shots: self.volley.row.shots,
+            found: self.balls(),
+            mean_x_mm: mean.map(|m| m[0]),
+            mean_y_mm: mean.map(|m| m[1]),
+            mean_release_deg: release.as_ref().map(|r| r.value.to_degrees()),
+            mean_release_u_own_deg: release.as_ref().map(|r| r.u_own().to_degrees()),
+            mean_release_u_deg: release.as_ref().map(|r| r.u().to_degrees()),
+            spread_release_deg: self.spread_deg(),
+            flags: self.flags.clone(),
+            note: self.note.clone(),
+        }
+    }
+
+    pub(super) fn summary(&self, setup: Setup) -> VolleySummary {
+        let row = self.volley_row();
+        VolleySummary {
+            volley: row.volley,
+            photo: row.photo,
+            before: row.before,
+            status: row.status,
+            note: row.note,
+            flags: row.flags,
+            setup,
+            setpoint_mps: self.volley.row.setpoint_mps,
+            speed_mps: self.volley.row.speed_mps,
+            shots: row.shots,
+            found: row.found,
+            mean_x_mm: row.mean_x_mm,
+            mean_y_mm: row.mean_y_mm,
+            mean_release_deg: row.mean_release_deg,
+            mean_release_u_own_deg: row.mean_release_u_own_deg,
+            mean_release_u_deg: row.mean_release_u_deg,
+            spread_release_deg: row.spread_release_deg,
+            marks: self.mark_summaries(),
+            pose_rms_px: self.pose_rms_px,
+            pose_sheets: self.pose_sheets.clone(),
+        }
+    }
+}
+
+/// The shots that the study takes from measured volleys; marks that no flight reaches are not among them.
+pub fn study_shots(measured: &[Measured], names: &[String]) -> Vec<Shot> {
+    measured
+        .iter()
+        .flat_map(|v| {
+            let status = match v.status {
+                Status::Ok => VolleyStatus::Ok,
+                Status::Look => VolleyStatus::Look,
+                Status::Failed => VolleyStatus::Failed,
+            };
+            let setup = Setup::new(factor_pairs(names, &v.volley.row.factors));
+            v.marks
+                .iter()
+                .filter_map(move |m| {
+                    let r = m.release.as_ref()?;
+                    let [x, y, _] = r.by_mark_and_speed;
+                    let mut release = r.release.clone();
+                    release.value += 1e-3 * (x * v.mean_shift_mm[0] + y * v.mean_shift_mm[1]);
+                    Some(Shot {
+                        volley: v.volley.row.volley.clone(),
+                        status,
+                        setup: setup.clone(),
+                        setpoint_mps: v.volley.row.setpoint_mps,
+                        speed_mps: v.volley.row.speed_mps?,
+                        release,
+                        sideways: r.sideways.clone(),
+                        count: m.found.count,
+                        volley_var: v.volley_var(r, m),
+                    })
+                })
+                .collect::<Vec<_>>()
+        })
+        .collect()
+}
+
+/// Factors of a volley in the table's order.
+pub fn factor_pairs(names: &[String], factors: &BTreeMap<String, String>) -> Vec<(String, String)> {
+    names.iter().map(|n| (n.clone(), factors.get(n).cloned().unwrap_or_default())).collect()
+}

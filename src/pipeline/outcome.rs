@@ -1,0 +1,56 @@
+//! What did a run find, and how does it reach the disk?
+
+use std::path::PathBuf;
+
+use crate::error::Result;
+use crate::report::{Summary, VolleyPicture};
+use crate::session::Session;
+use crate::session::results::{ShotRow, Status, VolleyResult, shots_csv, volleys_csv, write_together};
+
+/// Everything that a run found.
+pub struct Outcome {
+    /// Rows of shots.csv.
+    pub shots: Vec<ShotRow>,
+    /// Rows of volleys.csv.
+    pub volleys: Vec<VolleyResult>,
+    /// Content of summary.json.
+    pub summary: Summary,
+    /// Pictures for the page.
+    pub pictures: Vec<VolleyPicture>,
+    /// Factor names, in the table's order.
+    pub factor_names: Vec<String>,
+}
+
+impl Outcome {
+    /// True when every volley is ok.
+    pub fn all_ok(&self) -> bool {
+        self.volleys.iter().all(|v| v.status == Status::Ok)
+    }
+
+    /// True when no volley gave a result.
+    pub fn all_failed(&self) -> bool {
+        !self.volleys.is_empty() && self.volleys.iter().all(|v| v.status == Status::Failed)
+    }
+}
+
+/// Writes all results, whole or not at all; the paths written.
+///
+/// # Errors
+/// The folder cannot be written.
+pub fn write_results(session: &Session, outcome: &Outcome) -> Result<Vec<PathBuf>> {
+    let folder = session.paths.results();
+    let json = serde_json::to_string_pretty(&outcome.summary)
+        .map_err(|e| crate::error::Error::no_answer(format!("the results hold a value that JSON cannot ({e})")))?;
+    let page = crate::report::page(&outcome.summary, &outcome.pictures)?;
+    let shots = shots_csv(&outcome.shots, &outcome.factor_names)?;
+    let volleys = volleys_csv(&outcome.volleys)?;
+    let files: Vec<(PathBuf, &[u8])> = vec![
+        (folder.join("shots.csv"), &shots),
+        (folder.join("volleys.csv"), &volleys),
+        (folder.join("summary.json"), json.as_bytes()),
+        (folder.join("report.html"), page.as_bytes()),
+    ];
+    std::fs::create_dir_all(&folder).map_err(|e| crate::error::Error::io(&folder, "make the folder", e))?;
+    write_together(&files)?;
+    Ok(files.into_iter().map(|f| f.0).collect())
+}
