@@ -2,7 +2,7 @@
 
 use image::{Rgb, RgbImage};
 use pockmark::report::model::{Budget, BudgetLine, FileHash, MarkSummary, Outline, VERSION, VolleySummary};
-use pockmark::report::{Summary, VolleyPicture, page};
+use pockmark::report::{Summary, Units, VolleyPicture, page};
 use pockmark::session::flags::FlagWord;
 use pockmark::session::results::Status;
 use pockmark::study::{Estimate, Setup, Shot, StudyOptions, analyse};
@@ -49,6 +49,8 @@ fn volley(name: &str, pocket: &str, speed_mps: f64, marks: Vec<MarkSummary>) -> 
         found: marks.len() as u32,
         mean_x_mm: Some(1034.0),
         mean_y_mm: Some(-50.0),
+        mean_x_u_mm: Some(0.4),
+        mean_y_u_mm: Some(0.7),
         mean_release_deg: Some(marks.iter().filter_map(|m| m.release_deg).sum::<f64>() / marks.len().max(1) as f64),
         mean_release_u_own_deg: Some(0.09),
         mean_release_u_deg: Some(0.19),
@@ -56,6 +58,7 @@ fn volley(name: &str, pocket: &str, speed_mps: f64, marks: Vec<MarkSummary>) -> 
         marks,
         pose_rms_px: Some(0.08),
         pose_sheets: vec![1, 2],
+        view: None,
     }
 }
 
@@ -106,6 +109,8 @@ fn empty() -> Summary {
         version: VERSION,
         written_by: "a test".into(),
         title: "A session".into(),
+        units: Units::default(),
+        measured_on: Some("2026-06-14".into()),
         volleys: vec![],
         study: None,
         study_problem: None,

@@ -11,11 +11,13 @@ pub mod measure;
 pub mod measured;
 pub mod outcome;
 pub mod pictures;
+pub mod rebuild;
 pub mod run;
 pub mod summary;
 
 pub use calibrate::{calibrate_session, read_wall, write_wall};
 pub use outcome::{Outcome, write_results};
+pub use rebuild::{read_summary, rebuild_report, write_charts};
 pub use run::run_session;
 
 /// Takes a line of progress; called from one thread at a time.

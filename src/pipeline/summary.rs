@@ -4,6 +4,8 @@ use super::measured::{Measured, factor_pairs, study_shots};
 use crate::camera::Wall;
 use crate::flight::Solver;
 use crate::marks::shape::MarkShape;
+use crate::photo::read_exif;
+use crate::report::Units;
 use crate::report::model::{Budget, BudgetLine, CalibrationSummary, FileHash, Summary, VERSION};
 use crate::session::Session;
 use crate::session::hash::sha256_file;
@@ -61,6 +63,14 @@ fn budgets(shots: &[Shot], factors: &SharedFactors, setpoint_of: impl Fn(&Shot) 
         .collect()
 }
 
+/// Day of the first volley's photo, by the camera's clock.
+fn measured_on(session: &Session, measured: &[Measured]) -> Option<String> {
+    measured.iter().find_map(|m| {
+        let taken = read_exif(&session.paths.photos().join(&m.volley.photo)).ok()?.taken?;
+        Some(taken.local.date().to_string())
+    })
+}
+
 /// Puts everything that the report shows together. What the study finds doubtful stands in the study.
 pub fn summarise(
     session: &Session,
@@ -109,6 +119,8 @@ pub fn summarise(
         version: VERSION,
         written_by: format!("pockmark {}", env!("CARGO_PKG_VERSION")),
         title: session.spec.title.clone(),
+        units: Units::of(session),
+        measured_on: measured_on(session, measured),
         volleys: measured.iter().map(|m| m.summary(Setup::new(factor_pairs(names, &m.volley.row.factors)))).collect(),
         study,
         study_problem,
@@ -119,6 +131,9 @@ pub fn summarise(
             sheets: w.sheets.clone(),
             printed_scale: w.printed_scale,
             quality: w.quality.clone(),
+            residuals: Vec::new(),
+            trust_map: None,
+            checks: Vec::new(),
         }),
         mark_shape: shape.cloned(),
         exact_inputs: shown,
