@@ -5,6 +5,7 @@
 mod calibrate;
 mod demo;
 mod inspect;
+mod label;
 mod new;
 mod report;
 mod run;
@@ -37,6 +38,7 @@ enum Command {
     Calibrate(calibrate::Args),
     Run(run::Args),
     Report(report::Args),
+    Label(label::Args),
     Demo(demo::Args),
 }
 
@@ -59,6 +61,7 @@ pub fn main() -> ExitCode {
         Command::Calibrate(a) => calibrate::run(&a),
         Command::Run(a) => run::run(&a),
         Command::Report(a) => report::run(&a),
+        Command::Label(a) => label::run(&a),
         Command::Demo(a) => demo::run(&a),
     };
     match ended {

@@ -5,6 +5,7 @@
 //! computed twice.
 
 mod chart;
+pub mod label;
 pub mod model;
 pub mod number;
 mod page;
