@@ -10,6 +10,7 @@ mod new;
 mod report;
 mod run;
 mod sheets;
+mod shelf;
 
 use std::io::{IsTerminal, Write};
 use std::process::ExitCode;
@@ -39,6 +40,7 @@ enum Command {
     Run(run::Args),
     Report(report::Args),
     Label(label::Args),
+    Shelf(shelf::Args),
     Demo(demo::Args),
 }
 
@@ -62,6 +64,7 @@ pub fn main() -> ExitCode {
         Command::Run(a) => run::run(&a),
         Command::Report(a) => report::run(&a),
         Command::Label(a) => label::run(&a),
+        Command::Shelf(a) => shelf::run(&a),
         Command::Demo(a) => demo::run(&a),
     };
     match ended {

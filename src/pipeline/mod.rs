@@ -13,12 +13,14 @@ pub mod outcome;
 pub mod pictures;
 pub mod rebuild;
 pub mod run;
+pub mod shelf;
 pub mod summary;
 
 pub use calibrate::{calibrate_session, read_wall, write_wall};
 pub use outcome::{Outcome, write_results};
 pub use rebuild::{read_summary, rebuild_report, write_charts};
 pub use run::run_session;
+pub use shelf::{Shelf, read_shelf};
 
 /// Takes a line of progress; called from one thread at a time.
 pub type Progress<'a> = &'a (dyn Fn(&str) + Sync);

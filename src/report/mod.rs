@@ -12,6 +12,7 @@ mod page;
 mod picture;
 mod poster;
 mod raster;
+pub mod shelf;
 pub mod units;
 mod view;
 

@@ -16,3 +16,4 @@ pub use sheet::{LabelSheet, SHEETS};
 pub use text::{LabelRow, LabelText, labels};
 
 pub(super) use dial::{Place, dial};
+pub(super) use text::range_deg;
