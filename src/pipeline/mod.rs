@@ -4,6 +4,8 @@
 //! report; [`write_results`] puts them on the disk, whole or not at all. Nothing is ever written into `photos/` or `calibration/`.
 
 pub mod calibrate;
+pub mod day;
+pub mod decide;
 pub mod inputs;
 pub mod judge;
 pub mod looks;
@@ -17,6 +19,7 @@ pub mod shelf;
 pub mod summary;
 
 pub use calibrate::{calibrate_session, read_wall, write_wall};
+pub use day::Day;
 pub use outcome::{Outcome, write_results};
 pub use rebuild::{read_summary, rebuild_report, write_charts};
 pub use run::run_session;
