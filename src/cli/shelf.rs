@@ -2,10 +2,10 @@
 
 use std::path::{Path, PathBuf};
 
-use pockmark::Result;
 use pockmark::pipeline::read_shelf;
 use pockmark::report::shelf::{shelf_csv, shelf_page};
 use pockmark::session::write_together;
+use pockmark::{Error, Result};
 
 use super::{Ended, say};
 
@@ -28,6 +28,8 @@ pub struct Args {
 
 pub fn run(args: &Args) -> Result<Ended> {
     let folder = args.page.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    // Links are written from where the page will stand.
+    std::fs::create_dir_all(folder).map_err(|e| Error::io(folder, "make the folder", e))?;
     let shelf = read_shelf(&args.dirs, folder)?;
     let page = shelf_page(&shelf.entries, &shelf.problems)?;
     let table = shelf_csv(&shelf.entries)?;

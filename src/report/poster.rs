@@ -101,8 +101,8 @@ fn item(series: usize, line: bool, name: impl Into<String>) -> Item {
     Item { swatch: chart::swatch(series, line).to_string(), name: name.into() }
 }
 
-/// The legend's items on lines, from the first baseline down.
-fn legend(items: &[Item], top: f64) -> String {
+/// The legend's items on lines, from the first baseline down, and how many lines there are.
+fn legend(items: &[Item], top: f64) -> (String, usize) {
     let mut out = String::new();
     let (mut x, mut line) = (SIDE, 0);
     let width = FRAME.0 - 2.0 * SIDE;
@@ -128,7 +128,7 @@ fn legend(items: &[Item], top: f64) -> String {
         out += &text(&name, (x + swatch, y), SMALL, "ink", false);
         x += wide;
     }
-    out
+    (out, if items.is_empty() { 0 } else { (line + 1).min(LEGEND_LINES) })
 }
 
 fn text(words: &str, (x, y): (f64, f64), size: f64, colour: &str, bold: bool) -> String {
@@ -146,9 +146,9 @@ fn poster(chart: &Chart, items: &[Item], session: &str, footer: &str, theme: The
     let mut body = format!("<rect width=\"{}\" height=\"{}\" fill=\"var(--paper)\"/>", FRAME.0, FRAME.1);
     body += &text(&cut_to(&chart.title, true, wide), (SIDE, 48.0), TITLE, "ink", true);
     body += &text(&cut_to(session, false, wide * TITLE / SMALL), (SIDE, 70.0), SMALL, "muted", false);
-    body += &legend(items, 94.0);
-    let lines = if items.is_empty() { 0.0 } else { 40.0 };
-    let (top, bottom) = (78.0 + lines, FRAME.1 - 30.0);
+    let (drawn, lines) = legend(items, 94.0);
+    body += &drawn;
+    let (top, bottom) = (84.0 + 20.0 * lines as f64, FRAME.1 - 30.0);
     body += &format!(
         "<svg x=\"{SIDE}\" y=\"{top}\" width=\"{}\" height=\"{}\" viewBox=\"0 0 {w} {h}\">{inner}</svg>",
         POSTER_PX.0,
@@ -271,7 +271,8 @@ mod tests {
     #[test]
     fn long_legends_count_what_does_not_fit() {
         let items: Vec<Item> = (0..40).map(|i| item(i, true, format!("pocket number {i}"))).collect();
-        let drawn = legend(&items, 94.0);
+        let (drawn, lines) = legend(&items, 94.0);
+        assert_eq!(lines, LEGEND_LINES);
         let shown = drawn.matches("pocket number").count();
         assert!(shown > 4 && shown < 40 && drawn.contains(&format!("and {} more", 40 - shown)), "{shown}");
     }

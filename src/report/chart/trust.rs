@@ -1,6 +1,6 @@
 //! Where on the wall is a place how well known?
 //!
-//! A map in steps: the darker a field, the less its places are known, so that it reads in grey print too. The sheets' crosses
+//! A map in steps: the stronger a field's colour, the less its places are known, so that it reads in grey print too. The sheets' crosses
 //! and all marks stand on it: what matters is how dark it is where balls strike.
 
 use super::axes::plain;

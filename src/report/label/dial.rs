@@ -12,6 +12,10 @@ use crate::report::raster::text_width;
 
 /// Levels of speeds above the balls; more would leave no room for arms.
 const LEVELS: usize = 3;
+/// From the outer arc to the baseline of the lowest speeds, in sizes of the font: over a ball and a gap.
+const SPEED_BASE: f64 = 1.15;
+/// From one level of speeds to the next, in sizes of the font.
+const PITCH: f64 = 1.05;
 /// A ball's diameter in sizes of the font.
 const BALL: f64 = 0.85;
 
@@ -43,7 +47,8 @@ impl Dial {
     pub fn new(place: &Place, (low_deg, high_deg): (f64, f64), levels: usize) -> Self {
         let (low, high) = (low_deg.to_radians(), high_deg.to_radians());
         let side = 1.3 * place.font;
-        let (above, below) = (place.font * (0.6 + 1.05 * levels as f64), 1.9 * place.font);
+        let (above, below) =
+            (place.font * (SPEED_BASE + PITCH * levels.saturating_sub(1) as f64 + 0.85), 1.9 * place.font);
         // The widest places are where the sine is largest and smallest.
         let reach = (high.min(0.5 * PI).sin() - low.max(-0.5 * PI).sin()).max(0.05);
         let widest = low.abs().max(high.abs()).min(0.5 * PI);
@@ -55,7 +60,7 @@ impl Dial {
         let pivot = (middle - 0.5 * outer * (high.sin() + low.sin()), place.y + above + outer);
         let bottom = place.y + place.height - below;
         // The lowest inner end stands on the bottom; where the pivot shows, arms start at it.
-        let inner = ((pivot.1 - bottom) / widest.cos().max(0.05)).clamp(0.0, 0.92 * outer);
+        let inner = ((pivot.1 - bottom) / widest.cos().max(0.05)).min(outer - place.font).max(0.0);
         Self { pivot, outer, inner }
     }
 
@@ -100,7 +105,7 @@ fn named<'a>(rows: &'a [LabelRow], dial: &Dial, font: f64) -> Vec<Named<'a>> {
         let half = 0.5 * font * text_width(&row.speed_number, true);
         let Some(level) = ends.iter().position(|e| x - half > *e) else { continue };
         if let Some(end) = ends.get_mut(level) {
-            *end = x + half + 0.35 * font;
+            *end = x + half + 0.5 * font;
         }
         // A leader to a higher level must not run through a name below it.
         for end in ends.iter_mut().take(level) {
@@ -126,8 +131,14 @@ pub(in crate::report) fn dial(
         .cloned()
         .collect();
     let levels = |dial: &Dial| 1 + named(&inside, dial, place.font).iter().map(|n| n.level).max().unwrap_or(0);
-    let needed = levels(&Dial::new(place, range_deg, 2));
-    let dial = Dial::new(place, range_deg, needed);
+    // More room above makes the arc smaller, which may ask for one more level; it never asks for fewer.
+    let mut dial = Dial::new(place, range_deg, 1);
+    for most in 1..=LEVELS {
+        dial = Dial::new(place, range_deg, most);
+        if levels(&dial) <= most {
+            break;
+        }
+    }
     let font = place.font;
     let thin = 0.07 * font;
     let mut out = String::new();
@@ -148,11 +159,12 @@ pub(in crate::report) fn dial(
         );
     }
     let names = named(&inside, &dial, font);
+    let top = [0.0, range_deg.0, range_deg.1].map(|deg| dial.at(deg, 1.0).1).into_iter().fold(f64::INFINITY, f64::min);
     for n in &names {
         let ball = dial.beyond(n.row.mean_deg, 0.5 * BALL * font, 1.0);
-        let top = dial.at(0.0, 1.0).1.min(dial.at(range_deg.0, 1.0).1).min(dial.at(range_deg.1, 1.0).1);
-        let base = ball.1.min(top - 0.15 * font - font * BALL) - 0.75 * BALL * font - 1.05 * font * n.level as f64;
-        let base = if n.level == 0 { ball.1 - 0.8 * BALL * font } else { base };
+        // The lowest speeds stand close above their balls, the others on levels above the arc's top.
+        let arc = if n.level == 0 { dial.at(n.row.mean_deg, 1.0).1 } else { top };
+        let base = arc - font * (SPEED_BASE + PITCH * n.level as f64);
         if n.level > 0 {
             out += &format!(
                 "<path d=\"M{:.3} {:.3}L{:.3} {:.3}\" fill=\"none\" stroke=\"{ink}\" stroke-width=\"{thin:.3}\"/>",

@@ -161,8 +161,10 @@ fn column(pen: &mut Pen, text: &LabelText, s: &Sizes, (x, top, width, bottom): (
     let most = ((bottom - top - ends) / pitch).floor().max(1.0) as usize;
     let mut y = top;
     for r in chosen(&text.rows, most) {
-        pen.text(&r.speed, (x, y + 0.85 * row), row, INK, false);
-        pen.text(&r.angle, (x + row * (speed + 0.9), y + 0.85 * row), row, INK, true);
+        let speeds = speed.min(0.45 * width / row);
+        pen.text(&cut_to(&r.speed, false, speeds + 1e-6), (x, y + 0.85 * row), row, INK, false);
+        let from = row * (speeds + 0.9);
+        pen.text(&cut_to(&r.angle, true, (width - from) / row), (x + from, y + 0.85 * row), row, INK, true);
         y += pitch;
     }
     // What a head is chosen by stands by itself, under a rule.

@@ -11,7 +11,6 @@ use super::{ShelfEntry, factors};
 use crate::error::{Error, Result};
 use crate::report::label::{Place, dial, range_deg};
 use crate::report::number::fixed;
-use crate::report::view::{Voice, zero};
 
 const PAGE: &str = include_str!("../template/shelf.html");
 const STYLE: &str = include_str!("../template/style.css");
@@ -37,7 +36,6 @@ fn link(path: &str) -> String {
 }
 
 fn entry(e: &ShelfEntry, range: (f64, f64), factors: &[String]) -> Value {
-    let voice = Voice::default();
     let drawing = format!(
         "<svg class=\"drawing\" viewBox=\"0 0 190 106\" width=\"190\" height=\"106\" aria-hidden=\"true\">{}</svg>",
         dial(&e.label.rows, range, &DRAWING, ("currentColor", "var(--s1)")).replace("#ffffff", "var(--paper)")
@@ -59,8 +57,8 @@ fn entry(e: &ShelfEntry, range: (f64, f64), factors: &[String]) -> Value {
         points => points,
         slow => ends.0.map(|p| fixed(p.mean_deg, 2).replace('\u{2212}', "-")),
         fast => ends.1.map(|p| fixed(p.mean_deg, 2).replace('\u{2212}', "-")),
-        lets_go => voice.say(&e.label.lets_go),
-        zero => zero(&e.ladder, e.units),
+        lets_go => e.label.lets_go.clone(),
+        range => e.label.lets_go_range.clone(),
         zero_sort => e.ladder.zero_speed_mps.map(|v| format!("{v:.4}")),
         behind => e.label.behind.clone(),
         shots => e.ladder.points.iter().map(|p| p.shots).sum::<u64>(),

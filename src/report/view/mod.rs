@@ -7,7 +7,7 @@ mod study;
 mod volleys;
 
 pub(super) use basis::{budgets, calibration, files, mark_shape, step_words};
-pub(super) use study::{comparisons, counts, doubtful, ladders, steadiness, verdicts, zero};
+pub(super) use study::{comparisons, counts, doubtful, ladders, steadiness, verdicts};
 pub(super) use volleys::{meanings, needs_look, volleys, wall};
 
 use minijinja::value::Value;

@@ -57,7 +57,7 @@ fn reach(low: f64, high: f64) -> f64 {
 }
 
 /// The speed at which the angle reaches zero, with its interval; `None` where it is not crossed.
-pub(in crate::report) fn zero(l: &Ladder, units: Units) -> Option<String> {
+fn zero(l: &Ladder, units: Units) -> Option<String> {
     let shown = |v: f64| units.speed(v);
     let text = match (l.zero_speed_low_mps, l.zero_speed_high_mps) {
         (Some(low), None) => format!("{} (from {} on)", fixed(shown(l.zero_speed_mps?), 1), fixed(shown(low), 1)),
