@@ -97,17 +97,23 @@ struct Named<'a> {
 /// Speeds on as few levels as keep them apart; those that fit on none are left to the table.
 fn named<'a>(rows: &'a [LabelRow], dial: &Dial, font: f64) -> Vec<Named<'a>> {
     let mut ends = [f64::NEG_INFINITY; LEVELS];
+    let mut taken: Vec<(usize, f64, f64)> = Vec::new();
     let mut order: Vec<&LabelRow> = rows.iter().collect();
     order.sort_by(|a, b| a.mean_deg.total_cmp(&b.mean_deg));
     let mut out = Vec::new();
     for row in order {
         let x = dial.at(row.mean_deg, 1.0).0;
         let half = 0.5 * font * text_width(&row.speed_number, true);
-        let Some(level) = ends.iter().position(|e| x - half > *e) else { continue };
+        // A leader must not run through a name below it.
+        let through = |level: usize| taken.iter().any(|t| t.0 < level && (t.1..=t.2).contains(&x));
+        let Some(level) = (0..LEVELS).find(|l| ends.get(*l).is_some_and(|e| x - half > *e) && !through(*l)) else {
+            continue;
+        };
+        taken.push((level, x - half - 0.15 * font, x + half + 0.15 * font));
         if let Some(end) = ends.get_mut(level) {
             *end = x + half + 0.5 * font;
         }
-        // A leader to a higher level must not run through a name below it.
+        // Nor a name that comes later stand in its way.
         for end in ends.iter_mut().take(level) {
             *end = end.max(x + 0.3 * font);
         }
