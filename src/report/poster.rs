@@ -201,10 +201,11 @@ pub fn charts(summary: &Summary, theme: Theme) -> Result<Vec<ChartFiles>> {
         by_setup(false),
     ));
     if !summary.budgets.is_empty() {
-        let parts = chart::parts(&summary.budgets);
+        let budgets = super::view::in_order(&summary.budgets, &names);
+        let parts = chart::parts(&budgets);
         let items =
             parts.names.iter().enumerate().map(|(i, n)| Item { swatch: chip(i), name: format!("{} {n}", i + 1) });
-        let drawn = chart::budgets(&summary.budgets, &parts, &names, units, "Bars parted by source.")?;
+        let drawn = chart::budgets(&budgets, &parts, &names, units, "Bars parted by source.")?;
         all.push((drawn, items.collect()));
     }
     if let Some(c) = &summary.calibration {

@@ -39,11 +39,23 @@ fn budget_row(b: &Budget, names: &Names, units: Units) -> Value {
     }
 }
 
+/// Setup by setup, as the ladders, and slow before fast: the session may have mixed them.
+pub(in crate::report) fn in_order(budgets: &[Budget], names: &Names) -> Vec<Budget> {
+    let mut sorted = budgets.to_vec();
+    sorted.sort_by(|a, b| {
+        let place = |x: &Budget| names.series(&x.setup);
+        place(a).cmp(&place(b)).then(a.setpoint_mps.total_cmp(&b.setpoint_mps))
+    });
+    sorted
+}
+
 /// The budgets: chart, legend, table, and each piece of advice once; `None` when there are none.
 pub(in crate::report) fn budgets(budgets: &[Budget], names: &Names, units: Units) -> Result<Option<Value>> {
     if budgets.is_empty() {
         return Ok(None);
     }
+    let sorted = in_order(budgets, names);
+    let budgets = sorted.as_slice();
     let parts = chart::parts(budgets);
     let mut advice: Vec<String> = Vec::new();
     for b in budgets.iter().filter(|b| !b.advice.is_empty()) {
