@@ -223,7 +223,7 @@ fn scale(dial: &Dial, (low, high): (f64, f64), font: f64, ink: &str) -> String {
             a.0, a.1, b.0, b.1
         );
         if long {
-            let (x, y) = dial.beyond(at, -1.0 * font, 0.0);
+            let (x, y) = dial.beyond(at, -font, 0.0);
             let words = if deg < 0 { format!("\u{2212}{}°", -deg) } else { format!("{deg}°") };
             out += &format!(
                 "<text x=\"{x:.3}\" y=\"{:.3}\" font-size=\"{:.3}\" text-anchor=\"middle\" fill=\"{ink}\">{words}</text>",

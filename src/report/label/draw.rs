@@ -9,7 +9,7 @@ use crate::error::{Error, Result};
 use crate::report::chart::escape;
 use crate::report::raster::{FONT, cut_to, text_width};
 
-/// Smallest label, mm: below it words would be smaller than [`LEAST_FONT_MM`].
+/// Smallest label, mm: below it words would be smaller than a home printer prints cleanly.
 pub const LEAST_MM: (f64, f64) = (60.0, 33.0);
 /// Largest label, mm: A2.
 const MOST_MM: f64 = 600.0;

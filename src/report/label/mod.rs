@@ -1,7 +1,7 @@
 //! What goes onto the label of a head?
 //!
-//! [`labels`] puts each setup of a summary into few words and one drawing ([`dial`]); [`draw`] lays them out on a label of any
-//! size, [`print`] makes SVG, PNG and PDF of it, alone or several a page ([`sheet`]).
+//! [`labels`] puts each setup of a summary into few words, beside one drawing of the arm; [`label_files`] makes SVG, PNG and PDF
+//! of each, [`labels_pdf`] a PDF of several a page for a [`LabelSheet`].
 
 mod dial;
 mod draw;
