@@ -206,7 +206,8 @@ pub fn charts(summary: &Summary, theme: Theme) -> Result<Vec<ChartFiles>> {
         let items =
             parts.names.iter().enumerate().map(|(i, n)| Item { swatch: chip(i), name: format!("{} {n}", i + 1) });
         let drawn = chart::budgets(&budgets, &parts, &names, units, "Bars parted by source.")?;
-        all.push((drawn, items.collect()));
+        let rest = parts.rest.then(|| Item { swatch: REST.to_string(), name: "all others".into() });
+        all.push((drawn, items.chain(rest).collect()));
     }
     if let Some(c) = &summary.calibration {
         all.push((chart::sheets(c, units, "The sheets' crosses, facing the wall.")?, Vec::new()));
@@ -237,6 +238,9 @@ pub fn charts(summary: &Summary, theme: Theme) -> Result<Vec<ChartFiles>> {
         })
         .collect()
 }
+
+/// A field as sources without a name are drawn.
+const REST: &str = "<svg width=\"32\" height=\"16\"><rect x=\"4\" y=\"2\" width=\"24\" height=\"13\" fill=\"var(--muted)\" fill-opacity=\"0.45\"/></svg>";
 
 /// A filled field in a series' colour.
 fn chip(series: usize) -> String {
