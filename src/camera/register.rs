@@ -9,7 +9,7 @@
 //! last: a zoomed photo is refused.
 
 use image::GrayImage;
-use nalgebra::{DMatrix, Matrix6, Rotation3, SMatrix, SVector, Vector3};
+use nalgebra::{Matrix6, Rotation3, SMatrix, SVector, Vector3};
 
 use super::locate::Located;
 use super::view::{Pose, WallView, pose_column};
@@ -370,18 +370,26 @@ fn finish(place: &Located, view: WallView, new: &GrayImage, l: &Linear) -> Resul
     let covariance = six.try_inverse().ok_or(NotRegistered::NothingToHold)? * inflate;
     let middle = PixelPoint::new(0.5 * f64::from(new.width()), 0.5 * f64::from(new.height()));
     let w = view.wall_from_pixel(middle).ok_or(NotRegistered::NothingToHold)?;
+    // The reference's own doubt comes on top.
+    let mut own = place.own_covariance;
+    for i in 0..6 {
+        for j in 0..6 {
+            own[(i, j)] += covariance[(i, j)];
+        }
+    }
     let located = Located {
         view,
-        // The reference's own doubt comes on top.
-        pose_covariance: covariance + place.pose_covariance,
-        pose_by_calibration: DMatrix::from_columns(&place.pose_by_calibration.column_iter().collect::<Vec<_>>()),
+        own_covariance: own,
         rms_px: tiles_px,
         corners: 0,
         dropped: 0,
         sheets: Vec::new(),
+        moved: Vec::new(),
+        ambiguous: None,
+        ..place.clone()
     };
     let j = view.pixels_per_metre(w).ok_or(NotRegistered::NothingToHold)?;
-    let c = Located { pose_covariance: covariance, ..located.clone() }
+    let c = Located { own_covariance: own - place.own_covariance, ..located.clone() }
         .pose_covariance_at(w)
         .ok_or(NotRegistered::NothingToHold)?;
     let scale = (j[0][0] * j[1][1] - j[0][1] * j[1][0]).abs();

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use pockmark::photo::level::{Level, level};
 use pockmark::photo::{PhotoExif, decode_gray, read_exif};
-use pockmark::sheet::{SheetGeometry, SheetsSeen, find_sheets};
+use pockmark::sheet::{SheetGeometry, SheetSet, SheetsSeen, find_sheets};
 use pockmark::{Error, Result};
 use serde_json::{Value, json};
 
@@ -33,7 +33,7 @@ struct Seen {
     sheets: SheetsSeen,
 }
 
-fn look(path: &Path, geometry: SheetGeometry) -> Result<Seen> {
+fn look(path: &Path, geometry: &SheetSet) -> Result<Seen> {
     let exif = read_exif(path)?;
     let gray = decode_gray(path, exif.orientation.unwrap_or(1))?;
     let sheets = find_sheets(&gray, geometry);
@@ -153,11 +153,11 @@ pub fn run(args: &Args) -> Result<Ended> {
     if !(args.square.is_finite() && args.square > 0.0) {
         return Err(Error::usage(format!("--square {}: a side in mm above 0 is expected", args.square)));
     }
-    let geometry = SheetGeometry { square_mm: args.square };
+    let geometry = SheetSet::from(SheetGeometry::of_square(args.square));
     let mut failed = 0;
     let mut list = Vec::new();
     for path in &args.photos {
-        match look(path, geometry) {
+        match look(path, &geometry) {
             Ok(s) if args.json => list.push(as_json(path, &s)),
             Ok(s) => say(&as_text(path, &s))?,
             Err(e) => {

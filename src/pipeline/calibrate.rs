@@ -1,31 +1,35 @@
 //! How do a session's calibration photos become its `wall.json`?
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
 
 use super::Progress;
 use crate::camera::calibrate::{CalibrationPhoto, LEVEL_U_M, Tape, WallFrame};
-use crate::camera::{Calibration, CalibrationInput, Wall, calibrate};
+use crate::camera::{Calibration, CalibrationInput, Optics, Wall, calibrate};
 use crate::error::{Context, Error, Result};
 use crate::photo::{decode_gray, read_exif};
 use crate::session::hash::sha256_file;
 use crate::session::pairing::list_photos;
 use crate::session::spec::Level;
 use crate::session::{Session, write_whole};
-use crate::sheet::{SheetGeometry, find_sheets};
+use crate::sheet::{SheetGeometry, SheetSet, find_sheets};
 
 /// Lengths of the bars on the standard sheet, m.
 const BAR_ACROSS_M: f64 = 0.150;
 const BAR_DOWN_M: f64 = 0.200;
-/// Diagonal of the film frame that "35 mm equivalent" refers to, mm.
-const FILM_DIAGONAL_MM: f64 = 43.267;
+
+/// The lengths of a session's sheets, from `session.toml`.
+pub fn sheet_set(session: &Session) -> SheetSet {
+    SheetSet::from(SheetGeometry::of_square(session.spec.sheets.square_mm))
+}
 
 /// What was measured by hand, from `session.toml`.
 pub fn wall_frame(session: &Session) -> WallFrame {
     let w = &session.spec.wall;
-    let geometry = SheetGeometry { square_mm: session.spec.sheets.square_mm };
-    let grown = geometry.square_mm / crate::sheet::geometry::SQUARE_MM;
+    let geometry = sheet_set(session);
+    let grown = geometry.standard.square_mm / crate::sheet::geometry::SQUARE_MM;
     let scale = |q: Option<crate::quantity::Quantity>, bar_m: f64| {
         q.map(|q| (q.value / (bar_m * grown), q.u / (bar_m * grown)))
     };
@@ -49,6 +53,7 @@ pub fn wall_frame(session: &Session) -> WallFrame {
         scale_across: scale(w.printed_bar, BAR_ACROSS_M),
         scale_down: scale(w.printed_bar_down, BAR_DOWN_M),
         geometry,
+        board_u: BTreeMap::new(),
     }
 }
 
@@ -93,38 +98,33 @@ fn same_file(a: &Path, b: &Path) -> bool {
 /// Unreadable photos, no usable sheets, sheets named in `session.toml` that no photo shows.
 pub fn calibrate_session(session: &Session, progress: Progress) -> Result<(Wall, Calibration)> {
     let paths = photo_paths(session)?;
-    let geometry = SheetGeometry { square_mm: session.spec.sheets.square_mm };
+    let geometry = sheet_set(session);
     let photos: Vec<(CalibrationPhoto, String)> = paths
         .par_iter()
         .map(|(name, path)| {
             let exif = read_exif(path)?;
             let gray = decode_gray(path, exif.orientation.unwrap_or(1))?;
             let size = gray.dimensions();
-            let sheets = find_sheets(&gray, geometry).sheets;
+            let sheets = find_sheets(&gray, &geometry).sheets;
             progress(&format!(
                 "{name}: {} sheets, {} corners",
                 sheets.len(),
                 sheets.iter().map(|s| s.corners.len()).sum::<usize>()
             ));
-            let diagonal = f64::from(size.0).hypot(f64::from(size.1));
-            let photo = CalibrationPhoto {
-                name: name.clone(),
-                size_px: size,
-                exif_focal_px: exif.focal_length_35mm_mm.map(|f| f * diagonal / FILM_DIAGONAL_MM),
-                sheets,
-            };
+            let optics = Optics::of(&exif, size);
+            let photo = CalibrationPhoto { name: name.clone(), size_px: size, optics, sheets };
             Ok((photo, sha256_file(path)?))
         })
         .collect::<Result<_>>()?;
     let (photos, hashes): (Vec<_>, Vec<_>) = photos.into_iter().unzip();
-    let input = CalibrationInput { photos, frame: wall_frame(session) };
-    let calibration = calibrate(&input)?;
     let tripod = session.spec.camera.tripod_photo.as_deref();
-    let tripod_name = tripod.and_then(|t| {
+    let tripod = tripod.and_then(|t| {
         let full = session.paths.dir.join(t);
-        paths.iter().find(|(_, p)| same_file(p, &full)).map(|(n, _)| n.as_str())
+        paths.iter().position(|(_, p)| same_file(p, &full))
     });
-    let wall = Wall::new(&calibration, geometry, &hashes, tripod_name);
+    let input = CalibrationInput { photos, tripod, frame: wall_frame(session) };
+    let calibration = calibrate(&input)?;
+    let wall = Wall::new(&calibration, &input, &hashes);
     Ok((wall, calibration))
 }
 

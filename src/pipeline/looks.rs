@@ -70,7 +70,7 @@ impl Reference {
         if gray.dimensions() != (wall.camera.width, wall.camera.height) {
             return None;
         }
-        let located = locate(wall, &find_sheets(&gray, wall.geometry()).sheets)?;
+        let located = locate(wall, &find_sheets(&gray, &wall.geometry()).sheets)?;
         Some(Self::new(wall, &path.file_name()?.to_string_lossy(), gray, &located))
     }
 
@@ -123,7 +123,7 @@ pub fn place_photo(wall: &Wall, folder: &Path, name: &str, references: &[&Refere
         return Ok(placed(rgb, Err(problem)));
     }
     let gray = luma(&rgb);
-    let sheets: Vec<SheetView> = find_sheets(&gray, wall.geometry()).sheets;
+    let sheets: Vec<SheetView> = find_sheets(&gray, &wall.geometry()).sheets;
     let limit = FIT_PX.max(FIT_TIMES * wall.quality.rms_px);
     let place = match locate(wall, &sheets) {
         Some(l) if l.rms_px <= limit => Ok((l, How::Sheets)),
@@ -233,12 +233,13 @@ fn zone(is: &Located, pivot: Pivot, size: (u32, u32)) -> ((usize, usize), (usize
 fn paper(wall: &Wall, view: &WallView, grid: &Grid) -> Vec<bool> {
     let Grid { origin, factor, width, height } = *grid;
     let mut out = vec![false; width * height];
-    let g = wall.geometry();
-    let k = g.square_mm / crate::sheet::geometry::SQUARE_MM;
-    let (cross, scale) = (g.cross(), wall.printed_scale);
-    let (u0, u1) = (-PAPER_SIDE_MM * k, 3.0 * g.square_mm + PAPER_SIDE_MM * k);
-    let (v0, v1) = (-PAPER_ABOVE_MM * k, 4.0 * g.square_mm + PAPER_BELOW_MM * k);
+    let set = wall.geometry();
     for s in &wall.sheets {
+        let g = set.of(s.number);
+        let k = g.square_mm / crate::sheet::geometry::SQUARE_MM;
+        let (cross, scale) = (g.cross(), wall.scale_of(s));
+        let (u0, u1) = (-PAPER_SIDE_MM * k, 3.0 * g.square_mm + PAPER_SIDE_MM * k);
+        let (v0, v1) = (-PAPER_ABOVE_MM * k, 4.0 * g.square_mm + PAPER_BELOW_MM * k);
         let (sin, cos) = s.turn_deg.to_radians().sin_cos();
         let corner = |u: f64, v: f64| {
             let (a, b) = (scale[0] * (u - cross.u_mm), scale[1] * (cross.v_mm - v));

@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 
 use image::GrayImage;
 
-use super::geometry::{SADDLES, SheetGeometry, SheetPoint, TAGS, is_black, sheet_of_tag, tag_of_sheet};
+use super::geometry::{SADDLES, SheetGeometry, SheetPoint, SheetSet, TAGS, is_black, sheet_of_tag, tag_of_sheet};
 use super::homography::Homography;
 use super::saddle::{Saddle, fit_saddle};
 use super::tags::{Tag, check_tag, find_tags, refine_tag};
@@ -32,6 +32,14 @@ pub struct Corner {
     /// What was measured.
     #[serde(flatten)]
     pub saddle: Saddle,
+}
+
+impl Corner {
+    /// A saddle as it is drawn, not measured yet.
+    pub fn drawn(geometry: SheetGeometry, index: usize) -> Self {
+        let saddle = Saddle { point: PixelPoint::default(), u_px: 0.0, blur_px: 0.0, contrast: 0.0 };
+        Self { index, sheet: geometry.saddle(index), saddle }
+    }
 }
 
 /// One sheet as seen in a photo.
@@ -61,14 +69,14 @@ pub struct SheetsSeen {
 }
 
 /// Finds all sheets of a photo.
-pub fn find_sheets(gray: &GrayImage, geometry: SheetGeometry) -> SheetsSeen {
+pub fn find_sheets(gray: &GrayImage, set: &SheetSet) -> SheetsSeen {
     let mut by_sheet: BTreeMap<usize, Vec<Tag>> = BTreeMap::new();
     for tag in find_tags(gray) {
         by_sheet.entry(sheet_of_tag(tag.id).0).or_default().push(tag);
     }
     let mut seen = SheetsSeen::default();
     for (number, tags) in by_sheet {
-        match view(gray, geometry, number, &tags) {
+        match view(gray, set.of(number), number, &tags) {
             Some(v) => seen.sheets.push(v),
             None => seen.stray_tags.extend(tags),
         }
@@ -167,7 +175,7 @@ fn measure(
             let axes = [[d[0][0] * s, d[1][0] * s], [d[0][1] * s, d[1][1] * s]];
             let (row, column) = ((sheet.v_mm / s).round() as usize, (sheet.u_mm / s).round() as usize);
             let top_left_black = is_black(row - 1, column - 1);
-            if let Some(saddle) = fit_saddle(gray, PixelPoint::new(p[0], p[1]), axes, top_left_black) {
+            if let Some(saddle) = fit_saddle(gray, PixelPoint::new(p[0], p[1]), axes, top_left_black, geometry.rim_squares()) {
                 corners.push(Corner { index, sheet, saddle });
             }
         }

@@ -9,5 +9,5 @@ pub mod tag36h11;
 pub mod tags;
 
 pub use find::{Corner, SheetView, SheetsSeen, find_sheets};
-pub use geometry::SheetGeometry;
+pub use geometry::{SheetGeometry, SheetSet};
 pub use homography::Homography;
