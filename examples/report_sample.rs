@@ -208,7 +208,15 @@ fn budgets(study: &Study) -> Vec<Budget> {
 }
 
 fn calibration() -> CalibrationSummary {
-    let sheet = |number, x_mm, y_mm, turn_deg| WallSheet { number, x_mm, y_mm, turn_deg, x_u_mm: 0.12, y_u_mm: 0.15, board: None };
+    let sheet = |number, x_mm, y_mm, turn_deg| WallSheet {
+        number,
+        x_mm,
+        y_mm,
+        turn_deg,
+        x_u_mm: 0.12,
+        y_u_mm: 0.15,
+        board: None,
+    };
     let photo = |name: &str, left_out: Option<&str>| WallPhoto {
         photo: format!("calibration/{name}"),
         sha256: "c0ffee".repeat(10) + "c0fe",

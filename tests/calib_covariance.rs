@@ -2,13 +2,11 @@
 
 mod calib_common;
 
-use calib_common::{Chance, MIDDLE, Odd, Room, VIEWS, calibrated, looking_at, place, wall_errors};
+use calib_common::{Chance, MIDDLE, Odd, Room, calibrated, looking_at, place, wall_errors};
 use pockmark::camera::lens::TERMS;
 use pockmark::camera::{CalibrationInput, Lens, WallView, locate};
 use pockmark::points::WallPoint;
 use rayon::prelude::*;
-
-const RUNS: u64 = 200;
 
 /// A lens drawn from what lenses do, as far as the polynomial holds over the photo.
 fn any_lens(chance: &mut Chance) -> Lens {
@@ -108,10 +106,88 @@ fn once(seed: u64, views: &[usize]) -> Scores {
     out
 }
 
+/// One photo, as little as there can be: `sheets` of the eight, seen from `eye` looking at `at`; wall points at distances (m) from
+/// the sheets' middle.
+fn one_photo(seed: u64, sheets: &[usize], eye: [f64; 3], at: (f64, f64), rings: &[f64]) -> Scores {
+    let mut chance = Chance::new(seed);
+    let mut room = Room::new();
+    room.lens = any_lens(&mut chance);
+    room.scale = [1.0 + 2e-3 * chance.normal(), 1.0 + 2e-3 * chance.normal()];
+    room.sheets.retain(|s| sheets.contains(&s.0));
+    // Hung straight to within what is assumed.
+    room.sheets[0].1[2] = 0.008 * chance.normal();
+    let pose = looking_at(eye, at, 0.02);
+    let photo = room.photo("only.jpg", &pose, &Odd::default(), &mut chance);
+    let frame = room.frame(&[], None, &mut chance);
+    let (wall, _) = calibrated(&CalibrationInput { photos: vec![photo], tripod: Some(0), frame });
+    // The same photo serves as the volley's: the corners are the same measurement, so only what a new one adds is new.
+    let seen = room.see(&pose, &Odd::default(), &mut chance);
+    let located = locate(&wall, &seen).unwrap();
+    let truth = WallView { lens: room.lens, pose };
+    let mut out = Scores::default();
+    for &ring in rings {
+        let points: Vec<WallPoint> = (0..4)
+            .map(|i| {
+                let t = f64::from(i) * 1.57 + 0.4;
+                WallPoint::new(at.0 + ring * t.cos(), at.1 + ring * t.sin())
+            })
+            .collect();
+        for (off, cov) in wall_errors(&wall, &located, &truth, &points) {
+            out.add(&format!("{ring:.2} m"), off[0] / cov[0][0].sqrt());
+            out.add(&format!("{ring:.2} m"), off[1] / cov[1][1].sqrt());
+            out.add(&format!("{ring:.2} m u mm"), 1e3 * cov[1][1].sqrt());
+            out.add(&format!("{ring:.2} m off mm"), 1e3 * off[1]);
+        }
+    }
+    out
+}
+
+/// Four standard deviations of a root mean square of `n` values, and of a share of 95.45 %.
+fn tolerance(n: u64) -> (f64, f64) {
+    let n = n as f64;
+    (4.0 / (2.0 * n).sqrt(), 4.0 * (0.0455_f64 * 0.9545 / n).sqrt())
+}
+
+/// All points of a repetition share its draws, so only repetitions count as samples.
+#[track_caller]
+fn holds(scores: &Scores, what: &str, runs: u64) {
+    let (rms, held, _) = scores.of(what);
+    let (d_rms, d_held) = tolerance(runs);
+    assert!((rms - 1.0).abs() < d_rms, "{what}: errors over their u are {rms:.3} RMS, 1 ± {d_rms:.3} was expected");
+    assert!((held - 0.9545).abs() < d_held, "{what}: {:.1} % within k = 2", 100.0 * held);
+}
+
 #[test]
-fn explore() {
-    for views in [&[0, 1, 2, 3, 4, 5][..], &[5]] {
-        println!("--- views {views:?}");
-        merge((0..RUNS).into_par_iter().map(|s| once(s, views)).collect()).print();
+fn stated_doubts_are_those_of_two_hundred_repetitions() {
+    let runs = 200;
+    let scores = merge((0..runs).into_par_iter().map(|s| once(s, &[0, 1, 2, 3, 4, 5])).collect());
+    scores.print();
+    for what in TERMS.iter().filter(|t| **t != "fy").chain(&["sheets", "sheets' turn", "scale", "near", "far"]) {
+        holds(&scores, what, runs);
+    }
+}
+
+#[test]
+fn one_photo_is_enough_and_its_doubt_grows_as_it_should() {
+    let runs = 400;
+    for (i, (name, sheets, eye, at, rings)) in [
+        ("one sheet", &[1][..], [0.35, 0.5, 0.9], (0.0, 0.13), &[0.05, 0.1, 0.2, 0.3][..]),
+        ("one sheet, far away", &[1], [0.5, 0.6, 1.8], (0.0, 0.13), &[0.1, 0.3, 0.6]),
+        ("eight sheets", &[1, 2, 3, 4, 5, 6, 7, 8], [1.7, 1.2, 3.2], MIDDLE, &[0.2, 0.6, 1.0, 1.3]),
+        ("four sheets", &[1, 2, 3, 4], [1.7, 1.2, 3.2], MIDDLE, &[0.2, 0.6, 1.0, 1.3]),
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        println!("--- {name}");
+        let seed = 10_000 * (i as u64 + 1);
+        let all = (seed..seed + runs).into_par_iter().map(|s| one_photo(s, sheets, eye, at, rings)).collect();
+        let scores = merge(all);
+        scores.print();
+        for ring in rings {
+            holds(&scores, &format!("{ring:.2} m"), runs);
+        }
+        let u = |ring: f64| scores.of(&format!("{ring:.2} m u mm")).0;
+        assert!(u(rings[rings.len() - 1]) > 1.05 * u(rings[0]), "{name}: the doubt must grow away from the sheets");
     }
 }

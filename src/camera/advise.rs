@@ -8,7 +8,7 @@
 use nalgebra::{DMatrix, DVector, Matrix6, Rotation3, Vector3};
 use serde::{Deserialize, Serialize};
 
-use super::bundle::{CornerObs, Solution, by_columns, corner_on_wall, linear};
+use super::bundle::{CornerObs, Solution, by_columns, corner_on_wall, inverse, linear};
 use super::input::{WallFrame, corner_obs};
 use super::trust::{wall_by_unknowns, wall_covariance, zone};
 use super::view::{Pose, WallView};
@@ -57,23 +57,16 @@ fn doubt(points: &[Vec<(usize, [f64; 2])>], covariance: &DMatrix<f64>) -> f64 {
     (sum / points.len().max(1) as f64).sqrt()
 }
 
-/// Inverse of a normal matrix whose unknowns differ by orders of magnitude.
-fn inverse(normal: &DMatrix<f64>) -> Option<DMatrix<f64>> {
-    let n = normal.nrows();
-    let d = DVector::from_fn(n, |i, _| 1.0 / normal[(i, i)].max(1e-300).sqrt());
-    let scaled = DMatrix::from_fn(n, n, |i, j| normal[(i, j)] * d[i] * d[j]);
-    let inverse = scaled.cholesky()?.inverse();
-    Some(DMatrix::from_fn(n, n, |i, j| inverse[(i, j)] * d[i] * d[j]))
-}
-
 /// A camera at `eye` that looks at `at`, upright.
 fn looking_at(eye: Vector3<f64>, at: Vector3<f64>) -> Option<Pose> {
     let forward = (at - eye).try_normalize(1e-9)?;
     let right = forward.cross(&Vector3::y()).try_normalize(1e-9)?;
     let down = forward.cross(&right);
-    let rotation = Rotation3::from_matrix_unchecked(
-        nalgebra::Matrix3::from_rows(&[right.transpose(), down.transpose(), forward.transpose()]),
-    );
+    let rotation = Rotation3::from_matrix_unchecked(nalgebra::Matrix3::from_rows(&[
+        right.transpose(),
+        down.transpose(),
+        forward.transpose(),
+    ]));
     Some(Pose { rotation, translation: -(rotation * eye) })
 }
 
@@ -181,12 +174,12 @@ fn best(
     if points.is_empty() {
         return None;
     }
-    let s2 = solution.unit_variance();
-    let now = doubt(&points, &(inverse(&solution.normal)? * s2));
+    let known = solution.information();
+    let now = doubt(&points, &inverse(&known)?);
     // Every corner of every sheet, as a new photo would see it.
     let mut u: Vec<f64> = photos.iter().flatten().map(|c| c.u_px).collect();
     u.sort_by(f64::total_cmp);
-    let u_px = *u.get(u.len() / 2)?;
+    let u_px = *u.get(u.len() / 2)? * solution.unit_variance().sqrt();
     let corners: Vec<CornerObs> = numbers
         .iter()
         .enumerate()
@@ -202,21 +195,19 @@ fn best(
         for height in HEIGHTS_RAD {
             for (times, how) in DISTANCES {
                 let d = times * away;
-                let eye = middle
-                    + d * Vector3::new(side.sin() * height.cos(), height.sin(), side.cos() * height.cos());
+                let eye = middle + d * Vector3::new(side.sin() * height.cos(), height.sin(), side.cos() * height.cos());
                 let Some(pose) = looking_at(eye, middle) else { continue };
                 let Some(more) = added(solution, &corners, pose, u_px) else { continue };
-                let Some(covariance) = inverse(&(&solution.normal + more)) else { continue };
-                let then = doubt(&points, &(covariance * s2));
+                let Some(covariance) = inverse(&(&known + more)) else { continue };
+                let then = doubt(&points, &covariance);
                 if least.as_ref().is_none_or(|l| then < l.0) {
                     least = Some((then, words(side, height, how)));
                 }
             }
         }
     }
-    let tape = tape(solution, numbers).and_then(|(more, a, b)| {
-        Some((doubt(&points, &(inverse(&(&solution.normal + more))? * s2)), a, b))
-    });
+    let tape =
+        tape(solution, numbers).and_then(|(more, a, b)| Some((doubt(&points, &inverse(&(&known + more))?), a, b)));
     Some(sentence(now, least, tape))
 }
 
@@ -243,9 +234,7 @@ fn tape(solution: &Solution, numbers: &[usize]) -> Option<(DMatrix<f64>, usize, 
             }
         }
     }
-    // The adjustment scales everything by its unit variance; a tape's u is its own.
-    let more = &row * row.transpose() * solution.unit_variance();
-    Some((more, numbers[a], numbers[b]))
+    Some((&row * row.transpose(), numbers[a], numbers[b]))
 }
 
 fn sentence(now: f64, photo: Option<(f64, String)>, tape: Option<(f64, usize, usize)>) -> Advice {
@@ -259,7 +248,10 @@ fn sentence(now: f64, photo: Option<(f64, String)>, tape: Option<(f64, usize, us
     let advice = |sentence: String, then: f64| Advice { sentence, u_now_mm: 1e3 * now, u_then_mm: 1e3 * then };
     if now <= ENOUGH_M || by_photo.min(by_tape) > (1.0 - WORTH) * now {
         return advice(
-            format!("nothing more is needed: wall positions between the sheets are known to {}, and another photo would hardly help", mm(now)),
+            format!(
+                "nothing more is needed: wall positions between the sheets are known to {}, and another photo would hardly help",
+                mm(now)
+            ),
             now,
         );
     }

@@ -154,13 +154,29 @@ pub struct Free {
 impl Free {
     /// Everything moves, with the given lens terms and origin.
     pub fn all(lens: [bool; lens::N], square_pixels: bool, origin: usize) -> Self {
-        Self { lens, square_pixels, scale: true, curled: Vec::new(), sheets_but: Some(origin), loose: Vec::new(), poses: true }
+        Self {
+            lens,
+            square_pixels,
+            scale: true,
+            curled: Vec::new(),
+            sheets_but: Some(origin),
+            loose: Vec::new(),
+            poses: true,
+        }
     }
 
     /// Only the poses move.
     pub fn poses_only() -> Self {
         let lens = [false; lens::N];
-        Self { lens, square_pixels: true, scale: false, curled: Vec::new(), sheets_but: None, loose: Vec::new(), poses: true }
+        Self {
+            lens,
+            square_pixels: true,
+            scale: false,
+            curled: Vec::new(),
+            sheets_but: None,
+            loose: Vec::new(),
+            poses: true,
+        }
     }
 }
 
@@ -226,8 +242,12 @@ pub struct Solution {
     pub state: State,
     /// Sum of Huber's rho over all observations (half squared residuals in u, for small ones).
     pub cost: f64,
+    /// The corners' part of it.
+    pub corner_cost: f64,
     /// Normal matrix at the solution.
     pub normal: DMatrix<f64>,
+    /// The part of it that comes from what is known besides corners.
+    pub known: DMatrix<f64>,
     /// Where each unknown stands in it.
     pub columns: Columns,
     /// Residual of each corner, measured - predicted, px, photo by photo; NaN where it cannot be projected.
@@ -245,27 +265,36 @@ impl Solution {
         (all.iter().sum::<f64>() / all.len().max(1) as f64).sqrt()
     }
 
-    /// Variance of unit weight: by how much the residuals exceed their stated u, squared; at least one where u is stated
-    /// ([`Knowledge::robust`]).
+    /// Variance of unit weight of the corners: by how much their residuals exceed their stated u, squared; at least one where u is
+    /// stated ([`Knowledge::robust`]).
     pub fn unit_variance(&self) -> f64 {
-        let s2 = 2.0 * self.cost / self.dof.max(1.0);
+        let s2 = 2.0 * self.corner_cost / self.dof.max(1.0);
         if self.robust { s2.max(1.0) } else { s2 }
     }
 
     /// Inverse of the normal matrix; `None` when some unknowns are not determined.
     pub fn inverse(&self) -> Option<DMatrix<f64>> {
-        let n = self.normal.nrows();
-        // Unknowns differ by many orders of magnitude (px, rad, k3): scale to unit diagonal before inverting.
-        let d = DVector::from_fn(n, |i, _| 1.0 / self.normal[(i, i)].sqrt());
-        let scaled = DMatrix::from_fn(n, n, |i, j| self.normal[(i, j)] * d[i] * d[j]);
-        let inverse = scaled.cholesky()?.inverse();
-        Some(DMatrix::from_fn(n, n, |i, j| inverse[(i, j)] * d[i] * d[j]))
+        inverse(&self.normal)
+    }
+
+    /// Information on all free unknowns: corners weigh as their residuals say, what is known besides as it was stated.
+    pub fn information(&self) -> DMatrix<f64> {
+        (&self.normal - &self.known) / self.unit_variance() + &self.known
     }
 
     /// Covariance of all free unknowns; `None` when some are not determined.
     pub fn covariance(&self) -> Option<DMatrix<f64>> {
-        Some(self.inverse()? * self.unit_variance())
+        inverse(&self.information())
     }
+}
+
+/// Inverse of a symmetric matrix of unknowns that differ by many orders of magnitude (px, rad, k3): scaled to unit diagonal first.
+pub fn inverse(normal: &DMatrix<f64>) -> Option<DMatrix<f64>> {
+    let n = normal.nrows();
+    let d = DVector::from_fn(n, |i, _| 1.0 / normal[(i, i)].sqrt());
+    let scaled = DMatrix::from_fn(n, n, |i, j| normal[(i, j)] * d[i] * d[j]);
+    let inverse = scaled.cholesky()?.inverse();
+    Some(DMatrix::from_fn(n, n, |i, j| inverse[(i, j)] * d[i] * d[j]))
 }
 
 /// Wall point of a corner, and its derivatives by the sheet's x, y, turn and the two scales.
@@ -327,7 +356,14 @@ pub fn linear(state: &State, photo: usize, c: &CornerObs) -> Option<Linear> {
 }
 
 /// Derivatives of one pixel coordinate by the free unknowns: (column, px per unit).
-pub fn by_columns(state: &State, columns: &Columns, photo: usize, c: &CornerObs, l: &Linear, r: usize) -> Vec<(usize, f64)> {
+pub fn by_columns(
+    state: &State,
+    columns: &Columns,
+    photo: usize,
+    c: &CornerObs,
+    l: &Linear,
+    r: usize,
+) -> Vec<(usize, f64)> {
     let mut by: Vec<(usize, f64)> = Vec::with_capacity(25);
     for k in 0..lens::N {
         if columns.lens[k] != HELD {
@@ -424,7 +460,9 @@ pub fn huber_weight(r: f64) -> f64 {
 
 struct Normal {
     cost: f64,
+    corner_cost: f64,
     matrix: DMatrix<f64>,
+    known: DMatrix<f64>,
     right: DVector<f64>,
     residuals_px: Vec<Vec<[f64; 2]>>,
     rows: usize,
@@ -434,7 +472,9 @@ fn normal(state: &State, columns: &Columns, photos: &[Vec<CornerObs>], knowledge
     let n = columns.count;
     let mut out = Normal {
         cost: 0.0,
+        corner_cost: 0.0,
         matrix: DMatrix::zeros(n, n),
+        known: DMatrix::zeros(0, 0),
         right: DVector::zeros(n),
         residuals_px: Vec::with_capacity(photos.len()),
         rows: 0,
@@ -468,9 +508,12 @@ fn normal(state: &State, columns: &Columns, photos: &[Vec<CornerObs>], knowledge
         }
         out.residuals_px.push(residuals);
     }
+    out.corner_cost = out.cost;
+    let corners = out.matrix.clone();
     for row in knowledge_rows(state, columns, knowledge) {
         take(&row, &mut out);
     }
+    out.known = &out.matrix - corners;
     out
 }
 
@@ -548,7 +591,9 @@ pub fn adjust(start: &State, free: &Free, photos: &[Vec<CornerObs>], knowledge: 
     Solution {
         state,
         cost: now.cost,
+        corner_cost: now.corner_cost,
         normal: now.matrix,
+        known: now.known,
         residuals_px: now.residuals_px,
         columns,
         dof,

@@ -147,6 +147,8 @@ struct Job<'a> {
     moved: Vec<Moved>,
     /// Sheets whose other place was chosen already.
     decided: BTreeSet<usize>,
+    /// Photos with another focal length, and about how many times the common one it is.
+    zoomed: Vec<(usize, f64)>,
 }
 
 /// One round's unknowns: what the job's corners are as indices.
@@ -190,7 +192,7 @@ pub fn calibrate(input: &CalibrationInput) -> Result<Calibration> {
             },
         };
         if let Some(s) = suspect::most_suspect(&solution, &round.photos, &round.curled) {
-            job.act(&round, &solution, s);
+            job.act(&round, s);
             continue;
         }
         if job.leave_out_worst_photo(&round, &solution) {
@@ -203,6 +205,7 @@ pub fn calibrate(input: &CalibrationInput) -> Result<Calibration> {
         if job.decide_moved(&round, &solution) {
             continue;
         }
+        job.measure_zooms(&round, &solution);
         return job.summarise(&round, &solution, model);
     }
     Err(Error::no_answer(
@@ -260,6 +263,7 @@ impl<'a> Job<'a> {
             curled: BTreeSet::new(),
             moved: Vec::new(),
             decided: BTreeSet::new(),
+            zoomed: Vec::new(),
         })
     }
 
@@ -352,16 +356,12 @@ impl<'a> Job<'a> {
     }
 
     /// Does what a suspicion asks for.
-    fn act(&mut self, round: &Round, solution: &Solution, suspect: Suspect) {
+    fn act(&mut self, round: &Round, suspect: Suspect) {
         match suspect {
             Suspect::Zoomed { photo, factor } => {
-                let (pose, corners) = (solution.state.poses[photo], &round.photos[photo]);
-                let factor = suspect::own_focal(&solution.state, pose, corners, factor).unwrap_or(factor);
-                self.left_out[round.ids[photo]] = Some(format!(
-                    "its own focal length is {:.2} % {} than the other photos': another camera or another zoom, or focus changed",
-                    100.0 * (factor - 1.0).abs(),
-                    if factor > 1.0 { "longer" } else { "shorter" }
-                ));
+                // The number is worked out at the end, when nothing bends the rest any more.
+                self.left_out[round.ids[photo]] = Some(zoom_sentence(factor));
+                self.zoomed.push((round.ids[photo], factor));
             }
             Suspect::Curled { sheet, relief } => {
                 let number = round.numbers[sheet];
@@ -393,6 +393,19 @@ impl<'a> Job<'a> {
         let (out, kept) = self.kept[photo].iter().partition(|(n, _)| *n == number);
         self.kept[photo] = kept;
         self.moved.push(Moved::new(number, photo, out));
+    }
+
+    /// Says by how much each zoomed photo is zoomed, from the lens and layout of the others.
+    fn measure_zooms(&mut self, round: &Round, solution: &Solution) {
+        for &(photo, about) in &self.zoomed {
+            let corners: Vec<CornerObs> = self.kept[photo]
+                .iter()
+                .filter_map(|(n, c)| round.index.get(n).map(|&s| corner_obs(s, self.input.frame.geometry.of(*n), c)))
+                .collect();
+            if let Some(factor) = suspect::own_focal(&solution.state, &corners, about) {
+                self.left_out[photo] = Some(zoom_sentence(factor));
+            }
+        }
     }
 
     /// Leaves out the photo that fits worst, when it does not fit the rest.
@@ -441,9 +454,11 @@ impl<'a> Job<'a> {
                 continue;
             }
             self.decided.insert(number);
-            let kept = (0..self.kept.len()).filter(|&i| self.kept[i].iter().any(|(n, _)| *n == number)).collect::<Vec<_>>();
+            let kept =
+                (0..self.kept.len()).filter(|&i| self.kept[i].iter().any(|(n, _)| *n == number)).collect::<Vec<_>>();
             let Some(swap) = moved::better_place(&self.moved, number, &kept, self.input.tripod) else { continue };
-            let back: Vec<Moved> = self.moved.extract_if(.., |m| swap.contains(&m.photo) && m.number == number).collect();
+            let back: Vec<Moved> =
+                self.moved.extract_if(.., |m| swap.contains(&m.photo) && m.number == number).collect();
             for i in kept {
                 self.take_out(number, i);
             }
@@ -529,7 +544,7 @@ impl<'a> Job<'a> {
             sheets,
             photos,
             rms_px: solution.rms_px(),
-            unit_u: (2.0 * solution.cost / solution.dof.max(1.0)).sqrt(),
+            unit_u: (2.0 * solution.corner_cost / solution.dof.max(1.0)).sqrt(),
             corners: solution.residuals_px.iter().map(Vec::len).sum(),
             parameters: names,
             covariance,
@@ -573,6 +588,14 @@ fn parameters(round: &Round, c: &super::bundle::Columns) -> (Vec<String>, Vec<us
     (names, columns)
 }
 
+fn zoom_sentence(factor: f64) -> String {
+    format!(
+        "its own focal length is {:.2} % {} than the other photos': another camera or another zoom, or focus changed",
+        100.0 * (factor - 1.0).abs(),
+        if factor > 1.0 { "longer" } else { "shorter" }
+    )
+}
+
 /// Lengths of the bars on a sheet of standard squares, mm.
 const BARS_MM: [(&str, f64); 2] = [("bar across", 150.0), ("bar down", 200.0)];
 
@@ -597,7 +620,7 @@ fn checks(frame: &WallFrame, tapes: &[(Tape, f64)], scale: &[(f64, f64); 2]) -> 
 }
 
 fn rms(r: &[[f64; 2]]) -> f64 {
-    (r.iter().map(|r| r[0] * r[0] + r[1] * r[1]).sum::<f64>() / r.len().max(1) as f64).sqrt()
+    (r.iter().fold(0.0, |s, r| s + r[0] * r[0] + r[1] * r[1]) / r.len().max(1) as f64).sqrt()
 }
 
 /// The photo whose optics most others agree with.

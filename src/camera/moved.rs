@@ -101,8 +101,10 @@ pub fn shift_words(by_m: [f64; 3]) -> String {
     let part = |v: f64, plus: &str, minus: &str| {
         (1e3 * v.abs() >= 0.1).then(|| format!("{:.1} mm {}", 1e3 * v.abs(), if v > 0.0 { plus } else { minus }))
     };
-    let mut words: Vec<String> =
-        [part(by_m[0], "to the right", "to the left"), part(by_m[1], "higher", "lower")].into_iter().flatten().collect();
+    let mut words: Vec<String> = [part(by_m[0], "to the right", "to the left"), part(by_m[1], "higher", "lower")]
+        .into_iter()
+        .flatten()
+        .collect();
     if by_m[2].abs().to_degrees() >= 0.1 {
         let way = if by_m[2] > 0.0 { "counter-clockwise" } else { "clockwise" };
         words.push(format!("turned {:.1} deg {way}", by_m[2].abs().to_degrees()));

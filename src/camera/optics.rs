@@ -72,9 +72,7 @@ impl Optics {
         let zoom = |o: &Self| o.digital_zoom.or((o.focal_length_mm.is_some()).then_some(1.0));
         text(&self.camera, &other.camera, "camera")
             .or_else(|| text(&self.lens, &other.lens, "lens"))
-            .or_else(|| {
-                number(self.focal_length_mm, other.focal_length_mm, FOCAL_DIFFERS, "focal length", " mm")
-            })
+            .or_else(|| number(self.focal_length_mm, other.focal_length_mm, FOCAL_DIFFERS, "focal length", " mm"))
             .or_else(|| number(zoom(self), zoom(other), DIGITAL_DIFFERS, "digital zoom", ""))
             .or_else(|| {
                 let what = "focal length (as on 35 mm film)";
@@ -93,7 +91,8 @@ mod tests {
 
     #[test]
     fn another_zoom_is_told_and_silence_is_not() {
-        let a = Optics { focal_length_mm: Some(4.2), focal_length_35mm_mm: Some(26.0), whole: true, ..Optics::default() };
+        let a =
+            Optics { focal_length_mm: Some(4.2), focal_length_35mm_mm: Some(26.0), whole: true, ..Optics::default() };
         assert_eq!(a.differs_from(&a), None);
         assert_eq!(a.differs_from(&Optics::default()), None);
         let b = Optics { focal_length_mm: Some(6.8), ..a.clone() };

@@ -71,7 +71,12 @@ fn sheets_of(corners: &[CornerObs]) -> Vec<usize> {
 
 /// One photo by itself: its pose and the layout of the sheets that it shows, the seed sheet's cross at
 /// the origin and upright. `None` when no sheet gives a start.
-fn one_photo(lens: &Lens, print_of: &[usize], corners: &[CornerObs], knowledge: &Knowledge) -> Option<(Solution, usize)> {
+fn one_photo(
+    lens: &Lens,
+    print_of: &[usize],
+    corners: &[CornerObs],
+    knowledge: &Knowledge,
+) -> Option<(Solution, usize)> {
     let mut seeds: Vec<(f64, usize)> = sheets_of(corners)
         .into_iter()
         .filter_map(|s| {
@@ -191,7 +196,13 @@ pub fn into_frame(state: &mut State, origin: usize, line: Option<(usize, usize, 
             // Seen from an upright origin sheet the line has about its direction, or the opposite one.
             let seen = (q[1] - p[1]).atan2(q[0] - p[0]) - own;
             let want = match line {
-                Line::Level => if seen.cos() > 0.0 { 0.0 } else { std::f64::consts::PI },
+                Line::Level => {
+                    if seen.cos() > 0.0 {
+                        0.0
+                    } else {
+                        std::f64::consts::PI
+                    }
+                }
                 Line::Plumb => std::f64::consts::FRAC_PI_2.copysign(seen.sin()),
             };
             want - seen - own

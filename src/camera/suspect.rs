@@ -10,7 +10,11 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use super::bundle::{CornerObs, Free, Knowledge, Linear, RELIEF, Solution, State, adjust, by_columns, huber_weight, linear};
+use super::bundle::{
+    CornerObs, Free, Knowledge, Linear, RELIEF, Solution, State, adjust, by_columns, corner_on_wall, huber_weight,
+    linear,
+};
+use super::start::pose_of_plane;
 use super::view::Pose;
 
 /// Least fall of chi-squared, in the photos' own scatter: with three unknowns 30 comes by chance once in 700 000 (with five: 70 000).
@@ -117,14 +121,13 @@ impl Cell {
     }
 }
 
-/// The one thing that explains most, when anything does. `whole` says which sheets are taken as modelled already.
+/// The one thing that explains most, when anything does. `modelled` are the sheets whose relief is adjusted already.
 pub fn most_suspect(solution: &Solution, photos: &[Vec<CornerObs>], modelled: &[usize]) -> Option<Suspect> {
     let inverse = solution.inverse()?;
     let state = &solution.state;
     let (n, sheets) = (solution.columns.count, state.sheets.len());
-    let mut curled: Vec<Extra> = (0..sheets)
-        .map(|sheet| Extra::new(Suspect::Curled { sheet, relief: [0.0; RELIEF] }, RELIEF, n))
-        .collect();
+    let mut curled: Vec<Extra> =
+        (0..sheets).map(|sheet| Extra::new(Suspect::Curled { sheet, relief: [0.0; RELIEF] }, RELIEF, n)).collect();
     let mut others: Vec<Extra> = Vec::new();
     let mut cells: Vec<Option<Cell>> = Vec::new();
     let mut sizes = Vec::new();
@@ -173,7 +176,8 @@ pub fn most_suspect(solution: &Solution, photos: &[Vec<CornerObs>], modelled: &[
         }
         let suspect = match extra.suspect {
             Suspect::Moved { .. } => {
-                let enough = change[0].hypot(change[1]) > LEAST_MOVE_M && cell.is_some_and(|c| c.left() < LEFT_BY_A_MOVE);
+                let enough =
+                    change[0].hypot(change[1]) > LEAST_MOVE_M && cell.is_some_and(|c| c.left() < LEFT_BY_A_MOVE);
                 enough.then_some(extra.suspect)
             }
             Suspect::Zoomed { photo, .. } => (change[0].abs() > LEAST_ZOOM)
@@ -212,10 +216,17 @@ pub fn highest(relief: &[f64; RELIEF]) -> (f64, (f64, f64)) {
 }
 
 /// Focal length of one photo over the common one, adjusted by itself with the layout held; its pose follows.
-pub fn own_focal(state: &State, pose: Pose, corners: &[CornerObs], start: f64) -> Option<f64> {
-    let mut from = State { poses: vec![pose], ..state.clone() };
-    from.lens.fx *= start;
-    from.lens.fy *= start;
+pub fn own_focal(state: &State, corners: &[CornerObs], start: f64) -> Option<f64> {
+    let mut lens = state.lens;
+    (lens.fx, lens.fy) = (lens.fx * start, lens.fy * start);
+    let points: Vec<_> = corners
+        .iter()
+        .map(|c| {
+            let x = corner_on_wall(state, c).0;
+            ([x.x, x.y], c.pixel)
+        })
+        .collect();
+    let from = State { lens, poses: vec![pose_of_plane(&lens, &points)?], ..state.clone() };
     let mut free = Free::poses_only();
     (free.lens[0], free.lens[1]) = (true, true);
     let s = adjust(&from, &free, &[corners.to_vec()], &Knowledge { robust: true, ..Knowledge::nothing() }, 60);

@@ -38,7 +38,10 @@ pub struct TrustMap {
 }
 
 /// Lowest left and highest right of all corners on the wall, m.
-pub fn extent(state: &State, corners: impl Iterator<Item = super::bundle::CornerObs>) -> Option<(WallPoint, WallPoint)> {
+pub fn extent(
+    state: &State,
+    corners: impl Iterator<Item = super::bundle::CornerObs>,
+) -> Option<(WallPoint, WallPoint)> {
     let mut found: Option<(WallPoint, WallPoint)> = None;
     for c in corners {
         let x = corner_on_wall(state, &c).0;
@@ -53,7 +56,10 @@ pub fn extent(state: &State, corners: impl Iterator<Item = super::bundle::Corner
 }
 
 /// The part of the wall that matters: between the sheets, at least [`LEAST_ZONE_M`] wide and high.
-pub(super) fn zone(state: &State, corners: impl Iterator<Item = super::bundle::CornerObs>) -> Option<(WallPoint, WallPoint)> {
+pub(super) fn zone(
+    state: &State,
+    corners: impl Iterator<Item = super::bundle::CornerObs>,
+) -> Option<(WallPoint, WallPoint)> {
     let (lo, hi) = extent(state, corners)?;
     let grow = |a: f64, b: f64| {
         let more = (0.5 * (LEAST_ZONE_M - (b - a))).max(0.0);
@@ -133,10 +139,7 @@ pub fn trust_map(
     let mut u_mm = Vec::with_capacity(columns * rows);
     for row in 0..rows {
         for column in 0..columns {
-            let w = WallPoint::new(
-                1e-3 * (x0_mm + column as f64 * step_mm),
-                1e-3 * (y0_mm + row as f64 * step_mm),
-            );
+            let w = WallPoint::new(1e-3 * (x0_mm + column as f64 * step_mm), 1e-3 * (y0_mm + row as f64 * step_mm));
             let u = wall_by_unknowns(solution, &solution.columns, photo, w)
                 .map(|by| 1e3 * worse(&wall_covariance(&by, covariance)));
             // Files keep a micrometre.

@@ -307,9 +307,10 @@ impl Wall {
 
     /// The lengths of all sheets.
     pub fn geometry(&self) -> SheetSet {
-        let own = self.sheets.iter().filter_map(|s| {
-            s.board.map(|b| (s.number, SheetGeometry { square_mm: b.square_mm, tag_mm: b.tag_mm }))
-        });
+        let own = self
+            .sheets
+            .iter()
+            .filter_map(|s| s.board.map(|b| (s.number, SheetGeometry { square_mm: b.square_mm, tag_mm: b.tag_mm })));
         SheetSet { standard: SheetGeometry::of_square(self.square_mm), own: own.collect() }
     }
 

@@ -29,6 +29,11 @@ pub fn calibrate(session: &Session) -> Result<(Wall, Calibration, PathBuf)> {
     Ok((wall, calibration, path))
 }
 
+/// Without a minus before a zero.
+fn tidy(mm: f64) -> f64 {
+    if mm.abs() < 0.05 { 0.0 } else { mm }
+}
+
 /// The largest tape disagreement that its u explains, in u.
 const TAPE_LIMIT_U: f64 = 3.0;
 
@@ -66,9 +71,9 @@ pub fn describe(c: &Calibration, path: &Path) -> String {
         t += &format!(
             "  {:>2}: {:>8.1} ± {:.1} right, {:>8.1} ± {:.1} up, turned {:+.2} deg\n",
             s.number,
-            1e3 * s.x_m,
+            tidy(1e3 * s.x_m),
             2e3 * s.u_m[0],
-            1e3 * s.y_m + 0.0,
+            tidy(1e3 * s.y_m),
             2e3 * s.u_m[1],
             s.turn_rad.to_degrees()
         );
@@ -87,6 +92,10 @@ pub fn describe(c: &Calibration, path: &Path) -> String {
     if tape_is_off(c) {
         t += "a tape distance disagrees by more than its stated doubt: measure it again, and the bars\n";
     }
+    for w in &c.warnings {
+        t += &format!("look: {w}\n");
+    }
+    t += &format!("{}\n", c.advice.sentence);
     if lens_is_unsure(c) {
         t += "the lens is hardly known: add photos of the sheets from other sides, tilted up to 45 deg, filling the picture\n";
     }
@@ -100,9 +109,9 @@ fn lens_is_unsure(c: &Calibration) -> bool {
     c.lens_u[0] > FOCAL_U * c.lens.fx
 }
 
-/// Whether a person should look: photos left out, a tape that disagrees, a lens hardly known.
+/// Whether a person should look: photos left out, sheets that moved or are not flat, a tape that disagrees, a lens hardly known.
 pub fn needs_look(c: &Calibration) -> bool {
-    tape_is_off(c) || lens_is_unsure(c) || c.photos.iter().any(|p| p.left_out.is_some())
+    tape_is_off(c) || lens_is_unsure(c) || !c.warnings.is_empty() || c.photos.iter().any(|p| p.left_out.is_some())
 }
 
 pub fn run(args: &Args) -> Result<Ended> {

@@ -7,13 +7,15 @@ use std::path::Path;
 
 use image::{GrayImage, RgbImage};
 
-use crate::camera::{Located, NotRegistered, Wall, WallView, locate, register};
+use crate::camera::moved::shift_words;
+use crate::camera::{Located, NotRegistered, Optics, Wall, WallView, locate, register};
 use crate::error::{Error, Result};
 use crate::marks::group::{Groups, Rules, group};
 use crate::marks::{Pair, Reduced, detect, reduce};
 use crate::photo::decode::{decode_gray, decode_rgb, luma};
 use crate::photo::read_exif;
 use crate::points::{PixelPoint, WallPoint};
+use crate::session::flags::FlagWord;
 use crate::session::pairing::PairedVolley;
 use crate::sheet::{SheetView, find_sheets};
 
@@ -26,6 +28,9 @@ const PAPER_BELOW_MM: f64 = 49.0;
 /// A photo's sheets fit the calibration when their RMS is below this, or this many times the calibration's own.
 const FIT_PX: f64 = 0.5;
 const FIT_TIMES: f64 = 5.0;
+
+/// A change of focal length that a person should know of: 0.3 % moves the edge of a picture by some 3 px, more than any focus does.
+const ZOOM_WORTH_A_LOOK: f64 = 0.003;
 
 /// Marks are looked for this far to either side of the arm's plane, over the distance to the wall: 14 deg, three
 /// times what a pocket throws sideways (common practice, no source).
@@ -41,6 +46,8 @@ pub struct PlacedPhoto {
     pub place: Option<(Located, How)>,
     /// Why there is no place.
     pub problem: Option<String>,
+    /// What changed since the calibration and was corrected: a sentence each, with its flag where a person must look.
+    pub changed: Vec<(Option<FlagWord>, String)>,
 }
 
 /// A photo whose place is known, to which photos without sheets are registered.
@@ -105,12 +112,14 @@ pub fn place_photo(wall: &Wall, folder: &Path, name: &str, references: &[&Refere
     let exif = read_exif(&path)?;
     let rgb = decode_rgb(&path, exif.orientation.unwrap_or(1))?;
     let size = (wall.camera.width, wall.camera.height);
+    let optics = Optics::of(&exif, rgb.dimensions()).differs_from(&wall.optics);
     let placed = |rgb, place: Result<(Located, How), String>| {
         let (place, problem) = match place {
             Ok(p) => (Some(p), None),
-            Err(e) => (None, Some(e)),
+            Err(e) => (None, Some(e + &optics.as_ref().map_or(String::new(), |o| format!(" (Exif says {o})")))),
         };
-        PlacedPhoto { name: name.into(), rgb, place, problem }
+        let changed = place.as_ref().map(|(l, _)| changed(l)).unwrap_or_default();
+        PlacedPhoto { name: name.into(), rgb, place, problem, changed }
     };
     if rgb.dimensions() != size {
         let problem = format!(
@@ -126,6 +135,9 @@ pub fn place_photo(wall: &Wall, folder: &Path, name: &str, references: &[&Refere
     let sheets: Vec<SheetView> = find_sheets(&gray, &wall.geometry()).sheets;
     let limit = FIT_PX.max(FIT_TIMES * wall.quality.rms_px);
     let place = match locate(wall, &sheets) {
+        Some(Located { ambiguous: Some(why), .. }) => Err(format!(
+            "its sheets disagree with the calibration: {why}, and it cannot be told which: photograph the sheets again"
+        )),
         Some(l) if l.rms_px <= limit => Ok((l, How::Sheets)),
         Some(l) => Err(format!(
             "its sheets disagree with the calibration by {:.2} px RMS (limit {limit:.2}): zoom, focus or a sheet changed: photograph the sheets again",
@@ -134,6 +146,41 @@ pub fn place_photo(wall: &Wall, folder: &Path, name: &str, references: &[&Refere
         None => by_the_wall(&gray, references),
     };
     Ok(placed(rgb, place))
+}
+
+/// What of a placed photo's lens and sheets differs from the calibration, for people.
+fn changed(l: &Located) -> Vec<(Option<FlagWord>, String)> {
+    let mut out = Vec::new();
+    if let Some(c) = l.change {
+        let way = if c.focal > 0.0 { "longer" } else { "shorter" };
+        let far = c.shift_px[0].hypot(c.shift_px[1]);
+        if c.focal.abs() > ZOOM_WORTH_A_LOOK {
+            out.push((
+                Some(FlagWord::CameraMoved),
+                format!(
+                    "zoomed or refocused since the calibration: its own focal length, {:.2} ± {:.2} % {way}, was found and used; set the zoom back, or photograph the sheets again",
+                    100.0 * c.focal.abs(),
+                    200.0 * c.focal_u
+                ),
+            ));
+        } else if c.focal != 0.0 {
+            out.push((None, format!("focus changed: focal length {:.2} % {way}, corrected", 100.0 * c.focal.abs())));
+        }
+        if far > 0.0 {
+            out.push((None, format!("the lens's axis had shifted by {far:.1} px (stabilisation), corrected")));
+        }
+    }
+    for m in &l.moved {
+        out.push((
+            Some(FlagWord::SheetMoved),
+            format!(
+                "sheet {} hangs elsewhere than in the calibration ({}) and was not used: was it bumped? Photograph the sheets again if it is needed",
+                m.number,
+                shift_words(m.by)
+            ),
+        ));
+    }
+    out
 }
 
 fn by_the_wall(gray: &GrayImage, references: &[&Reference]) -> Result<(Located, How), String> {
@@ -182,6 +229,8 @@ pub struct VolleyLook {
     pub significance: Vec<f64>,
     /// How far the camera had moved between the two photos, px.
     pub shift_px: f64,
+    /// What changed since the calibration and was corrected.
+    pub changed: Vec<(Option<FlagWord>, String)>,
 }
 
 /// Where on the wall marks are expected: straight in front of the arm's plane, at the middle of the photo's height.
@@ -330,5 +379,6 @@ pub fn look(
         significance: groups.patches.iter().map(|p| p.significance).collect(),
         groups,
         shift_px: pair.largest_shift_px(),
+        changed: after.changed.clone(),
     })
 }

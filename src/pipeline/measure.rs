@@ -138,6 +138,11 @@ pub fn measure(
         notes
             .push("the light changed by more than a factor of two between parts of the wall: look at the photo".into());
     }
+    for (flag, sentence) in &l.changed {
+        flags.extend(*flag);
+        let to = if flag.is_some() { &mut notes } else { &mut known };
+        to.push(sentence.clone());
+    }
     if let How::Wall { to, moved_px, u_px } = &l.how {
         flags.extend([FlagWord::NoSheets, FlagWord::Registered]);
         if *moved_px > MOVED_PX {

@@ -175,7 +175,9 @@ fn measure(
             let axes = [[d[0][0] * s, d[1][0] * s], [d[0][1] * s, d[1][1] * s]];
             let (row, column) = ((sheet.v_mm / s).round() as usize, (sheet.u_mm / s).round() as usize);
             let top_left_black = is_black(row - 1, column - 1);
-            if let Some(saddle) = fit_saddle(gray, PixelPoint::new(p[0], p[1]), axes, top_left_black, geometry.rim_squares()) {
+            if let Some(saddle) =
+                fit_saddle(gray, PixelPoint::new(p[0], p[1]), axes, top_left_black, geometry.rim_squares())
+            {
                 corners.push(Corner { index, sheet, saddle });
             }
         }

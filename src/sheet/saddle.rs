@@ -281,7 +281,10 @@ mod tests {
                 fit_saddle(&im, PixelPoint::new(cx, cy), [eu, ev], false, 0.125).is_none(),
                 "wrong colours must be refused"
             );
-            assert!(fit_saddle(&im, PixelPoint::new(5.0, cy), [eu, ev], true, 0.125).is_none(), "outside must be refused");
+            assert!(
+                fit_saddle(&im, PixelPoint::new(5.0, cy), [eu, ev], true, 0.125).is_none(),
+                "outside must be refused"
+            );
         }
     }
 }

@@ -65,16 +65,8 @@ pub fn phone_lens() -> Lens {
 
 /// Sheets around the place where balls strike.
 pub fn eight_sheets() -> Vec<(usize, [f64; 3])> {
-    let at = [
-        (0.0, 0.0),
-        (2.05, 0.0),
-        (0.02, 1.72),
-        (2.03, 1.70),
-        (0.96, -0.14),
-        (1.04, 1.79),
-        (-0.06, 0.87),
-        (2.10, 0.88),
-    ];
+    let at =
+        [(0.0, 0.0), (2.05, 0.0), (0.02, 1.72), (2.03, 1.70), (0.96, -0.14), (1.04, 1.79), (-0.06, 0.87), (2.10, 0.88)];
     at.iter().enumerate().map(|(i, &(x, y))| (i + 1, [x, y, 0.01 * (i as f64 - 3.0)])).collect()
 }
 
@@ -149,14 +141,7 @@ impl Room {
                 })
                 .collect();
             if corners.len() >= 2 {
-                out.push(SheetView {
-                    number,
-                    corners,
-                    tags: Vec::new(),
-                    dropped: 0,
-                    blur_px: 0.8,
-                    layout_rms_px: 0.0,
-                });
+                out.push(SheetView { number, corners, tags: Vec::new(), dropped: 0, blur_px: 0.8, layout_rms_px: 0.0 });
             }
         }
         out

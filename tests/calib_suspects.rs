@@ -1,0 +1,184 @@
+//! Is what disagrees named, with its size, and left out, and is nothing named where all is well?
+
+mod calib_common;
+
+use calib_common::{Chance, Odd, Room, calibrated, place};
+use pockmark::camera::lens::Lens;
+use pockmark::camera::{Calibration, Wall};
+
+const ALL: [usize; 6] = [0, 1, 2, 3, 4, 5];
+
+/// Farthest cross from where it really is, m.
+fn farthest(c: &Calibration, room: &Room) -> f64 {
+    let at = |n: usize| room.sheets.iter().find(|s| s.0 == n).unwrap().1;
+    c.sheets.iter().map(|s| (s.x_m - at(s.number)[0]).hypot(s.y_m - at(s.number)[1])).fold(0.0, f64::max)
+}
+
+fn with(seed: u64, odd: &dyn Fn(usize) -> Odd) -> (Wall, Calibration, Room) {
+    let room = Room::new();
+    let input = room.input(&ALL, odd, &mut Chance::new(seed));
+    let (wall, c) = calibrated(&input);
+    (wall, c, room)
+}
+
+fn zoomed(by: f64) -> Odd {
+    let l = calib_common::phone_lens();
+    Odd { lens: Some(Lens { fx: by * l.fx, fy: by * l.fy, ..l }), ..Odd::default() }
+}
+
+fn moved(number: usize, x_mm: f64, y_mm: f64) -> Odd {
+    Odd { moved: vec![(number, [1e-3 * x_mm, 1e-3 * y_mm, 0.0])], ..Odd::default() }
+}
+
+#[test]
+fn nothing_is_named_where_nothing_is_wrong() {
+    for seed in 0..60 {
+        let (_, c, room) = with(seed, &|_| Odd::default());
+        assert!(c.warnings.is_empty(), "seed {seed}: {:?}", c.warnings);
+        assert!(c.photos.iter().all(|p| p.left_out.is_none()), "seed {seed}: {:?}", c.photos);
+        assert!(farthest(&c, &room) < 4e-3);
+    }
+}
+
+#[test]
+fn a_bumped_sheet_is_named_with_its_photos_and_how_far() {
+    // 5 mm to the left and 2 mm down in the first two photos; the tripod photo and the rest show it where it hangs now.
+    for seed in 0..10 {
+        let (_, c, room) = with(seed, &|v| if v < 2 { moved(8, -5.0, -2.0) } else { Odd::default() });
+        let [w] = c.warnings.as_slice() else { panic!("seed {seed}: {:?}", c.warnings) };
+        assert!(w.contains("sheet 8") && w.contains("side-1.jpg") && w.contains("side-2.jpg"), "{w}");
+        assert!(!w.contains("side-3") && !w.contains("tripod"), "{w}");
+        let left: f64 = w.split(" mm to the left").next().unwrap().rsplit(' ').next().unwrap().parse().unwrap();
+        let down: f64 = w.split(" mm lower").next().unwrap().rsplit(' ').next().unwrap().parse().unwrap();
+        assert!((left - 5.0).abs() < 0.4 && (down - 2.0).abs() < 0.4, "{w}");
+        assert!(farthest(&c, &room) < 4e-3);
+        assert!(c.rms_px < 0.06, "{}", c.rms_px);
+    }
+}
+
+#[test]
+fn the_tripod_photo_says_which_place_of_a_sheet_holds() {
+    // All by hand before the bump, only the tripod photo after it.
+    let (_, c, room) = with(3, &|v| if v == 5 { Odd::default() } else { moved(4, 6.0, 0.0) });
+    let [w] = c.warnings.as_slice() else { panic!("{:?}", c.warnings) };
+    assert!(w.contains("sheet 4") && w.contains("side-1.jpg") && !w.contains("tripod.jpg"), "{w}");
+    assert!(farthest(&c, &room) < 4e-3, "{}", farthest(&c, &room));
+}
+
+#[test]
+fn a_bumped_origin_says_what_to_measure_again() {
+    let (_, c, room) = with(5, &|v| if v == 1 || v == 4 { moved(1, 0.0, -4.0) } else { Odd::default() });
+    let [w] = c.warnings.as_slice() else { panic!("{:?}", c.warnings) };
+    assert!(w.contains("sheet 1") && w.contains("it is the origin") && w.contains("measure that again"), "{w}");
+    assert!(farthest(&c, &room) < 4e-3);
+}
+
+#[test]
+fn a_photo_with_another_zoom_is_left_out_with_its_focal_length() {
+    for (by, words) in [(1.03, "3.00 % longer"), (0.9, "10.0"), (1.004, "0.4"), (1.6, "60.0")] {
+        let (_, c, room) = with(11, &|v| if v == 2 { zoomed(by) } else { Odd::default() });
+        let out = c.photos[2].left_out.as_deref().unwrap_or_else(|| panic!("{by}: not left out; {:?}", c.photos));
+        assert!(out.contains("focal length") && out.contains(words), "{by}: {out}");
+        assert_eq!(c.photos.iter().filter(|p| p.left_out.is_some()).count(), 1, "{by}: {:?}", c.photos);
+        assert!(c.warnings.is_empty(), "{by}: {:?}", c.warnings);
+        assert!(farthest(&c, &room) < 4e-3);
+    }
+}
+
+#[test]
+fn a_photo_by_another_camera_is_left_out() {
+    let mut l = Lens::pinhole(2080, 1560, 1350.0);
+    (l.k1, l.k2, l.cx) = (-0.1, 0.02, l.cx + 25.0);
+    let (_, c, room) = with(12, &|v| if v == 3 { Odd { lens: Some(l), ..Odd::default() } } else { Odd::default() });
+    assert!(c.photos[3].left_out.as_deref().is_some_and(|o| o.contains("another camera")), "{:?}", c.photos[3]);
+    assert_eq!(c.photos.iter().filter(|p| p.left_out.is_some()).count(), 1, "{:?}", c.photos);
+    assert!(farthest(&c, &room) < 4e-3);
+}
+
+#[test]
+fn a_curled_sheet_is_named_with_its_height() {
+    // Its top stands 6 mm off: half by a tilt, half by a bow.
+    let curl = |n: usize| Odd { relief: vec![(n, [1.5e-3, 0.0, 3e-3, 0.0, 1.5e-3])], ..Odd::default() };
+    let (_, c, room) = with(21, &|_| curl(6));
+    let [w] = c.warnings.as_slice() else { panic!("{:?}", c.warnings) };
+    assert!(w.contains("sheet 6 is not flat") && w.contains("6 mm") && w.contains("upper"), "{w}");
+    assert!(c.sheets.iter().all(|s| s.number != 6));
+    assert!(farthest(&c, &room) < 4e-3);
+    // The origin is needed: its shape is fitted, and the sentence says what to do.
+    let (_, c, room) = with(22, &|_| curl(1));
+    let [w] = c.warnings.as_slice() else { panic!("{:?}", c.warnings) };
+    assert!(w.contains("sheet 1 is not flat") && w.contains("it is the origin") && w.contains("tape it flat"), "{w}");
+    assert!(c.sheets.iter().any(|s| s.number == 1));
+    assert!(farthest(&c, &room) < 4e-3);
+}
+
+#[test]
+fn two_things_wrong_at_once_are_both_named() {
+    let (_, c, room) = with(31, &|v| match v {
+        0 => zoomed(1.02),
+        1 | 3 => moved(7, 0.0, 4.0),
+        _ => Odd::default(),
+    });
+    assert!(c.photos[0].left_out.as_deref().is_some_and(|o| o.contains("2.00 % longer")), "{:?}", c.photos[0]);
+    let [w] = c.warnings.as_slice() else { panic!("{:?}", c.warnings) };
+    assert!(w.contains("sheet 7") && w.contains("4.0 mm higher"), "{w}");
+    assert!(farthest(&c, &room) < 4e-3);
+}
+
+#[test]
+fn a_later_photo_with_another_zoom_is_placed_with_its_own() {
+    let (wall, _, room) = with(41, &|_| Odd::default());
+    let mut chance = Chance::new(42);
+    for by in [1.03, 0.97, 1.001, 1.2] {
+        let (l, truth) = place(&wall, &room, &zoomed(by), [1.8, 1.1, 2.4], &mut chance);
+        let l = l.unwrap();
+        let change = l.change.unwrap_or_else(|| panic!("{by}: not seen"));
+        assert!((1.0 + change.focal - by).abs() < 4.0 * change.focal_u + 1e-4, "{by}: {change:?}");
+        let w = pockmark::points::WallPoint::new(1.1, 0.9);
+        let off = l.view.wall_from_pixel(truth.pixel_from_wall(w).unwrap()).unwrap();
+        assert!(off.distance_m(w) < 1.5e-3, "{by}: {} m off", off.distance_m(w));
+    }
+    let (l, _) = place(&wall, &room, &Odd::default(), [1.8, 1.1, 2.4], &mut chance);
+    assert!(l.unwrap().change.is_none());
+}
+
+#[test]
+fn a_later_photo_whose_picture_was_shifted_by_stabilisation_is_placed_all_the_same() {
+    let (wall, _, room) = with(51, &|_| Odd::default());
+    let l = calib_common::phone_lens();
+    let shifted = Odd { lens: Some(Lens { cx: l.cx + 9.0, cy: l.cy - 6.0, ..l }), ..Odd::default() };
+    let (located, truth) = place(&wall, &room, &shifted, [1.8, 1.1, 2.4], &mut Chance::new(52));
+    let located = located.unwrap();
+    for (x, y) in [(0.3, 0.3), (1.1, 0.9), (1.9, 1.6)] {
+        let w = pockmark::points::WallPoint::new(x, y);
+        let got = located.view.wall_from_pixel(truth.pixel_from_wall(w).unwrap()).unwrap();
+        assert!(got.distance_m(w) < 1.5e-3, "{} m off", got.distance_m(w));
+    }
+}
+
+#[test]
+fn a_sheet_that_was_bumped_since_the_calibration_is_named_on_a_later_photo() {
+    let (wall, _, room) = with(61, &|_| Odd::default());
+    let mut chance = Chance::new(62);
+    let odd = Odd { moved: vec![(5, [7e-3, -3e-3, 0.01])], ..Odd::default() };
+    let (l, truth) = place(&wall, &room, &odd, [1.8, 1.1, 2.4], &mut chance);
+    let l = l.unwrap();
+    let [m] = l.moved.as_slice() else { panic!("{:?}", l.moved) };
+    assert!(m.number == 5 && l.change.is_none() && l.ambiguous.is_none());
+    assert!((m.by[0] - 7e-3).abs() < 1e-3 && (m.by[1] + 3e-3).abs() < 1e-3, "{m:?}");
+    assert!(!l.sheets.contains(&5));
+    let w = pockmark::points::WallPoint::new(1.1, 0.9);
+    assert!(l.view.wall_from_pixel(truth.pixel_from_wall(w).unwrap()).unwrap().distance_m(w) < 1.5e-3);
+}
+
+#[test]
+fn of_two_sheets_that_disagree_it_is_said_that_nobody_knows_which() {
+    let (wall, _, room) = with(71, &|_| Odd::default());
+    let mut chance = Chance::new(72);
+    let mut two = room.clone();
+    two.sheets.retain(|s| s.0 == 5 || s.0 == 6);
+    let odd = Odd { moved: vec![(5, [7e-3, -3e-3, 0.0])], ..Odd::default() };
+    let (l, _) = place(&wall, &two, &odd, [1.2, 1.0, 2.9], &mut chance);
+    let l = l.unwrap();
+    assert!(l.ambiguous.as_deref().is_some_and(|a| a.contains("sheet 5") || a.contains("sheet 6")), "{l:?}");
+}
