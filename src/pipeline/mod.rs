@@ -4,6 +4,8 @@
 //! report; [`write_results`] puts them on the disk, whole or not at all. Nothing is ever written into `photos/` or `calibration/`.
 
 pub mod calibrate;
+pub mod day;
+pub mod decide;
 pub mod inputs;
 pub mod judge;
 pub mod looks;
@@ -15,6 +17,7 @@ pub mod run;
 pub mod summary;
 
 pub use calibrate::{calibrate_session, read_wall, write_wall};
+pub use day::Day;
 pub use outcome::{Outcome, write_results};
 pub use run::run_session;
 
