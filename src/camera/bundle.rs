@@ -48,8 +48,8 @@ pub struct Knowledge {
     pub level: Option<(usize, usize, f64)>,
     /// Crosses of two sheets above each other: indices, u of the difference, m.
     pub plumb: Option<(usize, usize, f64)>,
-    /// The origin sheet's own turn is zero, with this u (rad): the last resort for the frame's direction.
-    pub upright_u_rad: Option<f64>,
+    /// The origin sheet's own turn and its u, rad: the last resort for the frame's direction.
+    pub upright_rad: Option<(f64, f64)>,
     /// What is known of each kind of board's printed scale.
     pub prints: Vec<PrintKnown>,
     /// u of each coefficient of a curled sheet's relief, m.
@@ -79,7 +79,7 @@ impl Knowledge {
             tapes: Vec::new(),
             level: None,
             plumb: None,
-            upright_u_rad: None,
+            upright_rad: None,
             prints: Vec::new(),
             relief_u_m: 1.0,
             robust: false,
@@ -426,8 +426,8 @@ fn knowledge_rows(state: &State, columns: &Columns, k: &Knowledge) -> Vec<Row> {
             add(-off, u, &[(columns.sheets[b][axis], 1.0), (columns.sheets[a][axis], -1.0)]);
         }
     }
-    if let (Some(u), Some(origin)) = (k.upright_u_rad, columns.sheets.iter().position(|s| s[0] == HELD)) {
-        add(-state.sheets[origin][2], u, &[(columns.sheets[origin][2], 1.0)]);
+    if let (Some((turn, u)), Some(origin)) = (k.upright_rad, columns.sheets.iter().position(|s| s[0] == HELD)) {
+        add(turn - state.sheets[origin][2], u, &[(columns.sheets[origin][2], 1.0)]);
     }
     for ((known, scale), &[ca, cd]) in k.prints.iter().zip(&state.prints).zip(&columns.prints) {
         add(known.across.0 - scale[0], known.across.1, &[(ca, 1.0)]);

@@ -56,6 +56,8 @@ pub struct WallFrame {
     pub level_sheets: Option<[usize; 2]>,
     /// Sheets whose crosses were set plumb above each other.
     pub plumb_sheets: Option<[usize; 2]>,
+    /// How the origin sheet hangs, where no line is: its turn and the turn's u, rad, as known from before.
+    pub upright_rad: Option<(f64, f64)>,
     /// u of the level or plumb line at the crosses, m.
     pub level_u_m: f64,
     /// Tape distances between crosses: sheets, m, u in m.
@@ -196,7 +198,7 @@ pub(super) fn knowledge(frame: &WallFrame, index: &BTreeMap<usize, usize>, lens:
     let scale = |q: (f64, f64)| (q.0, q.1.max(SCALE_LEAST_U));
     Ok(Knowledge {
         tapes,
-        upright_u_rad: (level.is_none() && plumb.is_none()).then_some(UPRIGHT_U_RAD),
+        upright_rad: (level.is_none() && plumb.is_none()).then_some(frame.upright_rad.unwrap_or((0.0, UPRIGHT_U_RAD))),
         level,
         plumb,
         prints: prints

@@ -111,7 +111,7 @@ fn one_photo(
         let free = Free { sheets_but: Some(seed), ..Free::poses_only() };
         let mut bare = knowledge.clone();
         (bare.tapes, bare.level, bare.plumb) = (Vec::new(), None, None);
-        bare.upright_u_rad = Some(1e-3);
+        bare.upright_rad = Some((0.0, 1e-3));
         let solution = adjust(&state, &free, &[usable], &bare, 40);
         if best.as_ref().is_none_or(|b| solution.cost < b.0.cost) {
             best = Some((solution, seed));

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use pockmark::Result;
 use pockmark::camera::{Calibration, Wall};
-use pockmark::pipeline::{calibrate_session, write_wall};
+use pockmark::pipeline::{calibrate_again, calibrate_session, later_numbers, write_wall};
 use pockmark::session::Session;
 
 use super::{Ended, progress, say};
@@ -12,7 +12,7 @@ use super::{Ended, progress, say};
 /// Find lens and wall from the photos of the sheets; writes wall.json
 #[derive(clap::Args)]
 #[command(
-    after_help = "Example:\n  pockmark calibrate garage\nReads calibration/ and session.toml. Repeat it whenever camera, zoom or sheets changed."
+    after_help = "Example:\n  pockmark calibrate garage\nReads calibration/ and session.toml. Camera, zoom or sheets changed in the\nmiddle of the day: photograph the sheets again into calibration-2/ and repeat it."
 )]
 pub struct Args {
     /// The session's folder
@@ -25,7 +25,14 @@ pub struct Args {
 /// Calibrates and writes; what a person wants to know.
 pub fn calibrate(session: &Session) -> Result<(Wall, Calibration, PathBuf)> {
     let (wall, calibration) = calibrate_session(session, &progress)?;
-    let path = write_wall(session, &wall)?;
+    let path = write_wall(session, 1, &wall)?;
+    Ok((wall, calibration, path))
+}
+
+/// Calibrates again from the photos of `calibration-N/`, in the first one's frame, and writes.
+pub fn again(session: &Session, number: u32, first: &Wall) -> Result<(Wall, Calibration, PathBuf)> {
+    let (wall, calibration) = calibrate_again(session, number, first, &progress)?;
+    let path = write_wall(session, number, &wall)?;
     Ok((wall, calibration, path))
 }
 
@@ -116,11 +123,25 @@ pub fn needs_look(c: &Calibration) -> bool {
 
 pub fn run(args: &Args) -> Result<Ended> {
     let session = Session::open(&args.session)?;
-    let (wall, calibration, path) = calibrate(&session)?;
-    if args.json {
-        say(&wall.to_json()?)?;
-    } else {
-        say(&describe(&calibration, &path))?;
+    let first = calibrate(&session)?;
+    let mut all = Vec::new();
+    for number in later_numbers(&session) {
+        all.push(again(&session, number, &first.0)?);
     }
-    Ok(if needs_look(&calibration) { Ended::NeedsLook } else { Ended::Good })
+    all.insert(0, first);
+    if args.json {
+        // One calibration as its file; several as a list of them.
+        match all.as_slice() {
+            [one] => say(&one.0.to_json()?)?,
+            _ => {
+                let texts = all.iter().map(|(w, ..)| w.to_json()).collect::<Result<Vec<_>>>()?;
+                say(&format!("[\n{}]\n", texts.join(",\n")))?;
+            }
+        }
+    } else {
+        for (_, calibration, path) in &all {
+            say(&describe(calibration, path))?;
+        }
+    }
+    Ok(if all.iter().any(|(_, c, _)| needs_look(c)) { Ended::NeedsLook } else { Ended::Good })
 }

@@ -1,6 +1,5 @@
 //! How do a session's calibration photos become its `wall.json`?
 
-use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
@@ -22,7 +21,12 @@ const BAR_DOWN_M: f64 = 0.200;
 
 /// The lengths of a session's sheets, from `session.toml`.
 pub fn sheet_set(session: &Session) -> SheetSet {
-    SheetSet::from(SheetGeometry::of_square(session.spec.sheets.square_mm))
+    let s = &session.spec.sheets;
+    let own = s.boards.iter().map(|b| {
+        let square_mm = 1e3 * b.square.value;
+        (b.number as usize, SheetGeometry { square_mm, tag_mm: square_mm * b.tag_over_square })
+    });
+    SheetSet { standard: SheetGeometry::of_square(s.square_mm), own: own.collect() }
 }
 
 /// What was measured by hand, from `session.toml`.
@@ -44,6 +48,7 @@ pub fn wall_frame(session: &Session) -> WallFrame {
             Level::PlumbSheets(p) => Some(pair(p)),
             _ => None,
         },
+        upright_rad: None,
         level_u_m: LEVEL_U_M,
         tapes: w
             .tapes
@@ -53,8 +58,48 @@ pub fn wall_frame(session: &Session) -> WallFrame {
         scale_across: scale(w.printed_bar, BAR_ACROSS_M),
         scale_down: scale(w.printed_bar_down, BAR_DOWN_M),
         geometry,
-        board_u: BTreeMap::new(),
+        board_u: session.spec.sheets.boards.iter().map(|b| (b.number as usize, b.square.u / b.square.value)).collect(),
     }
+}
+
+/// Folder of a calibration's photos: `calibration/`, then `calibration-2/` and so on.
+pub fn calibration_folder(session: &Session, number: u32) -> PathBuf {
+    if number < 2 { session.paths.calibration() } else { session.paths.dir.join(format!("calibration-{number}")) }
+}
+
+/// What a calibration is written to: `wall.json`, then `wall-2.json` and so on.
+pub fn wall_path(session: &Session, number: u32) -> PathBuf {
+    if number < 2 { session.paths.wall_json() } else { session.paths.dir.join(format!("wall-{number}.json")) }
+}
+
+/// The photos of a later calibration, and which is the tripod's: the one of the first one's name, else one called `tripod`.
+fn later_paths(session: &Session, number: u32) -> Result<(Vec<(String, PathBuf)>, Option<usize>)> {
+    let folder = calibration_folder(session, number);
+    let listed = list_photos(&folder)?;
+    let usual = session.spec.camera.tripod_photo.as_deref().and_then(|t| t.rsplit('/').next());
+    let tripod = listed
+        .photos
+        .iter()
+        .position(|p| Some(p.name.as_str()) == usual)
+        .or_else(|| listed.photos.iter().position(|p| p.name.to_lowercase().starts_with("tripod")));
+    let paths = listed.photos.iter().map(|p| (format!("calibration-{number}/{}", p.name), folder.join(&p.name)));
+    Ok((paths.collect(), tripod))
+}
+
+/// The frame of a later calibration: origin and line as before where its photos show them, else the origin sheet hangs as the first
+/// calibration found it; tapes whose sheets are gone do not count.
+fn later_frame(mut frame: WallFrame, photos: &[CalibrationPhoto], first: &Wall) -> WallFrame {
+    let seen = |n: &usize| photos.iter().any(|p| p.sheets.iter().any(|s| s.number == *n && s.corners.len() >= 4));
+    frame.tapes.retain(|t| t.sheets.iter().all(seen));
+    let line = frame.level_sheets.or(frame.plumb_sheets);
+    if line.is_none_or(|l| !l.iter().all(seen)) {
+        (frame.level_sheets, frame.plumb_sheets) = (None, None);
+        let origin = first.sheets.iter().find(|s| s.number == frame.origin_sheet);
+        let row = first.row(&format!("sheet {} turn", frame.origin_sheet));
+        let u = row.map_or(0.0, |r| first.covariance.rows[r][r].max(0.0).sqrt());
+        frame.upright_rad = origin.map(|s| (s.turn_deg.to_radians(), u.max(1e-5)));
+    }
+    frame
 }
 
 /// The calibration photos of a session: those in `calibration/`, and the tripod photo wherever it lies.
@@ -98,6 +143,43 @@ fn same_file(a: &Path, b: &Path) -> bool {
 /// Unreadable photos, no usable sheets, sheets named in `session.toml` that no photo shows.
 pub fn calibrate_session(session: &Session, progress: Progress) -> Result<(Wall, Calibration)> {
     let paths = photo_paths(session)?;
+    let tripod = session.spec.camera.tripod_photo.as_deref();
+    let tripod = tripod.and_then(|t| {
+        let full = session.paths.dir.join(t);
+        paths.iter().position(|(_, p)| same_file(p, &full))
+    });
+    let (photos, hashes) = look_at(session, &paths, progress)?;
+    let input = CalibrationInput { photos, tripod, frame: wall_frame(session) };
+    let calibration = calibrate(&input)?;
+    let wall = Wall::new(&calibration, &input, &hashes);
+    Ok((wall, calibration))
+}
+
+/// Calibrates a session again from the photos of `calibration-N/`, in the frame of the first calibration.
+///
+/// # Errors
+/// As for [`calibrate_session`].
+pub fn calibrate_again(
+    session: &Session,
+    number: u32,
+    first: &Wall,
+    progress: Progress,
+) -> Result<(Wall, Calibration)> {
+    let (paths, tripod) = later_paths(session, number)?;
+    let (photos, hashes) = look_at(session, &paths, progress)?;
+    let frame = later_frame(wall_frame(session), &photos, first);
+    let input = CalibrationInput { photos, tripod, frame };
+    let calibration = calibrate(&input).place(|| format!("calibration-{number}"))?;
+    let wall = Wall::new(&calibration, &input, &hashes);
+    Ok((wall, calibration))
+}
+
+/// Finds the sheets of photos; the files' hashes with them.
+fn look_at(
+    session: &Session,
+    paths: &[(String, PathBuf)],
+    progress: Progress,
+) -> Result<(Vec<CalibrationPhoto>, Vec<String>)> {
     let geometry = sheet_set(session);
     let photos: Vec<(CalibrationPhoto, String)> = paths
         .par_iter()
@@ -116,21 +198,12 @@ pub fn calibrate_session(session: &Session, progress: Progress) -> Result<(Wall,
             Ok((photo, sha256_file(path)?))
         })
         .collect::<Result<_>>()?;
-    let (photos, hashes): (Vec<_>, Vec<_>) = photos.into_iter().unzip();
-    let tripod = session.spec.camera.tripod_photo.as_deref();
-    let tripod = tripod.and_then(|t| {
-        let full = session.paths.dir.join(t);
-        paths.iter().position(|(_, p)| same_file(p, &full))
-    });
-    let input = CalibrationInput { photos, tripod, frame: wall_frame(session) };
-    let calibration = calibrate(&input)?;
-    let wall = Wall::new(&calibration, &input, &hashes);
-    Ok((wall, calibration))
+    Ok(photos.into_iter().unzip())
 }
 
-/// Writes `wall.json`, whole or not at all.
-pub fn write_wall(session: &Session, wall: &Wall) -> Result<PathBuf> {
-    let path = session.paths.wall_json();
+/// Writes `wall.json` (a later calibration's `wall-N.json`), whole or not at all.
+pub fn write_wall(session: &Session, number: u32, wall: &Wall) -> Result<PathBuf> {
+    let path = wall_path(session, number);
     write_whole(&path, wall.to_json()?.as_bytes())?;
     Ok(path)
 }

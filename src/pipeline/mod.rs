@@ -13,10 +13,12 @@ pub mod measure;
 pub mod measured;
 pub mod outcome;
 pub mod pictures;
+pub mod recalibrated;
 pub mod run;
 pub mod summary;
 
-pub use calibrate::{calibrate_session, read_wall, write_wall};
+pub use calibrate::{calibrate_again, calibrate_session, read_wall, wall_path, write_wall};
+pub use recalibrated::later_numbers;
 pub use day::Day;
 pub use outcome::{Outcome, write_results};
 pub use run::run_session;

@@ -72,7 +72,9 @@ pub fn summarise(
 ) -> Summary {
     let names = &session.volleys.factor_names;
     let shots = study_shots(measured, names);
-    let calibration_factors = wall.map_or(0, |w| w.covariance.parameters.len());
+    // A session that was calibrated again has the factors of every calibration; each mark knows how many.
+    let carried = measured.iter().flat_map(|v| &v.marks).map(|m| m.impact.shared.len()).max();
+    let calibration_factors = carried.unwrap_or(0).max(wall.map_or(0, |w| w.covariance.parameters.len()));
     let factors = solver.shared_factors(calibration_factors);
     let scale =
         factors.names.iter().map(|n| if n == "speed scale" { session.spec.speed.scale_u } else { 0.0 }).collect();

@@ -164,6 +164,7 @@ impl Room {
             origin_sheet: self.sheets[0].0,
             level_sheets: level,
             plumb_sheets: None,
+            upright_rad: None,
             level_u_m: 0.5e-3,
             tapes: tapes
                 .iter()
