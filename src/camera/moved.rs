@@ -125,7 +125,8 @@ pub(super) fn sentences(
     for m in moved.iter().filter(|m| m.sentence.is_none()) {
         groups.entry(m.number).or_default().push(m);
     }
-    for (number, all) in groups {
+    for (number, mut all) in groups {
+        all.sort_by_key(|m| m.photo);
         let names = |g: &[&Moved]| {
             g.iter().map(|m| photos.get(m.photo).map_or("", |p| p.name.as_str())).collect::<Vec<_>>().join(", ")
         };

@@ -13,7 +13,7 @@ use crate::session::hash::sha256_file;
 use crate::session::pairing::list_photos;
 use crate::session::spec::Level;
 use crate::session::{Session, write_whole};
-use crate::sheet::{SheetGeometry, SheetSet, find_sheets};
+use crate::sheet::{SheetGeometry, SheetSet, find_sheets_thoroughly};
 
 /// Lengths of the bars on the standard sheet, m.
 const BAR_ACROSS_M: f64 = 0.150;
@@ -187,7 +187,7 @@ fn look_at(
             let exif = read_exif(path)?;
             let gray = decode_gray(path, exif.orientation.unwrap_or(1))?;
             let size = gray.dimensions();
-            let sheets = find_sheets(&gray, &geometry).sheets;
+            let sheets = find_sheets_thoroughly(&gray, &geometry).sheets;
             progress(&format!(
                 "{name}: {} sheets, {} corners",
                 sheets.len(),
