@@ -20,7 +20,8 @@ fn a_later_calibration_holds_from_its_volley_on_in_the_same_frame() {
     let folder = tempfile::tempdir().unwrap();
     let dir = folder.path().join("day");
     // Where balls fall does not matter here, but for that they fall on the wall and apart.
-    let strike = |arm: f64, side: f64, _: f64| WallPoint::new(m.pivot_right_m + side, 0.9 - 2.0 * (arm - m.zero_rad - 0.25));
+    let strike =
+        |arm: f64, side: f64, _: f64| WallPoint::new(m.pivot_right_m + side, 0.9 - 2.0 * (arm - m.zero_rad - 0.25));
     scenario.write(&dir, &strike).unwrap();
     fs::create_dir(dir.join("calibration-2")).unwrap();
     for entry in fs::read_dir(dir.join("calibration")).unwrap() {
@@ -47,11 +48,7 @@ fn a_later_calibration_holds_from_its_volley_on_in_the_same_frame() {
     }
     write_wall(&session, 2, &second).unwrap();
     let twice = run_session(&session, &wall, &no_progress).unwrap();
-    assert!(
-        twice.summary.notes.iter().any(|n| n.starts_with("calibration-2 holds from")),
-        "{:?}",
-        twice.summary.notes
-    );
+    assert!(twice.summary.notes.iter().any(|n| n.starts_with("calibration-2 holds from")), "{:?}", twice.summary.notes);
     fs::remove_dir_all(dir.join("calibration-2")).unwrap();
     let once = run_session(&session, &wall, &no_progress).unwrap();
     assert!(!once.shots.is_empty() && once.shots.len() == twice.shots.len());

@@ -38,24 +38,37 @@ fn bright() -> Light {
 
 #[test]
 fn tags_of_three_pixels_a_module_are_read_at_a_blur_of_two() {
-    let sensor = Sensor { blur_px: 2.0, sharpen: 0.0, ..Sensor::default() };
-    let (gray, camera, sheets) = photo(32.0, sensor, bright());
-    let seen = find_sheets_thoroughly(&gray, &SheetSet::default());
-    assert!(seen.sheets.len() >= 5, "{} of 6 sheets", seen.sheets.len());
-    for s in &seen.sheets {
-        let hung = &sheets[s.number - 1];
-        for c in &s.corners {
-            let truth = camera.pixel(hung.wall_point(c.sheet)).unwrap();
-            let off = truth.distance_px(c.saddle.point);
-            assert!(off < 0.15, "sheet {} corner {}: {off} px off", s.number, c.index);
-            assert!(c.saddle.u_px > 0.0 && c.saddle.blur_px > 1.2);
+    // Blurred after it was taken, at three pixels a module; and by the lens, before the tone curve, which eats the thin dark
+    // borders, at a little more.
+    let sharp = Sensor { blur_px: 0.6, sharpen: 0.0, ..Sensor::default() };
+    let (small, camera, sheets) = photo(33.0, sharp, bright());
+    let small = image::imageops::blur(&small, 1.9);
+    let soft = Sensor { blur_px: 2.0, sharpen: 0.0, ..Sensor::default() };
+    let (lens, near, _) = photo(43.0, soft, bright());
+    for (gray, camera) in [(small, camera), (lens, near)] {
+        let seen = find_sheets_thoroughly(&gray, &SheetSet::default());
+        assert_eq!(seen.sheets.len(), 6, "{:?}", seen.stray_tags.len());
+        for s in &seen.sheets {
+            let hung = &sheets[s.number - 1];
+            assert!(s.blur_px > 1.5 && s.blur_px < 2.8, "{}", s.blur_px);
+            for c in &s.corners {
+                let truth = camera.pixel(hung.wall_point(c.sheet)).unwrap();
+                let off = truth.distance_px(c.saddle.point);
+                assert!(off < 0.15 && c.saddle.u_px > 0.0, "sheet {} corner {}: {off} px off", s.number, c.index);
+            }
         }
     }
 }
 
 #[test]
 fn uneven_light_hides_no_sheet() {
-    let light = Light { level: 0.5, middle: WallPoint::new(0.31, 0.3), slope_right_per_m: 1.0, slope_up_per_m: 0.6, ..Light::default() };
+    let light = Light {
+        level: 0.5,
+        middle: WallPoint::new(0.31, 0.3),
+        slope_right_per_m: 1.0,
+        slope_up_per_m: 0.6,
+        ..Light::default()
+    };
     let (gray, ..) = photo(40.0, Sensor::default(), light);
     let seen = find_sheets(&gray, &SheetSet::default());
     assert_eq!(seen.sheets.iter().map(|s| s.corners.len()).sum::<usize>(), 36, "{:?}", seen.stray_tags);

@@ -344,9 +344,12 @@ fn normal_by_calibration(wall: &Wall, state: &State, corners: &[CornerObs]) -> D
     out
 }
 
+/// d(wall point) by a photo's own unknowns, and by the lens terms.
+type ByOwn = ([[f64; 2]; OWN], [[f64; 2]; lens::N]);
+
 impl Located {
     /// Derivatives of the wall point shown by a fixed pixel by this photo's own unknowns ([`OWN`]) and by the lens terms.
-    fn by_own(&self, w: WallPoint) -> Option<([[f64; 2]; OWN], [[f64; 2]; lens::N])> {
+    fn by_own(&self, w: WallPoint) -> Option<ByOwn> {
         let d = self.view.wall_by_parameters(w)?;
         let lens = &self.view.lens;
         let mut own = [[0.0; 2]; OWN];

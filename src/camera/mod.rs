@@ -3,6 +3,7 @@
 pub mod advise;
 pub mod bundle;
 pub mod calibrate;
+pub mod calibration;
 pub mod fit;
 pub mod input;
 pub mod lens;

@@ -72,8 +72,11 @@ pub fn wall_path(session: &Session, number: u32) -> PathBuf {
     if number < 2 { session.paths.wall_json() } else { session.paths.dir.join(format!("wall-{number}.json")) }
 }
 
+/// Photos by their path in the session, with where they lie.
+type NamedPaths = Vec<(String, PathBuf)>;
+
 /// The photos of a later calibration, and which is the tripod's: the one of the first one's name, else one called `tripod`.
-fn later_paths(session: &Session, number: u32) -> Result<(Vec<(String, PathBuf)>, Option<usize>)> {
+fn later_paths(session: &Session, number: u32) -> Result<(NamedPaths, Option<usize>)> {
     let folder = calibration_folder(session, number);
     let listed = list_photos(&folder)?;
     let usual = session.spec.camera.tripod_photo.as_deref().and_then(|t| t.rsplit('/').next());
@@ -103,7 +106,7 @@ fn later_frame(mut frame: WallFrame, photos: &[CalibrationPhoto], first: &Wall) 
 }
 
 /// The calibration photos of a session: those in `calibration/`, and the tripod photo wherever it lies.
-fn photo_paths(session: &Session) -> Result<Vec<(String, PathBuf)>> {
+fn photo_paths(session: &Session) -> Result<NamedPaths> {
     let folder = session.paths.calibration();
     if !folder.is_dir() {
         return Err(Error::input(format!(

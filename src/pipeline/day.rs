@@ -381,7 +381,8 @@ impl Day {
                     let decided = decide(judged, volley, decisions, shape);
                     let at = self.wall_of(&volley.photo);
                     let (wall, whitened) = self.wall_at(at);
-                    let place = Calibrated { wall, whitened, before: self.factors_before(at), after: self.factors_after(at) };
+                    let place =
+                        Calibrated { wall, whitened, before: self.factors_before(at), after: self.factors_after(at) };
                     measure(&place, &self.solver, volley, l, &decided)
                 }
             });

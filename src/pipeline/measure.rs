@@ -43,12 +43,7 @@ impl Calibrated<'_> {
 }
 
 /// One mark on the wall, with everything that makes it doubtful, m.
-fn impact_of(
-    place: &Calibrated<'_>,
-    l: &VolleyLook,
-    m: &FoundMark,
-    volley: &PairedVolley,
-) -> Impact {
+fn impact_of(place: &Calibrated<'_>, l: &VolleyLook, m: &FoundMark, volley: &PairedVolley) -> Impact {
     let point = WallPoint::new(m.x_mm * 1e-3, m.y_mm * 1e-3);
     Impact {
         point,

@@ -18,9 +18,9 @@ pub mod run;
 pub mod summary;
 
 pub use calibrate::{calibrate_again, calibrate_session, read_wall, wall_path, write_wall};
-pub use recalibrated::later_numbers;
 pub use day::Day;
 pub use outcome::{Outcome, write_results};
+pub use recalibrated::later_numbers;
 pub use run::run_session;
 
 /// Takes a line of progress; called from one thread at a time.

@@ -12,18 +12,18 @@ use std::path::Path;
 
 use serde::Serialize;
 
+pub use super::boards::{AgainSpec, BoardSpec, LAST_CALIBRATION};
+use super::boards::{again, boards};
 pub use super::located::StatedInput;
 use super::located::{Section, parse_document};
 use super::table::{LARGEST_FILE_BYTES, plain_file_name, read_text};
 use crate::error::{Context, Error, Result};
 use crate::quantity::{Dimension, Quantity};
-use crate::sheet::geometry::{SQUARE_MM, TAG_OVER_SQUARE, TAGS};
+use crate::sheet::geometry::{SQUARE_MM, TAGS};
 use crate::sheet::tag36h11::FAMILY;
 
 /// Highest sheet number: the tag family has no ids beyond it.
 pub const LAST_SHEET: u32 = (FAMILY / TAGS) as u32;
-/// Most calibrations of one session.
-pub const LAST_CALIBRATION: u32 = 9;
 /// What the bar across measures when printed true, on a sheet of standard squares, m.
 pub const BAR_ACROSS_M: f64 = 0.150;
 /// What the bar down measures when printed true, on a sheet of standard squares, m.
@@ -116,15 +116,6 @@ pub struct CameraSpec {
     pub tripod_photo: Option<String>,
     /// From which volley on a later calibration holds, where photos carry no time.
     pub again: Vec<AgainSpec>,
-}
-
-/// `[[camera.again]]`: a calibration repeated in the middle of the session.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct AgainSpec {
-    /// Number of its folder: 2 for `calibration-2/`.
-    pub number: u32,
-    /// The first volley, by its name in `volleys.csv`, that it holds for.
-    pub from: String,
 }
 
 /// `[machine]`
@@ -237,17 +228,6 @@ pub struct SheetsSpec {
     pub boards: Vec<BoardSpec>,
 }
 
-/// `[[sheets.board]]`: a board of another size among the sheets, such as a poster or one that was bought.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
-pub struct BoardSpec {
-    /// Its number, which its tags carry.
-    pub number: u32,
-    /// Side of a square as it really is, m.
-    pub square: Quantity,
-    /// Side of a tag with its black border over the square's.
-    pub tag_over_square: f64,
-}
-
 /// `[marks]`
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
 pub struct MarksSpec {
@@ -280,7 +260,7 @@ const SECTIONS: &[(&str, &[&str])] = &[
     ("marks", &["smallest", "largest"]),
 ];
 
-fn home_of(key: &str) -> Option<&'static str> {
+pub(super) fn home_of(key: &str) -> Option<&'static str> {
     SECTIONS.iter().find(|(_, keys)| keys.contains(&key)).map(|(name, _)| *name)
 }
 
@@ -340,7 +320,8 @@ impl SessionSpec {
     /// The inputs written without ± (or with ± 0), which are therefore taken as exact. The sheet's
     /// square, the expected mark sizes, `matters` and the speed scale are choices, not measurements.
     pub fn exact_inputs(&self) -> Vec<&StatedInput> {
-        const CHOICES: &[&str] = &["sheets.square", "sheets.board.tag", "marks.smallest", "marks.largest", "study.matters", "speed.scale"];
+        const CHOICES: &[&str] =
+            &["sheets.square", "sheets.board.tag", "marks.smallest", "marks.largest", "study.matters", "speed.scale"];
         self.stated.iter().filter(|s| s.quantity.is_exact() && !CHOICES.contains(&s.key.as_str())).collect()
     }
 
@@ -447,21 +428,7 @@ fn camera(s: &Section<'_, '_>) -> Result<CameraSpec> {
             );
         }
     }
-    let mut again: Vec<AgainSpec> = Vec::new();
-    for a in s.sections("again")? {
-        a.only(&["number", "from"], home_of)?;
-        let Some(number) = a.count("number", LAST_CALIBRATION)?.filter(|n| *n >= 2) else {
-            return a.missing("number", "which folder: 2 for calibration-2/", "2");
-        };
-        if again.iter().any(|b| b.number == number) {
-            return a.refuse("number", format!("names calibration-{number} twice; keep one"));
-        }
-        let Some(from) = a.text("from")?.filter(|t| !t.is_empty()) else {
-            return a.missing("from", "the first volley that it holds for, by its name", "\"7\"");
-        };
-        again.push(AgainSpec { number, from });
-    }
-    Ok(CameraSpec { tripod_photo, again })
+    Ok(CameraSpec { tripod_photo, again: again(s)? })
 }
 
 fn machine(s: &Section<'_, '_>) -> Result<MachineSpec> {
@@ -610,30 +577,7 @@ fn study(s: &Section<'_, '_>) -> Result<StudySpec> {
 
 fn sheets(s: &Section<'_, '_>) -> Result<SheetsSpec> {
     let square = s.bounded("square", Dimension::Length, (0.010, 1.0), "10 mm to 1 m")?;
-    let mut boards: Vec<BoardSpec> = Vec::new();
-    for board in s.sections("board")? {
-        board.only(&["number", "square", "tag"], home_of)?;
-        let Some(number) = board.count("number", LAST_SHEET)? else {
-            return board.missing("number", "which sheet number its tags carry", "9");
-        };
-        if boards.iter().any(|b| b.number == number) {
-            return board.refuse("number", format!("describes board {number} twice; keep one"));
-        }
-        let Some(square) = board.bounded("square", Dimension::Length, (0.010, 2.0), "10 mm to 2 m")? else {
-            return board.missing("square", "the side of its squares, measured", "\"120.0 mm ± 0.2 mm\"");
-        };
-        let tag = board.bounded("tag", Dimension::Length, (0.005, 2.0), "5 mm to 2 m")?;
-        let tag_over_square = tag.map_or(TAG_OVER_SQUARE, |t| t.value / square.value);
-        // Narrower, and the white rim hides no edge's blur any more; smaller, and tags cannot be read where squares can be measured.
-        if !(0.4..=0.9).contains(&tag_over_square) {
-            return board.refuse(
-                "tag",
-                format!("is {tag_over_square:.2} of the square; tags of 0.4 to 0.9 of it can be read: check both lengths"),
-            );
-        }
-        boards.push(BoardSpec { number, square, tag_over_square });
-    }
-    Ok(SheetsSpec { square_mm: square.map_or(SQUARE_MM, |q| q.value * 1e3), boards })
+    Ok(SheetsSpec { square_mm: square.map_or(SQUARE_MM, |q| q.value * 1e3), boards: boards(s)? })
 }
 
 fn marks(s: &Section<'_, '_>) -> Result<MarksSpec> {
