@@ -102,6 +102,92 @@ fn a_photo_by_another_camera_is_left_out() {
 }
 
 #[test]
+fn a_photo_whose_exif_names_another_zoom_is_left_out_before_anything_is_fitted() {
+    let room = Room::new();
+    let mut input = room.input(&ALL, &|_| Odd::default(), &mut Chance::new(13));
+    for (i, p) in input.photos.iter_mut().enumerate() {
+        p.optics.focal_length_mm = Some(if i == 1 { 6.86 } else { 4.25 });
+    }
+    let (wall, c) = calibrated(&input);
+    let out = c.photos[1].left_out.as_deref().unwrap();
+    assert!(out.contains("Exif says focal length 6.86 instead of 4.25 mm"), "{out}");
+    assert_eq!(c.photos.iter().filter(|p| p.left_out.is_some()).count(), 1);
+    assert_eq!(wall.optics.focal_length_mm, Some(4.25));
+}
+
+#[test]
+fn what_the_advice_promises_comes_true() {
+    for views in [&[5][..], &[2, 5]] {
+        let room = Room::new();
+        let mut chance = Chance::new(14);
+        let mut input = room.input(views, &|_| Odd::default(), &mut chance);
+        // Scale and line are known, so that photos can help.
+        input.frame.level_u_m = 3e-5;
+        input.frame.tapes.iter_mut().for_each(|t| t.u_m = 1e-4);
+        let (_, before) = calibrated(&input);
+        let advice = &before.advice;
+        assert!(advice.sentence.starts_with("one more photo would help, from"), "{}", advice.sentence);
+        assert!(advice.u_then_mm < 0.85 * advice.u_now_mm, "{advice:?}");
+        let says = |w: &str| advice.sentence.contains(w);
+        let part = |plus: bool, minus: bool, size: f64| {
+            if plus {
+                size
+            } else if minus {
+                -size
+            } else {
+                0.0
+            }
+        };
+        let side: f64 = part(says("right"), says("left"), 0.7);
+        let height: f64 = part(says("upper") || says("above"), says("lower") || says("below"), 0.55);
+        let away = 2.38
+            * if says("closer") {
+                0.6
+            } else if says("farther") {
+                1.5
+            } else {
+                1.0
+            };
+        let middle = (1.02, 0.99);
+        let eye = [
+            middle.0 + away * side.sin() * height.cos(),
+            middle.1 + away * height.sin(),
+            away * side.cos() * height.cos(),
+        ];
+        let pose = calib_common::looking_at(eye, middle, 0.0);
+        input.photos.push(room.photo("more.jpg", &pose, &Odd::default(), &mut chance));
+        let (_, after) = calibrated(&input);
+        let ratio = after.advice.u_now_mm / advice.u_then_mm;
+        assert!((0.8..1.25).contains(&ratio), "{}: then {} mm", advice.sentence, after.advice.u_now_mm);
+    }
+    let (_, c, _) = with(15, &|_| Odd::default());
+    assert!(!c.advice.sentence.starts_with("one more photo"), "{}", c.advice.sentence);
+}
+
+#[test]
+fn the_map_of_trust_is_about_right_and_worse_far_from_the_sheets() {
+    let (wall, _, room) = with(16, &|_| Odd::default());
+    let map = wall.quality.trust_map.clone().unwrap();
+    assert_eq!(map.u_mm.len(), map.columns * map.rows);
+    let at = |x: f64, y: f64| {
+        let (i, j) =
+            (((x - map.x0_mm) / map.step_mm).round() as usize, ((y - map.y0_mm) / map.step_mm).round() as usize);
+        map.u_mm[j * map.columns + i].unwrap()
+    };
+    // Against a photo placed anew: its own doubt is small beside the shared one.
+    let mut chance = Chance::new(17);
+    let (l, truth) = place(&wall, &room, &Odd::default(), [1.86, 1.05, 2.38], &mut chance);
+    for (x, y) in [(1.0, 0.9), (0.3, 0.4), (1.8, 1.5)] {
+        let w = [pockmark::points::WallPoint::new(x, y)];
+        let c = calib_common::wall_errors(&wall, l.as_ref().unwrap(), &truth, &w)[0].1;
+        let u = 1e3 * c[0][0].max(c[1][1]).sqrt();
+        let mapped = at(1e3 * x, 1e3 * y);
+        assert!((0.75..1.5).contains(&(mapped / u)), "{mapped} on the map, {u} by a photo");
+    }
+    assert!(at(2000.0, 1900.0) > 1.2 * at(400.0, 400.0));
+}
+
+#[test]
 fn a_curled_sheet_is_named_with_its_height() {
     // Its top stands 6 mm off: half by a tilt, half by a bow.
     let curl = |n: usize| Odd { relief: vec![(n, [1.5e-3, 0.0, 3e-3, 0.0, 1.5e-3])], ..Odd::default() };

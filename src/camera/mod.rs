@@ -7,7 +7,7 @@ pub mod calibration;
 pub mod fit;
 pub mod input;
 pub mod lens;
-mod lens_choice;
+pub mod lens_choice;
 pub mod locate;
 pub mod moved;
 pub mod optics;

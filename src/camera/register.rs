@@ -34,6 +34,8 @@ const LARGEST_U_PX: f64 = 0.5;
 /// Focal length change that is refused, relative, and in its own u.
 const ZOOM: f64 = 0.002;
 const ZOOM_U: f64 = 5.0;
+/// Where following a zoom starts, over the first estimate of it.
+const ZOOM_STARTS: [f64; 3] = [1.0, 1.4, 2.0];
 /// Largest change of focal length that is followed: farther, the coarse start finds nothing.
 const LARGEST_ZOOM: f64 = 0.15;
 
@@ -295,7 +297,10 @@ pub fn register(
 ) -> Result<Registered, NotRegistered> {
     match follow(reference, place, new, avoid, 1.0) {
         Err(NotRegistered::Zoomed { factor }) if (factor - 1.0).abs() < LARGEST_ZOOM => {
-            follow(reference, place, new, avoid, factor).map_err(|_| NotRegistered::Zoomed { factor })
+            // The first estimate is short where the grain's far parts had lost their hold: it is also started from farther on.
+            let starts = ZOOM_STARTS.map(|t| 1.0 + t * (factor - 1.0));
+            let found = starts.into_iter().find_map(|s| follow(reference, place, new, avoid, s).ok());
+            found.ok_or(NotRegistered::Zoomed { factor })
         }
         other => other,
     }
