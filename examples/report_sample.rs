@@ -216,6 +216,7 @@ fn calibration() -> CalibrationSummary {
         x_u_mm: 0.12,
         y_u_mm: 0.15,
         board: None,
+        relief_mm: None,
     };
     let photo = |name: &str, left_out: Option<&str>| WallPhoto {
         photo: format!("calibration/{name}"),

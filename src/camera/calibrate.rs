@@ -388,7 +388,16 @@ impl<'a> Job<'a> {
             .map(|(&number, &i)| {
                 let [x_m, y_m, turn_rad] = state.sheets[i];
                 let (kind, u_m) = (round.print_of[i], [u_of(c.sheets[i][0]), u_of(c.sheets[i][1])]);
-                SheetPlace { number, x_m, y_m, turn_rad, u_m, scale: state.prints[kind], kind }
+                SheetPlace {
+                    number,
+                    x_m,
+                    y_m,
+                    turn_rad,
+                    u_m,
+                    scale: state.prints[kind],
+                    relief_m: state.relief[i],
+                    kind,
+                }
             })
             .collect();
         let place = |i: usize| round.ids.iter().position(|&j| j == i);

@@ -21,6 +21,8 @@ pub struct SheetPlace {
     pub u_m: [f64; 2],
     /// Printed scale across and down (1 = as drawn).
     pub scale: [f64; 2],
+    /// How its paper stands off the wall, m ([`super::bundle::relief_basis`]); zero for a flat one.
+    pub relief_m: [f64; super::bundle::RELIEF],
     /// Kind of board: 0 for the standard sheets, boards of one other size share a number.
     pub kind: usize,
 }

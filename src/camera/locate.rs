@@ -27,8 +27,12 @@ const LIMIT_U: f64 = 6.0;
 const LEAST_CORNERS: usize = 4;
 /// Least fall of the criterion that a change must bring: 10 is "very strong" (Kass and Raftery, *JASA* 90, 773, 1995).
 const LEAST_GAIN: f64 = 10.0;
-/// Smallest sheet's move that is named, m.
-const LEAST_MOVE_M: f64 = 0.3e-3;
+/// Smallest sheet's move that is named, m: taped paper waves by less.
+const LEAST_MOVE_M: f64 = 0.5e-3;
+/// Two explanations as good as each other spoil a photo only when they are about more than this: below, the misfit that stays widens
+/// the photo's doubt enough.
+const RIVAL_MOVE_M: f64 = 1.5e-3;
+const RIVAL_FOCAL: f64 = 1.5e-3;
 /// u of the principal point's shift, in parts of the longer side: stabilisation moves the picture by less than a hundredth.
 const SHIFT_U: f64 = 0.01;
 /// Largest u of an own focal length that still says something.
@@ -91,6 +95,7 @@ fn state_of(wall: &Wall, pose: Pose) -> State {
     for (s, &kind) in wall.sheets.iter().zip(&kinds) {
         state.prints[kind] = wall.scale_of(s);
     }
+    state.relief = wall.sheets.iter().map(|s| s.relief_mm.unwrap_or_default().map(|h| h * 1e-3)).collect();
     state.sheets = wall.sheets.iter().map(|s| [s.x_mm * 1e-3, s.y_mm * 1e-3, s.turn_deg.to_radians()]).collect();
     state
 }
@@ -174,6 +179,16 @@ fn worth_naming(wall: &Wall, f: &Fitted) -> bool {
         })
 }
 
+/// Whether all that differs is too little to fail a photo for.
+fn is_small(wall: &Wall, f: &Fitted) -> bool {
+    let s = &f.solution.state;
+    let moved = |&i: &usize| {
+        let w = &wall.sheets[i];
+        (s.sheets[i][0] - 1e-3 * w.x_mm).hypot(s.sheets[i][1] - 1e-3 * w.y_mm)
+    };
+    f.differs.loose.iter().all(|i| moved(i) < RIVAL_MOVE_M) && (s.lens.fx / wall.camera.fx - 1.0).abs() < RIVAL_FOCAL
+}
+
 /// What changed since the calibration, and why two explanations may be as good as each other.
 fn what_changed(wall: &Wall, from: &State, corners: &[CornerObs]) -> (Fitted, Option<String>) {
     let know = known(&wall.camera);
@@ -195,6 +210,9 @@ fn what_changed(wall: &Wall, from: &State, corners: &[CornerObs]) -> (Fitted, Op
         let Some(best) = next.next() else { break };
         // A lens that differs in two ways contains the one that differs in one: those are not rivals.
         let rival = next.find(|r| r.criterion < best.criterion + LEAST_GAIN && r.differs.loose != best.differs.loose);
+        if rival.is_some() && is_small(wall, &best) {
+            break;
+        }
         doubt = rival.map(|r| {
             let name = |d: &Differs| match d.loose.last() {
                 Some(&i) => format!("sheet {} was moved", wall.sheets[i].number),

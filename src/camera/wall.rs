@@ -36,6 +36,10 @@ pub struct WallSheet {
     /// A board with a size of its own; absent for the standard sheets.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub board: Option<WallBoard>,
+    /// How the paper of a sheet that is not flat stands off the wall, mm: as a whole, to its right side, to its top, twisted, bowed along
+    /// its height, each at half a square from the middle column and one square from the middle row of corners.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub relief_mm: Option<[f64; super::bundle::RELIEF]>,
 }
 
 /// A board with a size of its own.
@@ -211,6 +215,7 @@ impl Wall {
                     x_u_mm: s.u_m[0] * 1e3,
                     y_u_mm: s.u_m[1] * 1e3,
                     board: board(s),
+                    relief_mm: (s.relief_m.iter().any(|h| *h != 0.0)).then(|| s.relief_m.map(|h| h * 1e3)),
                 })
                 .collect(),
             tripod_pose: tripod.and_then(|p| p.pose),

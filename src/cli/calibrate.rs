@@ -75,8 +75,13 @@ pub fn describe(c: &Calibration, path: &Path) -> String {
     );
     t += "sheets (crosses, mm from the origin, ± at 95 %):\n";
     for s in &c.sheets {
+        let board = if s.kind == 0 {
+            String::new()
+        } else {
+            format!(", {:.2} % of its stated size across, {:.2} % down", 100.0 * s.scale[0], 100.0 * s.scale[1])
+        };
         t += &format!(
-            "  {:>2}: {:>8.1} ± {:.1} right, {:>8.1} ± {:.1} up, turned {:+.2} deg\n",
+            "  {:>2}: {:>8.1} ± {:.1} right, {:>8.1} ± {:.1} up, turned {:+.2} deg{board}\n",
             s.number,
             tidy(1e3 * s.x_m),
             2e3 * s.u_m[0],
