@@ -250,7 +250,16 @@ fn trust_map() -> TrustMap {
 }
 
 fn calibration() -> CalibrationSummary {
-    let sheet = |number, x_mm, y_mm, turn_deg| WallSheet { number, x_mm, y_mm, turn_deg, x_u_mm: 0.12, y_u_mm: 0.15 };
+    let sheet = |number, x_mm, y_mm, turn_deg| WallSheet {
+        number,
+        x_mm,
+        y_mm,
+        turn_deg,
+        x_u_mm: 0.12,
+        y_u_mm: 0.15,
+        board: None,
+        relief_mm: None,
+    };
     let photo = |name: &str, left_out: Option<&str>| WallPhoto {
         photo: format!("calibration/{name}"),
         sha256: "c0ffee".repeat(10) + "c0fe",
@@ -287,6 +296,7 @@ fn calibration() -> CalibrationSummary {
                 photo("near-2.jpg", Some("too blurred: corners are 4.1 px wide, at most 2.5 px is good")),
             ],
             tapes: vec![WallTape { sheets: [1, 2], distance_mm: 2190.2, off_mm: -0.2, u_mm: 0.5 }],
+            ..WallQuality::default()
         },
         residuals: residuals(),
         trust_map: Some(trust_map()),

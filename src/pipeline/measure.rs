@@ -21,19 +21,34 @@ const CLEAR: f64 = 0.9;
 /// Camera shift between two photos that is worth a word, px.
 const MOVED_PX: f64 = 3.0;
 
+/// The calibration that holds for a photo, and its place among all of the session's.
+pub struct Calibrated<'a> {
+    /// The calibration.
+    pub wall: &'a Wall,
+    /// Its whitened factors.
+    pub whitened: &'a nalgebra::DMatrix<f64>,
+    /// Factors of the calibrations before it.
+    pub before: usize,
+    /// Factors of those after it.
+    pub after: usize,
+}
+
+impl Calibrated<'_> {
+    /// How a wall point moves with every factor of every calibration of the session.
+    fn shared_at(&self, l: &VolleyLook, point: WallPoint) -> Vec<[f64; 2]> {
+        let Some(own) = l.located.shared_at(self.wall, self.whitened, point) else { return Vec::new() };
+        let none = |n: usize| std::iter::repeat_n([0.0; 2], n);
+        none(self.before).chain(own).chain(none(self.after)).collect()
+    }
+}
+
 /// One mark on the wall, with everything that makes it doubtful, m.
-fn impact_of(
-    wall: &Wall,
-    whitened: &nalgebra::DMatrix<f64>,
-    l: &VolleyLook,
-    m: &FoundMark,
-    volley: &PairedVolley,
-) -> Impact {
+fn impact_of(place: &Calibrated<'_>, l: &VolleyLook, m: &FoundMark, volley: &PairedVolley) -> Impact {
     let point = WallPoint::new(m.x_mm * 1e-3, m.y_mm * 1e-3);
     Impact {
         point,
         own_cov_m2: m.covariance_mm2.map(|r| r.map(|v| v * 1e-6)),
-        shared: l.located.shared_at(wall, whitened, point).unwrap_or_default(),
+        shared: place.shared_at(l, point),
         speed_mps: volley.row.speed_mps.unwrap_or(f64::NAN),
         speed_own_u_mps: volley.row.speed_spread_mps.unwrap_or(0.0),
     }
@@ -41,8 +56,7 @@ fn impact_of(
 
 /// Places and solves a volley's marks, and says what is doubtful.
 pub fn measure(
-    wall: &Wall,
-    whitened: &nalgebra::DMatrix<f64>,
+    place: &Calibrated<'_>,
     solver: &Solver,
     volley: &PairedVolley,
     l: &VolleyLook,
@@ -61,7 +75,7 @@ pub fn measure(
     }
     let mut marks = Vec::new();
     for (i, m) in judged.marks.iter().enumerate() {
-        let impact = impact_of(wall, whitened, l, m, volley);
+        let impact = impact_of(place, l, m, volley);
         let solved: Option<Release> = match solver.solve(&impact) {
             Ok(r) => Some(r),
             Err(e) => {
@@ -145,6 +159,11 @@ pub fn measure(
         flags.push(FlagWord::LightChanged);
         notes
             .push("the light changed by more than a factor of two between parts of the wall: look at the photo".into());
+    }
+    for (flag, sentence) in &l.changed {
+        flags.extend(*flag);
+        let to = if flag.is_some() { &mut notes } else { &mut known };
+        to.push(sentence.clone());
     }
     if let How::Wall { to, moved_px, u_px } = &l.how {
         flags.extend([FlagWord::NoSheets, FlagWord::Registered]);

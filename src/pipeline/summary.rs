@@ -6,7 +6,9 @@ use crate::flight::Solver;
 use crate::marks::shape::MarkShape;
 use crate::photo::read_exif;
 use crate::report::Units;
-use crate::report::model::{Budget, BudgetLine, CalibrationSummary, FileHash, Summary, VERSION};
+use crate::report::model::{
+    Budget, BudgetLine, CalibrationSummary, CornerResidual, FileHash, LengthCheck, Summary, VERSION,
+};
 use crate::session::Session;
 use crate::session::hash::sha256_file;
 use crate::study::{Setup, Shot, StudyOptions, VolleyStatus, analyse};
@@ -82,7 +84,9 @@ pub fn summarise(
 ) -> Summary {
     let names = &session.volleys.factor_names;
     let shots = study_shots(measured, names);
-    let calibration_factors = wall.map_or(0, |w| w.covariance.parameters.len());
+    // A session that was calibrated again has the factors of every calibration; each mark knows how many.
+    let carried = measured.iter().flat_map(|v| &v.marks).map(|m| m.impact.shared.len()).max();
+    let calibration_factors = carried.unwrap_or(0).max(wall.map_or(0, |w| w.covariance.parameters.len()));
     let factors = solver.shared_factors(calibration_factors);
     let scale =
         factors.names.iter().map(|n| if n == "speed scale" { session.spec.speed.scale_u } else { 0.0 }).collect();
@@ -136,9 +140,31 @@ pub fn summarise(
             sheets: w.sheets.clone(),
             printed_scale: w.printed_scale,
             quality: w.quality.clone(),
-            residuals: Vec::new(),
+            residuals: w
+                .quality
+                .residuals
+                .iter()
+                .map(|r| CornerResidual {
+                    photo: r.photo.clone(),
+                    sheet: r.sheet,
+                    x_px: r.x_px,
+                    y_px: r.y_px,
+                    dx_px: r.dx_px,
+                    dy_px: r.dy_px,
+                })
+                .collect(),
             trust_map: None,
-            checks: Vec::new(),
+            checks: w
+                .quality
+                .checks
+                .iter()
+                .map(|c| LengthCheck {
+                    what: c.what.clone(),
+                    stated_mm: c.stated_mm,
+                    u_mm: c.u_mm,
+                    fitted_mm: c.fitted_mm,
+                })
+                .collect(),
         }),
         mark_shape: shape.cloned(),
         exact_inputs: shown,

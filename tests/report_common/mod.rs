@@ -227,8 +227,16 @@ pub fn calibrated() -> Summary {
     use pockmark::camera::Lens;
     use pockmark::camera::wall::{WallPhoto, WallQuality, WallSheet, WallTape};
     use pockmark::report::model::{CalibrationSummary, CornerResidual, LengthCheck, TrustMap};
-    let sheet =
-        |number: usize, x_mm, y_mm| WallSheet { number, x_mm, y_mm, turn_deg: 0.317, x_u_mm: 0.123, y_u_mm: 0.157 };
+    let sheet = |number: usize, x_mm, y_mm| WallSheet {
+        number,
+        x_mm,
+        y_mm,
+        turn_deg: 0.317,
+        x_u_mm: 0.123,
+        y_u_mm: 0.157,
+        board: None,
+        relief_mm: None,
+    };
     let corner = |i: u32| CornerResidual {
         photo: format!("calibration/near-{}.jpg", i % 3),
         sheet: 1,
@@ -268,6 +276,7 @@ pub fn calibrated() -> Summary {
                 left_out: None,
             }],
             tapes: vec![WallTape { sheets: [1, 2], distance_mm: 2190.2, off_mm: -0.23, u_mm: 0.54 }],
+            ..WallQuality::default()
         },
         residuals: (0..60).map(corner).collect(),
         trust_map: Some(TrustMap {
