@@ -6,11 +6,12 @@
 
 use image::{Rgb, RgbImage};
 use pockmark::camera::Lens;
-use pockmark::camera::wall::{WallPhoto, WallQuality, WallSheet, WallTape};
+use pockmark::camera::calibration::Check;
+use pockmark::camera::trust::TrustMap;
+use pockmark::camera::wall::{WallPhoto, WallQuality, WallResidual, WallSheet, WallTape};
 use pockmark::marks::shape::MarkShape;
 use pockmark::report::model::{
-    Budget, BudgetLine, CalibrationSummary, CornerResidual, FileHash, LengthCheck, MarkSummary, Outline, TrustMap,
-    VERSION, VolleySummary,
+    Budget, BudgetLine, CalibrationSummary, FileHash, MarkSummary, Outline, VERSION, VolleySummary,
 };
 use pockmark::report::{Summary, Units, VolleyPicture, page};
 use pockmark::session::flags::FlagWord;
@@ -213,7 +214,7 @@ fn budgets(study: &Study) -> Vec<Budget> {
 }
 
 /// Noise, and a little of a lens that bends more than was taken into account.
-fn residuals() -> Vec<CornerResidual> {
+fn residuals() -> Vec<WallResidual> {
     let mut rng = ChaCha8Rng::seed_from_u64(3);
     let mut noise = || rng.random_range(-0.1..0.1);
     let mut all = Vec::new();
@@ -223,7 +224,7 @@ fn residuals() -> Vec<CornerResidual> {
                 let x_px = 500.0 + 1300.0 * f64::from(sheet) + 110.0 * f64::from(corner % 3) - 60.0 * f64::from(photo);
                 let y_px = 500.0 + 520.0 * f64::from((sheet + photo) % 3) + 120.0 * f64::from(corner / 3);
                 let bend = 4e-5 * (f64::hypot(x_px - 2016.0, y_px - 1512.0) - 900.0).max(0.0);
-                all.push(CornerResidual {
+                all.push(WallResidual {
                     photo: format!("calibration/near-{}.jpg", photo + 1),
                     sheet: sheet as usize + 1,
                     x_px,
@@ -243,7 +244,7 @@ fn trust_map() -> TrustMap {
     let u_mm = (0..rows * columns)
         .map(|i| {
             let (x, y) = ((i % columns) as f64 * step_mm - 400.0, (i / columns) as f64 * step_mm - 500.0);
-            0.08 + 2.2e-7 * ((x - 1100.0).powi(2) + (y - 500.0).powi(2))
+            Some(0.08 + 2.2e-7 * ((x - 1100.0).powi(2) + (y - 500.0).powi(2)))
         })
         .collect();
     TrustMap { x0_mm: -400.0, y0_mm: -500.0, step_mm, columns, rows, u_mm }
@@ -296,15 +297,15 @@ fn calibration() -> CalibrationSummary {
                 photo("near-2.jpg", Some("too blurred: corners are 4.1 px wide, at most 2.5 px is good")),
             ],
             tapes: vec![WallTape { sheets: [1, 2], distance_mm: 2190.2, off_mm: -0.2, u_mm: 0.5 }],
+            residuals: residuals(),
+            trust_map: Some(trust_map()),
+            checks: vec![
+                Check { what: "tape, sheets 1 and 2".into(), stated_mm: 2190.2, u_mm: 0.5, fitted_mm: 2190.4 },
+                Check { what: "bar across".into(), stated_mm: 150.2, u_mm: 0.1, fitted_mm: 150.18 },
+                Check { what: "bar down".into(), stated_mm: 199.3, u_mm: 0.1, fitted_mm: 199.92 },
+            ],
             ..WallQuality::default()
         },
-        residuals: residuals(),
-        trust_map: Some(trust_map()),
-        checks: vec![
-            LengthCheck { what: "tape, sheets 1 and 2".into(), stated_mm: 2190.2, u_mm: 0.5, fitted_mm: 2190.4 },
-            LengthCheck { what: "bar across".into(), stated_mm: 150.2, u_mm: 0.1, fitted_mm: 150.18 },
-            LengthCheck { what: "bar down".into(), stated_mm: 199.3, u_mm: 0.1, fitted_mm: 199.92 },
-        ],
     }
 }
 

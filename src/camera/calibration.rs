@@ -1,5 +1,7 @@
 //! What does a calibration come to?
 
+use serde::{Deserialize, Serialize};
+
 use super::advise::Advice;
 use super::input::{Tape, WallFrame};
 use super::lens::{self, Lens};
@@ -58,7 +60,7 @@ pub struct CornerResidual {
 }
 
 /// Something that was measured by hand, against the adjustment.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Check {
     /// What: "tape from sheet 1 to sheet 2", "bar across".
     pub what: String,

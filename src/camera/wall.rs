@@ -7,7 +7,7 @@ use nalgebra::DMatrix;
 use serde::{Deserialize, Serialize};
 
 use super::advise::Advice;
-use super::calibrate::{Calibration, CalibrationInput, SheetPlace};
+use super::calibrate::{Calibration, CalibrationInput, Check, SheetPlace};
 use super::lens::{self, Lens};
 use super::optics::Optics;
 use super::trust::TrustMap;
@@ -72,19 +72,6 @@ pub struct WallResidual {
     pub dy_px: f64,
 }
 
-/// Something measured by hand, against the adjustment.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct WallCheck {
-    /// What: "tape from sheet 1 to sheet 2", "bar across".
-    pub what: String,
-    /// As stated, mm.
-    pub stated_mm: f64,
-    /// Its standard uncertainty, mm.
-    pub u_mm: f64,
-    /// As adjusted, mm.
-    pub fitted_mm: f64,
-}
-
 /// One calibration photo in the file.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct WallPhoto {
@@ -128,7 +115,7 @@ pub struct WallQuality {
     pub trust_map: Option<TrustMap>,
     /// Tapes and bars against the adjustment.
     #[serde(default)]
-    pub checks: Vec<WallCheck>,
+    pub checks: Vec<Check>,
     /// Which photo more would help most.
     #[serde(default)]
     pub advice: Option<Advice>,
@@ -263,16 +250,7 @@ impl Wall {
                     })
                     .collect(),
                 trust_map: c.trust.clone(),
-                checks: c
-                    .checks
-                    .iter()
-                    .map(|k| WallCheck {
-                        what: k.what.clone(),
-                        stated_mm: k.stated_mm,
-                        u_mm: k.u_mm,
-                        fitted_mm: k.fitted_mm,
-                    })
-                    .collect(),
+                checks: c.checks.clone(),
                 advice: Some(c.advice.clone()),
             },
             covariance: WallCovariance {

@@ -6,9 +6,7 @@ use crate::flight::Solver;
 use crate::marks::shape::MarkShape;
 use crate::photo::read_exif;
 use crate::report::Units;
-use crate::report::model::{
-    Budget, BudgetLine, CalibrationSummary, CornerResidual, FileHash, LengthCheck, Summary, VERSION,
-};
+use crate::report::model::{Budget, BudgetLine, CalibrationSummary, FileHash, Summary, VERSION};
 use crate::session::Session;
 use crate::session::hash::sha256_file;
 use crate::study::{Setup, Shot, StudyOptions, VolleyStatus, analyse};
@@ -140,31 +138,6 @@ pub fn summarise(
             sheets: w.sheets.clone(),
             printed_scale: w.printed_scale,
             quality: w.quality.clone(),
-            residuals: w
-                .quality
-                .residuals
-                .iter()
-                .map(|r| CornerResidual {
-                    photo: r.photo.clone(),
-                    sheet: r.sheet,
-                    x_px: r.x_px,
-                    y_px: r.y_px,
-                    dx_px: r.dx_px,
-                    dy_px: r.dy_px,
-                })
-                .collect(),
-            trust_map: None,
-            checks: w
-                .quality
-                .checks
-                .iter()
-                .map(|c| LengthCheck {
-                    what: c.what.clone(),
-                    stated_mm: c.stated_mm,
-                    u_mm: c.u_mm,
-                    fitted_mm: c.fitted_mm,
-                })
-                .collect(),
         }),
         mark_shape: shape.cloned(),
         exact_inputs: shown,

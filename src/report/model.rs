@@ -191,64 +191,8 @@ pub struct CalibrationSummary {
     pub sheets: Vec<WallSheet>,
     /// Printed scale across and down (1 = as drawn).
     pub printed_scale: [f64; 2],
-    /// Photos, residuals, tapes.
+    /// Photos, residuals, the map of trust, lengths measured by hand.
     pub quality: WallQuality,
-    /// Where each corner was found against where the adjustment says.
-    #[serde(default)]
-    pub residuals: Vec<CornerResidual>,
-    /// How well places on the wall are known.
-    #[serde(default)]
-    pub trust_map: Option<TrustMap>,
-    /// Lengths that were measured by hand against what the adjustment says.
-    #[serde(default)]
-    pub checks: Vec<LengthCheck>,
-}
-
-/// What is left of a corner after the adjustment.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct CornerResidual {
-    /// Path of the photo in the session.
-    pub photo: String,
-    /// Number of the sheet.
-    pub sheet: usize,
-    /// Where it was found, px from the centre of the photo's top-left pixel.
-    pub x_px: f64,
-    /// Where it was found, px down.
-    pub y_px: f64,
-    /// Found less adjusted, px to the right.
-    pub dx_px: f64,
-    /// Found less adjusted, px down.
-    pub dy_px: f64,
-}
-
-/// The standard uncertainty of a wall point over a grid.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct TrustMap {
-    /// Bottom left point, mm right of the origin.
-    pub x0_mm: f64,
-    /// Bottom left point, mm above the origin.
-    pub y0_mm: f64,
-    /// From point to point, mm.
-    pub step_mm: f64,
-    /// Points across.
-    pub columns: usize,
-    /// Points upwards.
-    pub rows: usize,
-    /// Whole standard uncertainty of a wall point there, mm; row by row from the bottom left.
-    pub u_mm: Vec<f64>,
-}
-
-/// A length measured by hand.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct LengthCheck {
-    /// What was measured: "tape, sheets 1 and 2", "bar across".
-    pub what: String,
-    /// As measured, mm.
-    pub stated_mm: f64,
-    /// Its standard uncertainty, mm.
-    pub u_mm: f64,
-    /// As adjusted, mm.
-    pub fitted_mm: f64,
 }
 
 /// A volley's pictures for the page: the same part of the photo before and after.

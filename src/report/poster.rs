@@ -212,7 +212,7 @@ pub fn charts(summary: &Summary, theme: Theme) -> Result<Vec<ChartFiles>> {
     if let Some(c) = &summary.calibration {
         all.push((chart::sheets(c, units, "The sheets' crosses, facing the wall.")?, Vec::new()));
         all.push((chart::residuals(c, "Strokes from each corner.")?, Vec::new()));
-        let steps = c.trust_map.as_ref().and_then(chart::steps);
+        let steps = c.quality.trust_map.as_ref().and_then(chart::steps);
         let items = steps.map_or_else(Vec::new, |s| {
             super::view::step_words(&s, c)
                 .into_iter()

@@ -225,8 +225,10 @@ pub fn rows(html: &str, class: &str) -> Vec<Vec<String>> {
 /// The session with a calibration whose every part has something to show.
 pub fn calibrated() -> Summary {
     use pockmark::camera::Lens;
-    use pockmark::camera::wall::{WallPhoto, WallQuality, WallSheet, WallTape};
-    use pockmark::report::model::{CalibrationSummary, CornerResidual, LengthCheck, TrustMap};
+    use pockmark::camera::calibration::Check;
+    use pockmark::camera::trust::TrustMap;
+    use pockmark::camera::wall::{WallPhoto, WallQuality, WallResidual, WallSheet, WallTape};
+    use pockmark::report::model::CalibrationSummary;
     let sheet = |number: usize, x_mm, y_mm| WallSheet {
         number,
         x_mm,
@@ -237,7 +239,7 @@ pub fn calibrated() -> Summary {
         board: None,
         relief_mm: None,
     };
-    let corner = |i: u32| CornerResidual {
+    let corner = |i: u32| WallResidual {
         photo: format!("calibration/near-{}.jpg", i % 3),
         sheet: 1,
         x_px: 300.0 + 37.0 * f64::from(i),
@@ -276,21 +278,21 @@ pub fn calibrated() -> Summary {
                 left_out: None,
             }],
             tapes: vec![WallTape { sheets: [1, 2], distance_mm: 2190.2, off_mm: -0.23, u_mm: 0.54 }],
+            residuals: (0..60).map(corner).collect(),
+            trust_map: Some(TrustMap {
+                x0_mm: -300.0,
+                y0_mm: -200.0,
+                step_mm: 200.0,
+                columns: 14,
+                rows: 9,
+                u_mm: (0..126).map(|i| Some(0.06 + 0.011 * f64::from(i))).collect(),
+            }),
+            checks: vec![
+                Check { what: "tape, sheets 1 and 2".into(), stated_mm: 2190.2, u_mm: 0.54, fitted_mm: 2190.43 },
+                Check { what: "bar across".into(), stated_mm: 150.21, u_mm: 0.12, fitted_mm: 148.87 },
+            ],
             ..WallQuality::default()
         },
-        residuals: (0..60).map(corner).collect(),
-        trust_map: Some(TrustMap {
-            x0_mm: -300.0,
-            y0_mm: -200.0,
-            step_mm: 200.0,
-            columns: 14,
-            rows: 9,
-            u_mm: (0..126).map(|i| 0.06 + 0.011 * f64::from(i)).collect(),
-        }),
-        checks: vec![
-            LengthCheck { what: "tape, sheets 1 and 2".into(), stated_mm: 2190.2, u_mm: 0.54, fitted_mm: 2190.43 },
-            LengthCheck { what: "bar across".into(), stated_mm: 150.21, u_mm: 0.12, fitted_mm: 148.87 },
-        ],
     };
     Summary { calibration: Some(calibration), ..session() }
 }

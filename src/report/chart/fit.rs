@@ -5,8 +5,9 @@
 
 use super::axes::plain;
 use super::{Canvas, Caption, Chart, Drawn, Ink, POSTER_PX, Stand, figure, shorten};
+use crate::camera::wall::WallResidual;
 use crate::error::Result;
-use crate::report::model::{CalibrationSummary, CornerResidual};
+use crate::report::model::CalibrationSummary;
 
 /// Frames beyond this would be too small to read; those with the largest residuals are kept.
 const MOST_PHOTOS: usize = 12;
@@ -23,11 +24,11 @@ const SCALE_PX: f64 = 28.0;
 
 struct Photo<'a> {
     name: &'a str,
-    corners: Vec<&'a CornerResidual>,
+    corners: Vec<&'a WallResidual>,
     rms_px: f64,
 }
 
-fn photos(residuals: &[CornerResidual]) -> Vec<Photo<'_>> {
+fn photos(residuals: &[WallResidual]) -> Vec<Photo<'_>> {
     let mut all: Vec<Photo> = Vec::new();
     for r in residuals.iter().filter(|r| [r.x_px, r.y_px, r.dx_px, r.dy_px].iter().all(|v| plain(*v).is_some())) {
         match all.iter_mut().find(|p| p.name == r.photo) {
@@ -45,7 +46,7 @@ fn photos(residuals: &[CornerResidual]) -> Vec<Photo<'_>> {
     all
 }
 
-fn rms<'a>(corners: impl Iterator<Item = &'a CornerResidual>) -> f64 {
+fn rms<'a>(corners: impl Iterator<Item = &'a WallResidual>) -> f64 {
     let (sum, n) = corners.fold((0.0, 0.0), |(s, n), r| (s + r.dx_px.powi(2) + r.dy_px.powi(2), n + 1.0));
     if n > 0.0 { (sum / n).sqrt() } else { 0.0 }
 }
@@ -83,7 +84,7 @@ impl Layout {
 
 /// The picture of what is left; `None` where nothing was recorded.
 pub(in crate::report) fn residuals(c: &CalibrationSummary, description: &str) -> Result<Option<Chart>> {
-    let photos = photos(&c.residuals);
+    let photos = photos(&c.quality.residuals);
     let all = rms(photos.iter().flat_map(|p| p.corners.iter().copied()));
     if photos.is_empty() || all <= 0.0 || c.camera.width == 0 {
         return Ok(None);
@@ -142,7 +143,7 @@ mod tests {
 
     #[test]
     fn photos_keep_their_corners_and_the_worst_stay() {
-        let corner = |photo: &str, dx_px: f64| CornerResidual {
+        let corner = |photo: &str, dx_px: f64| WallResidual {
             photo: photo.into(),
             sheet: 1,
             x_px: 0.0,
@@ -150,7 +151,7 @@ mod tests {
             dx_px,
             dy_px: 0.0,
         };
-        let mut all: Vec<CornerResidual> = (0..14).map(|i| corner(&format!("{i}.jpg"), f64::from(i))).collect();
+        let mut all: Vec<WallResidual> = (0..14).map(|i| corner(&format!("{i}.jpg"), f64::from(i))).collect();
         all.push(corner("13.jpg", f64::NAN));
         all.push(corner("13.jpg", 1.0));
         let kept = photos(&all);

@@ -6,8 +6,9 @@
 use super::axes::plain;
 use super::map::{Map, map};
 use super::{Caption, Chart, Ink, Stand};
+use crate::camera::trust::TrustMap;
 use crate::error::Result;
-use crate::report::model::{CalibrationSummary, TrustMap, VolleySummary};
+use crate::report::model::{CalibrationSummary, VolleySummary};
 use crate::report::number::COVERAGE;
 use crate::report::units::Units;
 
@@ -51,7 +52,8 @@ fn usable(m: &TrustMap) -> bool {
 
 /// Which steps a map is drawn in; `None` where there is nothing to draw.
 pub(in crate::report) fn steps(m: &TrustMap) -> Option<Steps> {
-    let values: Vec<f64> = m.u_mm.iter().map(|u| COVERAGE * u).filter(|u| u.is_finite() && *u >= 0.0).collect();
+    let values: Vec<f64> =
+        m.u_mm.iter().flatten().map(|u| COVERAGE * u).filter(|u| u.is_finite() && *u >= 0.0).collect();
     let least = values.iter().copied().fold(f64::INFINITY, f64::min);
     let most = values.iter().copied().fold(0.0, f64::max);
     if !usable(m) || values.is_empty() {
@@ -69,7 +71,7 @@ pub(in crate::report) fn trust(
     units: Units,
     description: &str,
 ) -> Result<Option<Chart>> {
-    let Some((m, steps)) = c.trust_map.as_ref().and_then(|m| Some((m, steps(m)?))) else { return Ok(None) };
+    let Some((m, steps)) = c.quality.trust_map.as_ref().and_then(|m| Some((m, steps(m)?))) else { return Ok(None) };
     let side = |from: f64, n: usize| (from - 0.5 * m.step_mm, from + (n as f64 - 0.5) * m.step_mm);
     let ((x0, x1), (y0, y1)) = (side(m.x0_mm, m.columns), side(m.y0_mm, m.rows));
     let at = |x_mm: f64, y_mm: f64| (units.length(x_mm), units.length(y_mm));
@@ -95,11 +97,14 @@ pub(in crate::report) fn trust(
             // Neighbours of the same step are one rectangle: fewer shapes, and no seams.
             let mut from = 0;
             while from < values.len() {
-                let step_of = |u: &f64| if u.is_finite() { steps.of(*u) } else { steps.len() - 1 };
-                let step = values.get(from).map_or(0, step_of);
+                // What the photo does not see stays blank.
+                let step_of = |u: &Option<f64>| u.map(|u| if u.is_finite() { steps.of(u) } else { steps.len() - 1 });
+                let step = values.get(from).and_then(step_of);
                 let run = values[from..].iter().take_while(|u| step_of(u) == step).count().max(1);
                 let (a, b) = (field(from as f64, row as f64), field((from + run) as f64, row as f64 + 1.0));
-                canvas.bar(a, b, Ink::Series(0), steps.darkness(step))?;
+                if let Some(step) = step {
+                    canvas.bar(a, b, Ink::Series(0), steps.darkness(step))?;
+                }
                 from += run;
             }
         }
@@ -122,7 +127,14 @@ mod tests {
     use super::*;
 
     fn map_of(u_mm: Vec<f64>) -> TrustMap {
-        TrustMap { x0_mm: 0.0, y0_mm: 0.0, step_mm: 100.0, columns: u_mm.len(), rows: 1, u_mm }
+        TrustMap {
+            x0_mm: 0.0,
+            y0_mm: 0.0,
+            step_mm: 100.0,
+            columns: u_mm.len(),
+            rows: 1,
+            u_mm: u_mm.into_iter().map(Some).collect(),
+        }
     }
 
     #[test]

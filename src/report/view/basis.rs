@@ -113,7 +113,8 @@ fn tapes(quality: &WallQuality, units: Units) -> Vec<Value> {
 
 /// Lengths measured by hand against the adjustment.
 fn checks(c: &CalibrationSummary, units: Units) -> Vec<Value> {
-    c.checks
+    c.quality
+        .checks
         .iter()
         .map(|k| {
             let off_mm = k.stated_mm - k.fitted_mm;
@@ -135,17 +136,19 @@ pub(in crate::report) fn step_words(steps: &chart::Steps, c: &CalibrationSummary
         .map(|i| match (i.checked_sub(1).and_then(|j| steps.limits_mm.get(j)), steps.limits_mm.get(i)) {
             (_, Some(limit)) => format!("within ± {}", words(*limit)),
             (Some(limit), None) => format!("worse than ± {}", words(*limit)),
-            (None, None) => match c.trust_map.as_ref().and_then(|m| m.u_mm.iter().copied().reduce(f64::max)) {
-                Some(u) => format!("within ± {} mm", fixed(COVERAGE * u, 2)),
-                None => "all alike".into(),
-            },
+            (None, None) => {
+                match c.quality.trust_map.as_ref().and_then(|m| m.u_mm.iter().flatten().copied().reduce(f64::max)) {
+                    Some(u) => format!("within ± {} mm", fixed(COVERAGE * u, 2)),
+                    None => "all alike".into(),
+                }
+            }
         })
         .collect()
 }
 
 /// The map of trust with its steps in words.
 fn trust(c: &CalibrationSummary, volleys: &[VolleySummary], units: Units) -> Result<Option<Value>> {
-    let Some(steps) = c.trust_map.as_ref().and_then(chart::steps) else { return Ok(None) };
+    let Some(steps) = c.quality.trust_map.as_ref().and_then(chart::steps) else { return Ok(None) };
     let said = step_words(&steps, c);
     let legend: Vec<Value> = said
         .iter()
