@@ -132,7 +132,7 @@ const STRENGTH_RANGE: (f64, f64) = (0.01, 0.98);
 
 /// Largest sum of waves that a pixel's reach allows for.
 const WIDEST: f64 = 1.15;
-/// Farthest that a mode may go, in standard deviations of its prior, and absolutely.
+/// Farthest that a mode may go, in standard deviations of its prior.
 const MODE_U: f64 = 4.0;
 
 /// Added to -2 ln evidence when a mark is not held by pixels of its own: more than any count prior gives.
@@ -187,7 +187,7 @@ impl<'a> Target<'a> {
     }
 
     /// Weighted squared residuals, priors included.
-    fn cost(&self, marks: &[FittedMark]) -> f64 {
+    pub fn misfit(&self, marks: &[FittedMark]) -> f64 {
         let mut cost: f64 = marks.iter().map(|m| self.prior(m)).sum();
         for &(w_mm, a, weight) in &self.pixels {
             let r = a - self.opacity_at(marks, w_mm);
@@ -293,7 +293,7 @@ impl<'a> Target<'a> {
             }
             let Some(step) = a.cholesky().map(|c| c.solve(&right)) else { break };
             let trial = self.stepped(&marks, &step);
-            let c = self.cost(&trial);
+            let c = self.misfit(&trial);
             if c < cost {
                 let done = cost - c < 1e-4 * (1.0 + 1e-3 * cost);
                 marks = trial;
@@ -310,11 +310,6 @@ impl<'a> Target<'a> {
             }
         }
         marks
-    }
-
-    /// Misfit of adjusted marks.
-    pub fn misfit(&self, marks: &[FittedMark]) -> f64 {
-        self.cost(marks)
     }
 
     /// Misfit, evidence and covariance of adjusted marks.

@@ -97,12 +97,7 @@ pub fn group(pair: &Pair, reduced: &Reduced, detection: &Detection, rules: &Rule
         }
     }
     for b in boxes {
-        let Some(mut patch) = cut(pair, reduced, detection, (b[0], b[1]), (b[2], b[3]), radius_mm, excluded) else {
-            continue;
-        };
-        let inside = |r: &&Region| r.peak.0 >= b[0] && r.peak.0 <= b[1] && r.peak.1 >= b[2] && r.peak.1 <= b[3];
-        patch.significance = detection.regions.iter().filter(inside).map(|r| r.significance).fold(0.0, f64::max);
-        out.patches.push(patch);
+        out.patches.extend(cut(pair, reduced, detection, (b[0], b[1]), (b[2], b[3]), radius_mm, excluded));
     }
     out
 }

@@ -8,7 +8,7 @@ use rayon::prelude::*;
 use super::fit::{FittedMark, MODES, TILT, Target, UNKNOWNS, WAVE_ORDERS};
 use super::patch::{Patch, RawPatch};
 use super::separate::{Effort, Explained, choose, explain};
-use super::shape::MarkShape;
+use super::shape::{MarkShape, grain_px};
 
 /// Rounds of learning: the third changes centres by less than 0.05 mm.
 const ROUNDS: usize = 3;
@@ -278,12 +278,6 @@ fn learn_texture<'a>(shape: &mut MarkShape, fits: impl Iterator<Item = (&'a Patc
     let curve: Vec<f64> = curves.into_iter().map(|c| spread(c).0).collect();
     shape.texture = curve[0].max(0.0).sqrt().clamp(0.05, 0.8);
     let variance = curve[0].max(1e-9);
-    let mut grain = 1.0;
-    for (lag, c) in curve.iter().enumerate().skip(1) {
-        if *c <= 0.0 {
-            break;
-        }
-        grain += 2.0 * std::f64::consts::PI * lag as f64 * (c / variance).min(1.0);
-    }
-    shape.grain_px = grain.clamp(1.0, 100.0);
+    let rho: Vec<f64> = curve.iter().map(|c| c / variance).collect();
+    shape.grain_px = grain_px(&rho).clamp(1.0, 100.0);
 }

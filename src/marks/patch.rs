@@ -7,8 +7,8 @@
 
 use super::detect::Detection;
 use super::pair::{Pair, Reduced};
+use super::shape::grain_px;
 use crate::points::PixelPoint;
-use std::f64::consts::TAU;
 
 /// A mark's radius in patch pixels at most: finer pixels add cost, not knowledge, since texture dominates.
 const RADIUS_PX: f64 = 12.0;
@@ -36,8 +36,6 @@ pub struct RawPatch {
     pub masked: Vec<bool>,
     /// Wall millimetres a patch pixel.
     pub mm_per_px: f64,
-    /// Largest significance of the changed places in it.
-    pub significance: f64,
 }
 
 /// Cuts a patch: cells `x`, `y` (first and last) of the reduced grid.
@@ -75,7 +73,6 @@ pub fn cut(
         quiet: Vec::with_capacity(n),
         masked: Vec::with_capacity(n),
         mm_per_px: step as f64 / px_per_mm,
-        significance: 0.0,
     };
     let share = 1.0 / (step * step) as f32;
     for j in 0..height {
@@ -169,14 +166,7 @@ impl RawPatch {
         let sigma: Vec<f64> =
             strength.iter().map(|&s| if s > 0.0 { relative.max(1e-3) / s.sqrt() } else { f64::INFINITY }).collect();
         let noise_rho = self.noise_rho(&opacity, &strength);
-        let noise_grain_px = 1.0
-            + noise_rho
-                .iter()
-                .enumerate()
-                .skip(1)
-                .take_while(|(_, r)| **r > 0.0)
-                .map(|(k, r)| TAU * k as f64 * r)
-                .sum::<f64>();
+        let noise_grain_px = grain_px(&noise_rho);
         let level = (0..n)
             .map(|i| {
                 let (x, y) = (i % self.width, i / self.width);

@@ -26,6 +26,12 @@ fn plain_tilt() -> f64 {
     0.08
 }
 
+/// Pixels that scatter together: the integral over the plane of an autocorrelation given at lags of 0, 1, 2 ... px, up to its first zero.
+pub fn grain_px(rho: &[f64]) -> f64 {
+    let ring = |(lag, r): (usize, &f64)| std::f64::consts::TAU * lag as f64 * r.min(1.0);
+    1.0 + rho.iter().enumerate().skip(1).take_while(|(_, r)| **r > 0.0).map(ring).sum::<f64>()
+}
+
 /// The usual mark.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct MarkShape {

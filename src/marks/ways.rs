@@ -26,11 +26,9 @@ const SAME_MM: f64 = 2.0;
 pub struct Way {
     /// The patch in which the ball hides.
     pub patch: usize,
-    /// All marks of that patch, with it.
-    pub marks: Vec<FittedMark>,
     /// The mark of the base under which it hides; `None` for a place of its own.
     pub under: Option<usize>,
-    /// Sum of the patch's marks' places less that of the base's marks, mm: where the additional ball is, near enough.
+    /// Where the additional ball is ([`extra_mm`]).
     pub extra_mm: [f64; 2],
     /// How much of the misfit it takes away.
     pub gain: f64,
@@ -38,8 +36,11 @@ pub struct Way {
     pub weight: f64,
 }
 
-fn sum_mm(marks: &[FittedMark]) -> [f64; 2] {
-    marks.iter().fold([0.0; 2], |s, m| [s[0] + m.x_mm, s[1] + m.y_mm])
+/// Sum of the places of a patch's marks less that of those without the additional ball, mm: where that ball is, near enough.
+pub fn extra_mm(base: &[FittedMark], with: &[FittedMark]) -> [f64; 2] {
+    let sum = |marks: &[FittedMark]| marks.iter().fold([0.0; 2], |s, m| [s[0] + m.x_mm, s[1] + m.y_mm]);
+    let (from, to) = (sum(base), sum(with));
+    [to[0] - from[0], to[1] - from[1]]
 }
 
 /// All ways to place one more ball over marks already found: `bases` are the patches' marks; patches without any hide none.
@@ -62,18 +63,9 @@ fn of_patch(p: usize, patch: &Patch, base: &[FittedMark], shape: &MarkShape) -> 
         (thin.misfit(&adjusted), adjusted)
     };
     let (before, base) = fine(base);
-    let from = sum_mm(&base);
     let mut out: Vec<Way> = Vec::new();
     let mut take = |under: Option<usize>, (misfit, marks): (f64, Vec<FittedMark>)| {
-        let sum = sum_mm(&marks);
-        let way = Way {
-            patch: p,
-            under,
-            extra_mm: [sum[0] - from[0], sum[1] - from[1]],
-            gain: before - misfit,
-            weight: 0.0,
-            marks,
-        };
+        let way = Way { patch: p, under, extra_mm: extra_mm(&base, &marks), gain: before - misfit, weight: 0.0 };
         let same = |w: &Way| (w.extra_mm[0] - way.extra_mm[0]).hypot(w.extra_mm[1] - way.extra_mm[1]) < SAME_MM;
         match out.iter_mut().find(|w| same(w)) {
             Some(w) if w.gain >= way.gain => {}

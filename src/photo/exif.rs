@@ -37,6 +37,14 @@ impl CaptureTime {
         let offset = Offset::from_seconds(self.offset_s?).ok()?;
         offset.to_timestamp(self.local).ok()
     }
+
+    /// Whether this was taken after `other`: by the instant where both say one, else by the cameras' clocks.
+    pub fn is_after(&self, other: &Self) -> bool {
+        match (self.instant(), other.instant()) {
+            (Some(a), Some(b)) => a > b,
+            _ => self.local > other.local,
+        }
+    }
 }
 
 /// What a photo's Exif says; `None` where it says nothing usable.

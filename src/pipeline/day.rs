@@ -91,8 +91,8 @@ pub struct Day {
     session: Session,
     wall: Wall,
     whitened: nalgebra::DMatrix<f64>,
-    /// Calibrations that hold from a later photo on, each with its whitened factors.
-    later: Vec<(LaterWall, nalgebra::DMatrix<f64>)>,
+    /// Calibrations that hold from a later photo on.
+    later: Vec<LaterWall>,
     /// For each photo which calibration holds: 0 the first.
     holds: BTreeMap<String, usize>,
     solver: Solver,
@@ -116,13 +116,7 @@ impl Day {
         Ok(Self {
             solver: Solver::new(&flight_inputs(&session.spec)?)?,
             whitened: wall.whitened(),
-            later: later_walls(session)?
-                .into_iter()
-                .map(|l| {
-                    let whitened = l.wall.whitened();
-                    (l, whitened)
-                })
-                .collect(),
+            later: later_walls(session)?,
             holds: BTreeMap::new(),
             session: session.clone(),
             wall: wall.clone(),
@@ -177,8 +171,7 @@ impl Day {
     /// longer there. Each photo is decoded once when they come in order. The indices of rows looked at anew.
     pub fn follow(&mut self, volleys: &[PairedVolley], progress: Progress) -> Vec<usize> {
         let mut old = std::mem::take(&mut self.steps);
-        let later: Vec<LaterWall> = self.later.iter().map(|l| l.0.clone()).collect();
-        self.holds = holding(&self.session, &later, volleys);
+        self.holds = holding(&self.session, &self.later, volleys);
         let mut before = 0;
         let keys: Vec<Key> = old.iter().map(|s| s.key.clone()).collect();
         let follows = self.session.spec.camera.tripod_photo.is_none();
@@ -251,7 +244,9 @@ impl Day {
     }
 
     fn wall_at(&self, at: usize) -> (&Wall, &nalgebra::DMatrix<f64>) {
-        at.checked_sub(1).and_then(|i| self.later.get(i)).map_or((&self.wall, &self.whitened), |(l, w)| (&l.wall, w))
+        at.checked_sub(1)
+            .and_then(|i| self.later.get(i))
+            .map_or((&self.wall, &self.whitened), |l| (&l.wall, &l.whitened))
     }
 
     fn step(&mut self, index: usize, v: &PairedVolley, key: Key, progress: Progress) -> Step {
@@ -394,7 +389,7 @@ impl Day {
     pub fn summarise(&self, measured: &[Measured], notes: &[String]) -> Summary {
         let shape = self.learned.as_ref().map(|k| &k.shape);
         let mut summary = summarise(&self.session, Some(&self.wall), &self.solver, shape, measured, notes);
-        for (i, (l, _)) in self.later.iter().enumerate() {
+        for (i, l) in self.later.iter().enumerate() {
             let first = self.steps.iter().find(|s| s.key.wall == i + 1);
             summary.notes.push(match first {
                 Some(s) => format!("calibration-{} holds from {} on", l.number, s.key.photo.name),

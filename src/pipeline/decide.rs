@@ -4,7 +4,7 @@
 //! was decided no longer asks for a look. Decisions find their marks by place on the wall, so that they hold in
 //! every re-run, and one that no longer finds its mark says so.
 
-use super::judge::{FoundMark, Judged};
+use super::judge::{FoundMark, Judged, top_to_bottom};
 use crate::marks::shape::MarkShape;
 use crate::points::WallPoint;
 use crate::session::PairedVolley;
@@ -180,7 +180,7 @@ pub fn decide(judged: &Judged, volley: &PairedVolley, rows: &[ReviewRow], shape:
             (0..2).for_each(|k| m.covariance_mm2[k][k] += hidden * hidden);
         }
     }
-    marks.sort_by(|a, b| b.0.y_mm.total_cmp(&a.0.y_mm).then(a.0.x_mm.total_cmp(&b.0.x_mm)));
+    marks.sort_by(|a, b| top_to_bottom(&a.0, &b.0));
     (out.judged.marks, out.by_person) = marks.into_iter().unzip();
     if let Some(Decision::Checked { count }) =
         rows.iter().rev().map(|r| r.decision).find(|d| matches!(d, Decision::Checked { .. }))

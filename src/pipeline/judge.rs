@@ -10,7 +10,7 @@ use crate::marks::fit::{FittedMark, UNKNOWNS};
 use crate::marks::patch::Patch;
 use crate::marks::separate::{Choice, Effort, Explained, choose, explain};
 use crate::marks::shape::MarkShape;
-use crate::marks::ways::{Way, ways};
+use crate::marks::ways::{Way, extra_mm, ways};
 
 /// Choices less probable than this do not count.
 const LEAST_PROBABILITY: f64 = 0.01;
@@ -104,6 +104,7 @@ pub fn judge(patches: &[Patch], shots: usize, shape: &MarkShape) -> Judged {
     let choices = choose(&explained, shots);
     let Some(best) = choices.first() else { return Judged::default() };
     let mut marks = marks_of(&explained, best, shape);
+    marks.sort_by(top_to_bottom);
     let told: usize = best.counts.iter().sum();
     let mut judged = Judged { probability: best.probability, sure: 1.0, ..Judged::default() };
     if let Some(hidden) = hidden(patches, &explained, best, shots, shape) {
@@ -112,10 +113,7 @@ pub fn judge(patches: &[Patch], shots: usize, shape: &MarkShape) -> Judged {
             hidden.name(&mut marks, &explained, best);
         } else {
             judged.sure = hidden.sure;
-            judged.doubtful = hidden.doubtful.and_then(|d| {
-                let near = |m: &FoundMark| (m.x_mm - d[0]).hypot(m.y_mm - d[1]);
-                (0..marks.len()).min_by(|&a, &b| near(&marks[a]).total_cmp(&near(&marks[b])))
-            });
+            judged.doubtful = hidden.doubtful.and_then(|d| nearest(&marks, d));
         }
         if let (Some(own), Some(now)) = (own, mean(&marks)) {
             let (middle, variance) = hidden.mean(own, shots);
@@ -134,9 +132,6 @@ pub fn judge(patches: &[Patch], shots: usize, shape: &MarkShape) -> Judged {
             }
         }
     }
-    let doubtful = judged.doubtful.map(|i| (marks[i].x_mm, marks[i].y_mm));
-    marks.sort_by(|a, b| b.y_mm.total_cmp(&a.y_mm).then(a.x_mm.total_cmp(&b.x_mm)));
-    judged.doubtful = doubtful.and_then(|d| marks.iter().position(|m| (m.x_mm, m.y_mm) == d));
     judged.marks = marks;
     judged
 }
@@ -190,11 +185,7 @@ fn hidden(
     if let Some(p) = doubtful_patch {
         // The way that is the present explanation: its additional ball lies where the present marks have theirs.
         let now = &explained[p].fits[best.counts[p]].marks;
-        let base = bases[p];
-        let extra: [f64; 2] = std::array::from_fn(|k| {
-            let of = |m: &FittedMark| if k == 0 { m.x_mm } else { m.y_mm };
-            now.iter().map(of).sum::<f64>() - base.iter().map(of).sum::<f64>()
-        });
+        let extra = extra_mm(bases[p], now);
         let same = |w: &&Way| w.patch == p && (w.extra_mm[0] - extra[0]).hypot(w.extra_mm[1] - extra[1]) < SAME_WAY_MM;
         sure = ways.iter().filter(same).map(|w| w.weight).sum();
         doubtful = Some(extra);
@@ -240,9 +231,7 @@ impl Hidden {
                 }
                 None => w.extra_mm,
             };
-            let near = |m: &FoundMark| (m.x_mm - at[0]).hypot(m.y_mm - at[1]);
-            let nearest = (0..marks.len()).min_by(|&a, &b| near(&marks[a]).total_cmp(&near(&marks[b])));
-            if let Some(i) = nearest {
+            if let Some(i) = nearest(marks, at) {
                 expected[i] += w.weight * self.missing as f64;
             }
         }
@@ -253,6 +242,17 @@ impl Hidden {
             }
         }
     }
+}
+
+/// The order of a volley's marks.
+pub fn top_to_bottom(a: &FoundMark, b: &FoundMark) -> std::cmp::Ordering {
+    b.y_mm.total_cmp(&a.y_mm).then(a.x_mm.total_cmp(&b.x_mm))
+}
+
+/// Index of the mark nearest to a place, mm.
+fn nearest(marks: &[FoundMark], at: [f64; 2]) -> Option<usize> {
+    let near = |m: &FoundMark| (m.x_mm - at[0]).hypot(m.y_mm - at[1]);
+    (0..marks.len()).min_by(|&a, &b| near(&marks[a]).total_cmp(&near(&marks[b])))
 }
 
 fn balls(marks: &[FoundMark]) -> u32 {

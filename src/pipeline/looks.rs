@@ -221,12 +221,8 @@ pub struct VolleyLook {
     pub groups: Groups,
     /// Largest less smallest log light ratio.
     pub light_step: f64,
-    /// Largest significance of each patch, strongest first.
-    pub threshold: f64,
     /// Photo size, px.
     pub size_px: (u32, u32),
-    /// Share of the wall around the marks where old marks leave less than half of a mark's contrast; set later.
-    pub significance: Vec<f64>,
     /// How far the camera had moved between the two photos, px.
     pub shift_px: f64,
     /// What changed since the calibration and was corrected.
@@ -374,9 +370,7 @@ pub fn look(
         located: is.clone(),
         how: how.clone(),
         light_step: detection.light_step,
-        threshold: detection.threshold,
         size_px: after.rgb.dimensions(),
-        significance: groups.patches.iter().map(|p| p.significance).collect(),
         groups,
         shift_px: pair.largest_shift_px(),
         changed: after.changed.clone(),

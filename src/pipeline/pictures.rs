@@ -6,13 +6,11 @@ use image::RgbImage;
 use rayon::prelude::*;
 
 use super::Progress;
-use super::measured::Measured;
 use crate::camera::WallView;
 use crate::photo::{decode_rgb, read_exif};
 use crate::points::WallPoint;
 use crate::report::model::{MarkSummary, Outline, VolleyPicture, VolleySummary};
-use crate::session::{Session, SessionPaths};
-use crate::study::Setup;
+use crate::session::SessionPaths;
 
 /// Longer side of a report's picture, px.
 const PICTURE_PX: u32 = 560;
@@ -20,12 +18,6 @@ const PICTURE_PX: u32 = 560;
 const PICTURE_MARGIN: f64 = 3.0;
 
 /// Cuts each volley's part of the photos for the page; a volley whose photos cannot be read again has none.
-pub fn pictures(session: &Session, measured: &[Measured], progress: Progress) -> Vec<VolleyPicture> {
-    let volleys: Vec<VolleySummary> = measured.iter().map(|m| m.summary(Setup::default())).collect();
-    cut_pictures(&session.paths, &volleys, progress)
-}
-
-/// The same from a session's summary.
 pub fn cut_pictures(paths: &SessionPaths, volleys: &[VolleySummary], progress: Progress) -> Vec<VolleyPicture> {
     progress("cutting pictures");
     volleys.par_iter().filter_map(|v| picture(paths, v)).collect()

@@ -21,6 +21,8 @@ pub struct LaterWall {
     pub number: u32,
     /// Its content.
     pub wall: Wall,
+    /// Factors of its covariance ([`Wall::whitened`]).
+    pub whitened: nalgebra::DMatrix<f64>,
     /// When its last photo was taken.
     taken: Option<CaptureTime>,
     /// The first volley it holds for, where the session says one.
@@ -46,10 +48,9 @@ pub fn later_walls(session: &Session) -> Result<Vec<LaterWall>> {
             .map_err(|e| Error::io(&path, "read the calibration (run `pockmark calibrate` to make it)", e))?;
         let wall = Wall::from_json(&text).place(|| path.display().to_string())?;
         let photos = list_photos(&folder)?.photos;
-        let mut times: Vec<CaptureTime> = photos.iter().filter_map(|p| p.taken).collect();
-        times.sort_by(|a, b| if later(a, b) { std::cmp::Ordering::Greater } else { std::cmp::Ordering::Less });
         // One photo without a time could be the last of them.
-        let taken = times.last().copied().filter(|_| times.len() == photos.len());
+        let times: Option<Vec<CaptureTime>> = photos.iter().map(|p| p.taken).collect();
+        let taken = times.and_then(|t| t.into_iter().reduce(|last, t| if t.is_after(&last) { t } else { last }));
         let from = session.spec.camera.again.iter().find(|a| a.number == number).map(|a| a.from.clone());
         if let Some(name) = &from
             && !session.volleys.rows.iter().any(|r| r.volley == *name)
@@ -64,16 +65,9 @@ pub fn later_walls(session: &Session) -> Result<Vec<LaterWall>> {
                 folder.display()
             )));
         }
-        out.push(LaterWall { number, wall, taken, from });
+        out.push(LaterWall { number, whitened: wall.whitened(), wall, taken, from });
     }
     Ok(out)
-}
-
-fn later(a: &CaptureTime, b: &CaptureTime) -> bool {
-    match (a.instant(), b.instant()) {
-        (Some(a), Some(b)) => a > b,
-        _ => a.local > b.local,
-    }
 }
 
 /// For each photo which calibration holds: 0 the first, then the later ones in order. Once one holds, it holds for all later rows.
@@ -88,7 +82,7 @@ pub fn holding(session: &Session, walls: &[LaterWall], volleys: &[PairedVolley])
         for (i, w) in walls.iter().enumerate().skip(now) {
             let holds = match (&w.from, &w.taken, &taken) {
                 (Some(from), _, _) => *from == v.row.volley,
-                (None, Some(made), Some(taken)) => later(taken, made),
+                (None, Some(made), Some(taken)) => taken.is_after(made),
                 _ => false,
             };
             if holds {

@@ -4,7 +4,7 @@ use super::Progress;
 use super::day::Day;
 use super::measured::Measured;
 use super::outcome::Outcome;
-use super::pictures::pictures;
+use super::pictures::cut_pictures;
 use crate::camera::Wall;
 use crate::error::Result;
 use crate::session::Session;
@@ -29,11 +29,12 @@ pub fn conclude(day: &Day, decisions: &[ReviewRow], notes: &[String], progress: 
     let measured = day.measure(decisions);
     let mut notes = notes.to_vec();
     notes.extend(homeless(day, decisions));
-    let pictures = pictures(day.session(), &measured, progress);
+    let summary = day.summarise(&measured, &notes);
+    let pictures = cut_pictures(&day.session().paths, &summary.volleys, progress);
     Outcome {
         shots: measured.iter().flat_map(Measured::shot_rows).collect(),
         volleys: measured.iter().map(Measured::volley_row).collect(),
-        summary: day.summarise(&measured, &notes),
+        summary,
         pictures,
         factor_names: day.session().volleys.factor_names.clone(),
     }

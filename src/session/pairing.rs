@@ -251,18 +251,14 @@ fn out_of_order(volleys: &[PairedVolley], folder: &PhotoFolder) -> Option<String
     let mut before: Option<(&VolleyRow, CaptureTime)> = None;
     for v in volleys {
         let Some(now) = folder.photos.iter().find(|p| p.name == v.photo).and_then(|p| p.taken) else { continue };
-        if let Some((earlier, then)) = before {
-            let backwards = match (then.instant(), now.instant()) {
-                (Some(then), Some(now)) => now < then,
-                _ => now.local < then.local,
-            };
-            if backwards {
-                return Some(format!(
-                    "line {} (volley {}): its photo was taken before that of volley {} above it; rows must stand in \
-                     shooting order",
-                    v.row.line, v.row.volley, earlier.volley
-                ));
-            }
+        if let Some((earlier, then)) = before
+            && then.is_after(&now)
+        {
+            return Some(format!(
+                "line {} (volley {}): its photo was taken before that of volley {} above it; rows must stand in \
+                 shooting order",
+                v.row.line, v.row.volley, earlier.volley
+            ));
         }
         before = Some((&v.row, now));
     }
