@@ -96,6 +96,7 @@ fn session() -> Summary {
             u_own_deg: 0.3,
             lines: vec![BudgetLine { name: "speed scale".into(), u_deg: 0.4 }],
             advice: "Measure the speed better.".into(),
+            to_halve: vec![],
         }],
         ..empty()
     }
@@ -110,6 +111,7 @@ fn empty() -> Summary {
         study: None,
         study_problem: None,
         budgets: vec![],
+        linear_checks: vec![],
         calibration: None,
         mark_shape: None,
         exact_inputs: vec![],
@@ -256,7 +258,7 @@ fn ladder_tables_hold_the_summarys_numbers() {
         assert!((read(&row[3]).0 - 2.0 * p.u_own_deg).abs() < 0.06 * 2.0 * p.u_own_deg + 0.01, "{}", row[3]);
         let spread = row[4].split(' ').next().unwrap();
         assert!((read(spread).0 - p.spread_deg.unwrap()).abs() < 0.051, "{}", row[4]);
-        assert_shows(&row[5], p.sideways_deg, 2.0 * p.sideways_u_deg, 2);
+        assert_shows(&row[5], p.sideways_deg.unwrap(), 2.0 * p.sideways_u_deg.unwrap(), 2);
         assert_eq!((row[6].parse(), row[7].parse()), (Ok(p.shots), Ok(p.volleys)));
     }
 }

@@ -36,7 +36,10 @@ fn the_least_session_and_what_is_then_assumed() {
     let s = SessionSpec::parse(LEAST).unwrap();
     assert!((s.machine.pivot_out.value - 243.0 * 0.0254).abs() < 1e-12);
     assert!((s.machine.pivot_out.u - 0.0254 / 8.0).abs() < 1e-12);
-    assert!((s.machine.zero.value + 10.0 * DEG).abs() < 1e-12 && (s.machine.zero.u - 0.05 * DEG).abs() < 1e-12);
+    assert!(
+        (s.machine.zero.unwrap().value + 10.0 * DEG).abs() < 1e-12
+            && (s.machine.zero.unwrap().u - 0.05 * DEG).abs() < 1e-12
+    );
     assert!((s.air.temperature.u - 1.0 / 1.8).abs() < 1e-12, "± 2 degF is u = 1 degF, a difference without offset");
     assert!(matches!(s.air.pressure, AirPressure::Altitude(q) if (q.value - 121.92).abs() < 1e-9));
     assert_eq!(s.speed.scale_u, 0.006, "a standard uncertainty is not halved");

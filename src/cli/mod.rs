@@ -4,10 +4,12 @@
 
 mod calibrate;
 mod demo;
+mod geometry;
 mod inspect;
 mod new;
 mod run;
 mod sheets;
+mod solve;
 
 use std::io::{IsTerminal, Write};
 use std::process::ExitCode;
@@ -35,6 +37,9 @@ enum Command {
     Inspect(inspect::Args),
     Calibrate(calibrate::Args),
     Run(run::Args),
+    Solve(solve::Args),
+    #[command(hide = true)]
+    Geometry(geometry::Args),
     Demo(demo::Args),
 }
 
@@ -56,6 +61,8 @@ pub fn main() -> ExitCode {
         Command::Inspect(a) => inspect::run(&a),
         Command::Calibrate(a) => calibrate::run(&a),
         Command::Run(a) => run::run(&a),
+        Command::Solve(a) => solve::run(&a),
+        Command::Geometry(a) => geometry::run(&a.session, a.json),
         Command::Demo(a) => demo::run(&a),
     };
     match ended {

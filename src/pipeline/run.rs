@@ -3,14 +3,15 @@
 use rayon::prelude::*;
 
 use super::Progress;
-use super::inputs::flight_inputs;
 use super::judge::{Judged, judge};
+use super::linear::Cells;
 use super::looks::{How, Pivot, PlacedPhoto, Reference, VolleyLook, look, place_photo};
 use super::measure::measure;
 use super::measured::Measured;
 use super::outcome::Outcome;
 use super::pictures::pictures;
-use super::summary::summarise;
+use super::summary::{Basis, summarise};
+use super::zero::{session_inputs, set_zero};
 use crate::camera::Wall;
 use crate::error::Result;
 use crate::flight::Solver;
@@ -37,7 +38,8 @@ enum Found {
 /// used fails that volley only, and says why.
 pub fn run_session(session: &Session, wall: &Wall, progress: Progress) -> Result<Outcome> {
     let pairing = session.pair_photos()?;
-    let solver = Solver::new(&flight_inputs(&session.spec)?)?;
+    let inputs = session_inputs(session)?;
+    let solver = Solver::new(&inputs)?;
     let marks_spec = &session.spec.marks;
     let expected = (
         marks_spec.smallest_m.map_or(DIAMETER_MM.0, |m| m * 1e3),
@@ -74,16 +76,21 @@ pub fn run_session(session: &Session, wall: &Wall, progress: Progress) -> Result
             }
         });
     }
-    let factors = session.volleys.factor_names.clone();
+    let mut factors = solver.shared_factors(wall.covariance.parameters.len());
+    let zero = set_zero(session, &mut factors, &mut measured)?;
+    let basis = Basis { inputs: &inputs, factors: &factors };
+    let names = session.volleys.factor_names.clone();
     let pictures = pictures(session, &measured, progress);
-    let mut summary = summarise(session, Some(wall), &solver, Some(&shape), &measured, &pairing.notes);
+    let mut summary = summarise(session, Some(wall), &basis, Some(&shape), &measured, &pairing.notes);
+    summary.notes.extend(zero.notes.iter().cloned());
     summary.notes.extend(session.notes.iter().cloned());
     Ok(Outcome {
         shots: measured.iter().flat_map(Measured::shot_rows).collect(),
         volleys: measured.iter().map(Measured::volley_row).collect(),
-        summary,
         pictures,
-        factor_names: factors,
+        cells: Cells::new(&inputs, &names, &measured, summary.study.as_ref(), &zero),
+        summary,
+        factor_names: names,
     })
 }
 

@@ -62,6 +62,8 @@ pub struct SessionSpec {
     pub sheets: SheetsSpec,
     /// What marks look like, where the person knows.
     pub marks: MarksSpec,
+    /// How impacts were measured by hand.
+    pub impacts: ImpactsSpec,
     /// Every quantity as it was written, in the order read.
     pub stated: Vec<StatedInput>,
 }
@@ -81,6 +83,10 @@ pub struct WallSpec {
     pub printed_bar_down: Option<Quantity>,
     /// Lean of the wall, rad; top away from the machine positive.
     pub lean: Option<Quantity>,
+    /// Lowest place that may be struck, m above the origin.
+    pub bottom: Option<Quantity>,
+    /// Highest place that may be struck, m above the origin.
+    pub top: Option<Quantity>,
     /// Tape distances between crosses.
     pub tapes: Vec<TapeSpec>,
 }
@@ -125,8 +131,8 @@ pub struct MachineSpec {
     pub pivot_right: Quantity,
     /// From the pivot's axis to the centre of the held ball, m.
     pub arm: Quantity,
-    /// Arm angle that counts as release angle 0, rad.
-    pub zero: Quantity,
+    /// Arm angle that counts as release angle 0, rad; may be absent where zero shots tell it.
+    pub zero: Option<Quantity>,
     /// Turn of the arm's plane about the vertical away from the wall's normal, rad; to the right positive.
     pub plane_turn: Option<Quantity>,
     /// Angle between the ball's departure and the arm's tangent, rad.
@@ -231,6 +237,15 @@ pub struct MarksSpec {
     pub largest_m: Option<f64>,
 }
 
+/// `[impacts]`: impacts measured by hand
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+pub struct ImpactsSpec {
+    /// What the tape's metre really is, as a ratio near 1: all readings share its doubt.
+    pub tape_scale: Option<Quantity>,
+    /// How far off one reading may be at 95 %, m, where impacts.csv does not say.
+    pub plus_minus_m: Option<f64>,
+}
+
 /// An input that nobody wrote, and what was taken instead.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct AssumedInput {
@@ -242,8 +257,21 @@ pub struct AssumedInput {
 
 /// Every section with its keys; the first is the top of the file.
 const SECTIONS: &[(&str, &[&str])] = &[
-    ("", &["title", "wall", "camera", "machine", "ball", "air", "speed", "study", "sheets", "marks"]),
-    ("wall", &["origin_sheet", "level_sheets", "plumb_sheets", "printed_bar", "printed_bar_down", "lean", "tape"]),
+    ("", &["title", "wall", "camera", "machine", "ball", "air", "speed", "study", "sheets", "marks", "impacts"]),
+    (
+        "wall",
+        &[
+            "origin_sheet",
+            "level_sheets",
+            "plumb_sheets",
+            "printed_bar",
+            "printed_bar_down",
+            "lean",
+            "bottom",
+            "top",
+            "tape",
+        ],
+    ),
     ("camera", &["tripod_photo"]),
     ("machine", &["pivot_out", "pivot_up", "pivot_right", "arm", "zero", "plane_turn", "off_tangent"]),
     ("ball", &["mass", "diameter", "drag_coefficient", "spin"]),
@@ -252,6 +280,7 @@ const SECTIONS: &[(&str, &[&str])] = &[
     ("study", &["matters", "reference"]),
     ("sheets", &["square"]),
     ("marks", &["smallest", "largest"]),
+    ("impacts", &["tape_scale", "plus_minus"]),
 ];
 
 fn home_of(key: &str) -> Option<&'static str> {
@@ -300,6 +329,7 @@ impl SessionSpec {
             study: study(&open("study")?)?,
             sheets,
             marks: marks(&open("marks")?)?,
+            impacts: impacts(&open("impacts")?)?,
             stated: Vec::new(),
         };
         let stated = stated.take();
@@ -314,7 +344,16 @@ impl SessionSpec {
     /// The inputs written without ± (or with ± 0), which are therefore taken as exact. The sheet's
     /// square, the expected mark sizes, `matters` and the speed scale are choices, not measurements.
     pub fn exact_inputs(&self) -> Vec<&StatedInput> {
-        const CHOICES: &[&str] = &["sheets.square", "marks.smallest", "marks.largest", "study.matters", "speed.scale"];
+        const CHOICES: &[&str] = &[
+            "sheets.square",
+            "marks.smallest",
+            "marks.largest",
+            "study.matters",
+            "speed.scale",
+            "wall.bottom",
+            "wall.top",
+            "impacts.plus_minus",
+        ];
         self.stated.iter().filter(|s| s.quantity.is_exact() && !CHOICES.contains(&s.key.as_str())).collect()
     }
 
@@ -328,7 +367,7 @@ impl SessionSpec {
             )
         };
         let lean = format!("not measured; taken as upright within {:.1} deg", 2.0 * UNMEASURED_LEAN_U_RAD / DEG);
-        let missing: [(bool, &'static str, String); 9] = [
+        let missing: [(bool, &'static str, String); 10] = [
             (!self.wall.origin_sheet_stated, "wall.origin_sheet", "not stated; sheet 1 is the origin".into()),
             (
                 self.wall.level == Level::OriginSheet,
@@ -347,6 +386,11 @@ impl SessionSpec {
                 self.machine.plane_turn.is_none(),
                 "machine.plane_turn",
                 "not measured; the arm is taken to swing square to the wall".into(),
+            ),
+            (
+                self.machine.off_tangent.is_none(),
+                "machine.off_tangent",
+                "not measured; the ball is taken to leave along the arm's tangent".into(),
             ),
             (
                 self.ball.drag_coefficient.is_none(),
@@ -368,6 +412,15 @@ impl SessionSpec {
     }
 }
 
+/// What to say where neither the settings nor zero shots tell the machine's zero.
+pub fn zero_missing() -> Error {
+    Error::input(
+        "[machine] zero is missing: the arm angle that counts as release angle 0; write for example zero = \
+         \"-10.0 deg ± 0.1 deg\", or shoot a rigid cup and write its release angle into volleys.csv's column \
+         known_release_deg",
+    )
+}
+
 fn wall(s: &Section<'_, '_>, square_mm: f64) -> Result<WallSpec> {
     let level = match (s.pair("level_sheets", LAST_SHEET)?, s.pair("plumb_sheets", LAST_SHEET)?) {
         (Some(_), Some(_)) => {
@@ -382,6 +435,13 @@ fn wall(s: &Section<'_, '_>, square_mm: f64) -> Result<WallSpec> {
         let limits = (nominal_m * (1.0 - LARGEST_BAR_SLIP), nominal_m * (1.0 + LARGEST_BAR_SLIP));
         s.bounded(key, Dimension::Length, limits, &format!("20 % of the {:.1} mm it should be", nominal_m * 1e3))
     };
+    let place = |key: &str| s.bounded(key, Dimension::Length, (-20.0, 20.0), "-20 m to 20 m");
+    let (bottom, top) = (place("bottom")?, place("top")?);
+    if let (Some(b), Some(t)) = (bottom, top)
+        && b.value >= t.value
+    {
+        return s.refuse("top", "is not above bottom; both are heights above the origin");
+    }
     let origin_sheet = s.count("origin_sheet", LAST_SHEET)?;
     let tapes = s
         .sections("tape")?
@@ -404,6 +464,8 @@ fn wall(s: &Section<'_, '_>, square_mm: f64) -> Result<WallSpec> {
         printed_bar: bar("printed_bar", BAR_ACROSS_M)?,
         printed_bar_down: bar("printed_bar_down", BAR_DOWN_M)?,
         lean: s.bounded("lean", Dimension::Angle, (-45.0 * DEG, 45.0 * DEG), "-45 deg to 45 deg")?,
+        bottom,
+        top,
         tapes,
     })
 }
@@ -461,12 +523,7 @@ fn machine(s: &Section<'_, '_>) -> Result<MachineSpec> {
             "from the pivot's axis to the centre of the ball",
             "\"1.200 m ± 3 mm\"",
         )?,
-        zero: match half_turn("zero")? {
-            Some(q) => q,
-            None => {
-                return s.missing("zero", "the arm angle that counts as release angle 0", "\"-10.0 deg ± 0.1 deg\"");
-            }
-        },
+        zero: half_turn("zero")?,
         plane_turn: s.bounded("plane_turn", Dimension::Angle, (-45.0 * DEG, 45.0 * DEG), "-45 deg to 45 deg")?,
         off_tangent: s.bounded("off_tangent", Dimension::Angle, (-90.0 * DEG, 90.0 * DEG), "-90 deg to 90 deg")?,
     })
@@ -571,6 +628,13 @@ fn study(s: &Section<'_, '_>) -> Result<StudySpec> {
 fn sheets(s: &Section<'_, '_>) -> Result<SheetsSpec> {
     let square = s.bounded("square", Dimension::Length, (0.010, 1.0), "10 mm to 1 m")?;
     Ok(SheetsSpec { square_mm: square.map_or(SQUARE_MM, |q| q.value * 1e3) })
+}
+
+fn impacts(s: &Section<'_, '_>) -> Result<ImpactsSpec> {
+    Ok(ImpactsSpec {
+        tape_scale: s.bounded("tape_scale", Dimension::Ratio, (0.9, 1.1), "0.9 to 1.1 (1 is a true tape)")?,
+        plus_minus_m: s.bounded("plus_minus", Dimension::Length, (0.0, 0.5), "0 to 50 cm")?.map(|q| q.value),
+    })
 }
 
 fn marks(s: &Section<'_, '_>) -> Result<MarksSpec> {
