@@ -9,9 +9,10 @@ use rayon::prelude::*;
 use super::Progress;
 use super::budget::setpoint_of;
 use super::measured::{Measured, factor_pairs};
-use super::zero::ZeroInUse;
+use super::zero::told;
 use crate::flight::{FlightInputs, MeanModel, Solver, check_mean};
 use crate::report::model::{LinearCheckSummary, SampledInterval};
+use crate::session::Session;
 use crate::session::results::Status;
 use crate::study::{MPH_PER_MPS, Setup, Study};
 use crate::uncertainty::MonteCarlo;
@@ -42,13 +43,9 @@ pub struct Cells {
 
 impl Cells {
     /// The means of the measured volleys that take part in the study.
-    pub fn new(
-        inputs: &FlightInputs,
-        names: &[String],
-        measured: &[Measured],
-        study: Option<&Study>,
-        zero: &ZeroInUse,
-    ) -> Self {
+    pub fn new(session: &Session, solver: &Solver, measured: &[Measured], study: Option<&Study>) -> Self {
+        let names = &session.volleys.factor_names;
+        let zero = told(session, measured).ok().flatten().map(|t| t.model);
         let mut cells: Vec<(Setup, f64, Vec<(f64, crate::flight::Impact)>)> = Vec::new();
         for m in measured.iter().filter(|m| m.status != Status::Failed && m.volley.row.known_release.is_none()) {
             let (Some(impact), Some(speed_mps)) = (m.mean_impact(), m.volley.row.speed_mps) else { continue };
@@ -69,13 +66,13 @@ impl Cells {
                     .and_then(|s| s.ladders.iter().find(|l| l.setup == setup))
                     .and_then(|l| l.points.iter().find(|p| p.setpoint_mps == setpoint_mps));
                 let marks = MeanModel { terms, extra_u_rad: 0.0, zero: None };
-                let own = Solver::new(inputs).and_then(|s| marks.linear(&s)).map_or(0.0, |e| e.own_var);
+                let own = marks.linear(solver).map_or(0.0, |e| e.own_var);
                 let seen = point.map_or(0.0, |p| p.u_own_deg.to_radians().powi(2));
                 let extra_u_rad = (seen - own).max(0.0).sqrt();
-                Cell { setup, setpoint_mps, model: MeanModel { extra_u_rad, zero: zero.model.clone(), ..marks } }
+                Cell { setup, setpoint_mps, model: MeanModel { extra_u_rad, zero: zero.clone(), ..marks } }
             })
             .collect();
-        Self { inputs: *inputs, cells }
+        Self { inputs: *solver.inputs(), cells }
     }
 
     /// Runs the check for every mean.

@@ -5,6 +5,8 @@
 
 pub mod budget;
 pub mod calibrate;
+pub mod day;
+pub mod decide;
 pub mod inputs;
 pub mod judge;
 pub mod linear;
@@ -19,6 +21,7 @@ pub mod summary;
 pub mod zero;
 
 pub use calibrate::{calibrate_session, read_wall, write_wall};
+pub use day::Day;
 pub use outcome::{Outcome, write_results};
 pub use run::run_session;
 pub use solve::solve_session;

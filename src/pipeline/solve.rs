@@ -7,7 +7,7 @@ use super::judge::FoundMark;
 use super::linear::Cells;
 use super::measured::{Measured, MeasuredMark};
 use super::outcome::Outcome;
-use super::summary::{Basis, summarise};
+use super::summary::{shared_factors, summarise};
 use super::zero::{session_inputs, set_zero};
 use crate::error::{Error, Result};
 use crate::flight::{FlightInputs, Impact, Solver};
@@ -16,9 +16,6 @@ use crate::quantity::{Quantity, STATED_COVERAGE};
 use crate::session::flags::FlagWord;
 use crate::session::impacts::{ImpactRow, UNSTATED_READING_U_M, check_volleys, read_impacts};
 use crate::session::{PairedVolley, Session, VolleyRow};
-
-/// Name of the shared factor of the tape.
-const TAPE_SCALE: &str = "tape scale";
 
 /// Solves a session whose impacts were measured by hand (`impacts.csv`).
 ///
@@ -51,24 +48,16 @@ pub fn solve_impacts(session: &Session, impacts: &[ImpactRow]) -> Result<Outcome
         .filter(|r| r.shots > 0)
         .map(|row| volley(row, impacts, &solver, &inputs, session, tape))
         .collect();
-    let mut factors = solver.shared_factors(0);
-    if tape.u > 0.0 {
-        factors.names.push(TAPE_SCALE.into());
-    }
-    let zero = set_zero(session, &mut factors, &mut measured)?;
-    let mut notes = vec!["Impacts were measured by hand; no photo was used.".to_string()];
-    notes.extend(zero.notes.iter().cloned());
-    let basis = Basis { inputs: &inputs, factors: &factors };
-    let mut summary = summarise(session, None, &basis, None, &measured, &notes);
+    set_zero(session, shared_factors(session, None, &solver).len(), &mut measured);
+    let notes = ["Impacts were measured by hand; no photo was used.".to_string()];
+    let mut summary = summarise(session, None, &solver, None, &measured, &notes);
     summary.assumed_inputs.extend(assumed(session, impacts));
-    if session.spec.impacts.tape_scale.is_some_and(|q| q.is_exact()) {
-        // Listed already among the exact inputs: written without ±.
-    } else if session.spec.impacts.tape_scale.is_none() {
+    if session.spec.impacts.tape_scale.is_none() {
         summary.assumed_inputs.push("impacts.tape_scale: not stated; the tape's metre is taken as exact".into());
     }
     summary.notes.extend(session.notes.iter().cloned());
     let names = session.volleys.factor_names.clone();
-    let cells = Cells::new(&inputs, &names, &measured, summary.study.as_ref(), &zero);
+    let cells = Cells::new(session, &solver, &measured, summary.study.as_ref());
     Ok(Outcome {
         shots: measured.iter().flat_map(Measured::shot_rows).collect(),
         volleys: measured.iter().map(Measured::volley_row).collect(),

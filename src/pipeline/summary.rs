@@ -2,8 +2,9 @@
 
 use super::budget::budgets;
 use super::measured::{Measured, factor_pairs, study_shots};
+use super::zero::{add_zero_factors, zero_notes};
 use crate::camera::Wall;
-use crate::flight::FlightInputs;
+use crate::flight::Solver;
 use crate::marks::shape::MarkShape;
 use crate::report::model::{CalibrationSummary, FileHash, Summary, VERSION};
 use crate::session::Session;
@@ -11,16 +12,21 @@ use crate::session::hash::sha256_file;
 use crate::study::{Setup, Study, StudyOptions, analyse};
 use crate::uncertainty::SharedFactors;
 
-/// What the flights of a session rest on.
-pub struct Basis<'a> {
-    /// The flight's inputs.
-    pub inputs: &'a FlightInputs,
-    /// The names of the shared factors of every release.
-    pub factors: &'a SharedFactors,
-}
-
 /// Settings that only photos need, by the start of their keys.
 const OF_PHOTOS: [&str; 5] = ["wall.origin_sheet", "wall.level", "wall.plumb", "wall.printed", "wall.tape"];
+
+/// Name of the shared factor of the tape that impacts were measured with.
+const TAPE_SCALE: &str = "tape scale";
+
+/// The names of what all arm angles of a session share: the flight's inputs, then what their places on the wall share.
+/// A zero from zero shots adds its own behind ([`add_zero_factors`]).
+pub fn shared_factors(session: &Session, wall: Option<&Wall>, solver: &Solver) -> SharedFactors {
+    let mut factors = solver.shared_factors(wall.map_or(0, |w| w.covariance.parameters.len()));
+    if wall.is_none() && session.spec.impacts.tape_scale.is_some_and(|q| q.u > 0.0) {
+        factors.names.push(TAPE_SCALE.into());
+    }
+    factors
+}
 
 /// Without every place sideways there is no sideways mean to speak of.
 fn forget_sideways(study: &mut Study) {
@@ -37,15 +43,17 @@ fn forget_sideways(study: &mut Study) {
 pub fn summarise(
     session: &Session,
     wall: Option<&Wall>,
-    basis: &Basis,
+    solver: &Solver,
     shape: Option<&MarkShape>,
     measured: &[Measured],
     notes: &[String],
 ) -> Summary {
     let names = &session.volleys.factor_names;
     let shots = study_shots(measured, names);
+    let mut factors = shared_factors(session, wall, solver);
+    add_zero_factors(session, &mut factors);
     let scale =
-        basis.factors.names.iter().map(|n| if n == "speed scale" { session.spec.speed.scale_u } else { 0.0 }).collect();
+        factors.names.iter().map(|n| if n == "speed scale" { session.spec.speed.scale_u } else { 0.0 }).collect();
     let reference = &session.spec.study.reference;
     let options = StudyOptions {
         matters_rad: session.spec.study.matters_rad,
@@ -67,7 +75,7 @@ pub fn summarise(
     {
         forget_sideways(s);
     }
-    let budgets = budgets(&shots, basis.factors, basis.inputs, study.as_ref());
+    let budgets = budgets(&shots, &factors, solver.inputs(), study.as_ref());
     let needed = |key: &str| wall.is_some() || !OF_PHOTOS.iter().any(|p| key.starts_with(p));
     let exact = session.spec.exact_inputs();
     let shown = exact.iter().filter(|s| needed(&s.key)).map(|s| format!("{} = {}", s.key, s.text)).collect();
@@ -93,7 +101,8 @@ pub fn summarise(
     }
     let mut files = Vec::new();
     let last = if wall.is_some() { session.paths.wall_json() } else { session.paths.impacts_csv() };
-    for path in [session.paths.session_toml(), session.paths.volleys_csv(), last] {
+    let decided = wall.map(|_| session.paths.review_csv());
+    for path in [session.paths.session_toml(), session.paths.volleys_csv(), last].into_iter().chain(decided) {
         if let (Ok(sha256), Some(name)) = (sha256_file(&path), path.file_name()) {
             files.push(FileHash { path: name.to_string_lossy().into_owned(), sha256 });
         }
@@ -117,7 +126,7 @@ pub fn summarise(
         mark_shape: shape.cloned(),
         exact_inputs: shown,
         assumed_inputs: assumed,
-        notes: notes.to_vec(),
+        notes: notes.iter().cloned().chain(zero_notes(session, measured)).collect(),
         files,
     }
 }

@@ -19,15 +19,6 @@ const ZERO: &str = "zero";
 /// Name of the shared factor of the known release angles.
 const KNOWN: &str = "zero shots' angle";
 
-/// The zero in use.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct ZeroInUse {
-    /// From zero shots, for the check by Monte Carlo; `None`: as stated.
-    pub model: Option<ZeroModel>,
-    /// What a reader must know, a sentence each.
-    pub notes: Vec<String>,
-}
-
 /// The flight's inputs of a session, SI: the zero is exactly 0 where zero shots are to tell it.
 ///
 /// # Errors
@@ -40,31 +31,36 @@ pub fn session_inputs(session: &Session) -> Result<FlightInputs> {
     super::inputs::flight_inputs(&spec)
 }
 
-/// Takes the zero from the session's zero shots, if there are any, and turns arm angles into release angles. `factors` are the
-/// names of the shared factors so far; those of the zero are put behind.
+/// The zero from zero shots, with the flight behind it for a check by Monte Carlo.
+pub struct Told {
+    zero: Zero,
+    /// How it comes about.
+    pub model: ZeroModel,
+    /// What a reader must know, a sentence each.
+    notes: Vec<String>,
+}
+
+/// The zero as the session's zero shots tell it; `None` where it has none.
 ///
 /// # Errors
 /// No zero shot gave an arm angle and no zero is stated.
-pub fn set_zero(session: &Session, factors: &mut SharedFactors, measured: &mut [Measured]) -> Result<ZeroInUse> {
+pub fn told(session: &Session, measured: &[Measured]) -> Result<Option<Told>> {
     if !session.volleys.has_zero_shots() {
-        return Ok(ZeroInUse::default());
+        return Ok(None);
     }
-    let mut notes = Vec::new();
     let used: Vec<&Measured> =
         measured.iter().filter(|m| m.volley.row.known_release.is_some() && m.status != Status::Failed).collect();
     let volleys: Vec<ZeroVolley> = used.iter().filter_map(|m| zero_volley(m)).collect();
     let stated = session.spec.machine.zero;
-    let (zero, model) = match (zero_from_shots(&volleys), stated) {
+    match (zero_from_shots(&volleys), stated) {
         (Ok(zero), _) => {
-            notes.extend(describe(&zero, &volleys, stated));
+            let notes = describe(&zero, &volleys, stated);
             let model = zero_model(&zero, &used);
-            (zero, Some(model))
+            Ok(Some(Told { zero, model, notes }))
         }
         (Err(why), Some(q)) => {
-            notes.push(format!("The zero is the stated one: {why}."));
-            let estimate = Estimate::own(q.value, q.u);
             let zero = Zero {
-                estimate,
+                estimate: Estimate::own(q.value, q.u),
                 known_u_rad: 0.0,
                 known_rad: 0.0,
                 weights: Vec::new(),
@@ -73,27 +69,54 @@ pub fn set_zero(session: &Session, factors: &mut SharedFactors, measured: &mut [
                 disagreement: 1.0,
             };
             let model = ZeroModel { known_rad: -q.value, extra_u_rad: q.u, ..ZeroModel::default() };
-            (zero, Some(model))
+            Ok(Some(Told { zero, model, notes: vec![format!("The zero is the one that session.toml states: {why}.")] }))
         }
-        (Err(why), None) => return Err(zero_missing().context(why.to_string())),
+        (Err(why), None) => Err(zero_missing().context(why.to_string())),
+    }
+}
+
+/// Turns arm angles into release angles where zero shots tell the zero; `factors` is how many shared factors the arm
+/// angles have. Where no zero is known, no volley has an answer, and each says why.
+pub fn set_zero(session: &Session, factors: usize, measured: &mut [Measured]) {
+    let told = match told(session, measured) {
+        Ok(None) => return,
+        Ok(Some(told)) => Ok(told.zero),
+        Err(why) => Err(why.to_string()),
     };
-    let before = factors.len();
     for m in measured.iter_mut() {
-        for r in m.marks.iter_mut().filter_map(|k| k.release.as_mut()) {
-            r.release = zero.release(&r.release, before);
+        for k in &mut m.marks {
+            match (&told, k.release.as_mut()) {
+                (Ok(zero), Some(r)) => r.release = zero.release(&r.arm, factors),
+                _ => k.release = None,
+            }
+        }
+        if let Err(why) = &told {
+            m.status = Status::Failed;
+            let before = if m.note.is_empty() { String::new() } else { format!("{}; ", m.note) };
+            m.note = format!("{before}{why}");
         }
         if m.volley.row.known_release.is_some() {
             m.flags.push(FlagWord::ZeroShot);
         }
     }
-    factors.names.extend([ZERO.to_string(), KNOWN.to_string()]);
-    Ok(ZeroInUse { model, notes })
+}
+
+/// Names of the zero's own factors, behind all others.
+pub fn add_zero_factors(session: &Session, factors: &mut SharedFactors) {
+    if session.volleys.has_zero_shots() {
+        factors.names.extend([ZERO.to_string(), KNOWN.to_string()]);
+    }
+}
+
+/// What a reader must know of the zero, a sentence each.
+pub fn zero_notes(session: &Session, measured: &[Measured]) -> Vec<String> {
+    told(session, measured).ok().flatten().map(|t| t.notes).unwrap_or_default()
 }
 
 fn zero_volley(m: &Measured) -> Option<ZeroVolley> {
     let known = m.volley.row.known_release?;
     let solved = m.marks.iter().filter_map(|k| k.release.as_ref().map(|r| (k, r)));
-    let arms: Vec<(u32, Estimate)> = solved.clone().map(|(k, r)| (k.found.count, r.release.clone())).collect();
+    let arms: Vec<(u32, Estimate)> = solved.clone().map(|(k, r)| (k.found.count, r.arm.clone())).collect();
     let volley_var = solved.map(|(k, r)| m.volley_var(r, k)).next()?;
     Some(ZeroVolley { name: m.volley.row.volley.clone(), arms, known: Input::new(known.value, known.u), volley_var })
 }
