@@ -163,11 +163,12 @@ fn the_example_of_a_new_session_parses_and_opens() {
             let bare = l.strip_prefix("# ").unwrap_or("");
             let setting =
                 bare.split_once(" = ").is_some_and(|(k, _)| k.bytes().all(|b| b.is_ascii_lowercase() || b == b'_'));
-            if setting || bare == "[marks]" { format!("{bare}\n") } else { format!("{l}\n") }
+            if setting || bare == "[marks]" || bare == "[impacts]" { format!("{bare}\n") } else { format!("{l}\n") }
         })
         .collect();
     let all = SessionSpec::parse(&all_used).unwrap_or_else(|e| panic!("{e}\n{all_used}"));
     assert!(all.ball.spin.is_some() && all.marks.largest_m.is_some() && all.machine.plane_turn.is_some());
+    assert!(all.impacts.tape_scale.is_some() && all.wall.top.is_some());
     assert_eq!(all.study.reference.get("pocket").map(String::as_str), Some("mid"));
 
     let dir = tempfile::tempdir().unwrap();

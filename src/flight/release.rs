@@ -182,6 +182,9 @@ impl Setting {
     fn fly_to_wall(&self, start: InFlight, start_w: f64, cos_side: f64) -> Option<InFlight> {
         /// Newton's method doubles its digits each round; the rest is for halved moves.
         const MOST_ROUNDS: usize = 100;
+        /// Flights tried in all: ordinary throws take three to six, and no throw gains by hundreds.
+        const MOST_FLIGHTS: usize = 200;
+        let mut flights = 0;
         let (sin_lean, cos_lean) = self.machine.lean_rad.sin_cos();
         let gap_m = |ball: &InFlight| {
             let w = start_w + ball.range_m * cos_side;
@@ -206,7 +209,8 @@ impl Setting {
                     break next;
                 }
                 part /= 2.0;
-                if part.abs() < STRIKE_TOLERANCE_M {
+                flights += 1;
+                if part.abs() < STRIKE_TOLERANCE_M || flights > MOST_FLIGHTS {
                     return None;
                 }
             };
@@ -268,11 +272,13 @@ impl Setting {
         }
         /// Most rounds: each gains one to two digits, halving near the limit of reach one bit.
         const MOST_ROUNDS: usize = 100;
+        /// Most trials that reach nothing: they close in on the limit of reach by one bit each.
+        const MOST_FAILURES: usize = 30;
         /// Growth where all speeds so far were too slow.
         const FASTER: f64 = 1.3;
         let (mut slow, mut fast) = (0.0, f64::INFINITY);
         let mut release_mps = self.first_release_mps(reading_mps);
-        let mut failure = None;
+        let (mut failure, mut failures) = (None, 0);
         let mut close = None;
         for _ in 0..MOST_ROUNDS {
             // What drag takes is nearly the same part of every speed.
@@ -297,6 +303,10 @@ impl Setting {
                 Err(error) if error.kind() == ErrorKind::NoAnswer => {
                     slow = release_mps;
                     failure = Some(error);
+                    failures += 1;
+                    if failures > MOST_FAILURES {
+                        break;
+                    }
                 }
                 Err(error) => return Err(error),
             }
