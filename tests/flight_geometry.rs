@@ -52,7 +52,8 @@ fn throws_are_what_single_flights_say() {
             ..Impact::default()
         };
         let at = solve(&inputs, &mark(height_m)).unwrap();
-        assert!((at.release.value - t.release_rad).abs() < 1e-9, "{t:?}");
+        // Straight ahead of the pivot is some tenths of a millimetre beside the throw's own mark.
+        assert!((at.release.value - t.release_rad).abs() < 1e-6, "{t:?}");
         assert!((at.release.u() - t.u_rad.unwrap()).abs() < 1e-12);
         // What a millimetre is worth, by moving the mark.
         let moved = solve(&inputs, &mark(height_m + 1e-3)).unwrap().release.value - at.release.value;
@@ -62,7 +63,7 @@ fn throws_are_what_single_flights_say() {
     for r in &g.reach {
         for (edge, angle) in [(1.4, r.top_rad), (-0.8, r.bottom_rad)] {
             let strike = inputs.setting().unwrap().strike(angle.unwrap() - 0.15, 0.01, r.speed_mps).unwrap();
-            assert!((strike.point.y_m - edge).abs() < 1e-9, "{r:?}");
+            assert!((strike.point.y_m - edge).abs() < 2e-5, "{r:?}");
         }
         let whole: f64 = r.parts.iter().map(|p| p.1 * p.1).sum();
         assert!((whole.sqrt() - r.u_rad.unwrap()).abs() < 1e-12);

@@ -141,6 +141,17 @@ impl Measured {
         Self { status, flags, marks, ..Self::failed(volley, notes.join("; "), Vec::new()) }
     }
 
+    /// Adds something that a person should look at.
+    pub(super) fn look(&mut self, flag: FlagWord, note: String) {
+        if self.status == Status::Ok && flag.makes_look() {
+            self.status = Status::Look;
+        }
+        self.flags.push(flag);
+        self.flags.sort_unstable();
+        self.flags.dedup();
+        self.note = if self.note.is_empty() { note } else { format!("{}; {note}", self.note) };
+    }
+
     /// Whether every mark's place sideways was measured.
     pub(super) fn x_known(&self) -> bool {
         self.marks.iter().all(|m| m.x_known)

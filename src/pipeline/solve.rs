@@ -5,7 +5,7 @@
 
 use super::judge::FoundMark;
 use super::linear::Cells;
-use super::measured::{Measured, MeasuredMark};
+use super::measured::{Measured, MeasuredMark, study_shots};
 use super::outcome::Outcome;
 use super::summary::{shared_factors, summarise};
 use super::zero::{session_inputs, set_zero};
@@ -16,6 +16,7 @@ use crate::quantity::{Quantity, STATED_COVERAGE};
 use crate::session::flags::FlagWord;
 use crate::session::impacts::{ImpactRow, UNSTATED_READING_U_M, check_volleys, read_impacts};
 use crate::session::{PairedVolley, Session, VolleyRow};
+use crate::study::{StudyOptions, analyse};
 
 /// Solves a session whose impacts were measured by hand (`impacts.csv`).
 ///
@@ -49,6 +50,7 @@ pub fn solve_impacts(session: &Session, impacts: &[ImpactRow]) -> Result<Outcome
         .map(|row| volley(row, impacts, &solver, &inputs, session, tape))
         .collect();
     set_zero(session, shared_factors(session, None, &solver).len(), &mut measured);
+    flag_doubtful(session, impacts, &mut measured);
     let notes = ["Impacts were measured by hand; no photo was used.".to_string()];
     let mut summary = summarise(session, None, &solver, None, &measured, &notes);
     summary.assumed_inputs.extend(assumed(session, impacts));
@@ -66,6 +68,29 @@ pub fn solve_impacts(session: &Session, impacts: &[ImpactRow]) -> Result<Outcome
         factor_names: names,
         cells,
     })
+}
+
+/// A reading far from the others of its volley is more often a slip of the pen than a throw: such a volley wants a look.
+fn flag_doubtful(session: &Session, impacts: &[ImpactRow], measured: &mut [Measured]) {
+    let shots = study_shots(measured, &session.volleys.factor_names);
+    let Ok(study) = analyse(&shots, &StudyOptions::default()) else { return };
+    for d in &study.doubtful {
+        let Some(shot) = shots.get(d.shot) else { continue };
+        let Some(m) = measured.iter_mut().find(|m| m.volley.row.volley == shot.volley) else { continue };
+        let same = |k: &MeasuredMark| k.release.as_ref().is_some_and(|r| r.release.value == shot.release.value);
+        let Some(i) = m.marks.iter().position(same) else { continue };
+        if let Some(mark) = m.marks.get_mut(i) {
+            mark.flags.push(FlagWord::Doubtful);
+        }
+        let line = impacts.iter().filter(|r| r.volley == shot.volley).nth(i).map_or(0, |r| r.line);
+        m.look(
+            FlagWord::Doubtful,
+            format!(
+                "line {line} of impacts.csv lies {:+.1} deg from the middle of the others: check the reading",
+                d.release_deg - d.median_deg
+            ),
+        );
+    }
 }
 
 /// What was assumed about the readings, a sentence each.
