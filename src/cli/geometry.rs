@@ -239,7 +239,7 @@ fn chart(g: &Geometry, wanted: &Wanted, inputs: &FlightInputs) -> LineChart {
         .collect();
     let mut uprights = vec![("here".to_string(), inputs.pivot_out_m.value)];
     if let Some(d) = g.best_that_lands.or(g.best).and_then(|i| g.distances.get(i)) {
-        uprights.push(("best".to_string(), d.pivot_out_m));
+        uprights.push(("smallest where most land".to_string(), d.pivot_out_m));
     }
     LineChart {
         title: "How well one shot's release angle is known, by distance".into(),

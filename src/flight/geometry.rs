@@ -97,7 +97,8 @@ pub struct Geometry {
 /// As [`FlightInputs::check`]; a wall without height, no speeds or no angles.
 pub fn geometry(inputs: &FlightInputs, wanted: &Wanted) -> Result<Geometry> {
     let [bottom, top] = wanted.wall_m;
-    if !(bottom < top) {
+    let stands = bottom < top;
+    if !stands {
         return Err(Error::input(format!(
             "the wall goes from {bottom:.3} m to {top:.3} m above the origin: write its bottom below its top"
         )));

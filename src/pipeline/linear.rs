@@ -10,7 +10,7 @@ use super::Progress;
 use super::budget::setpoint_of;
 use super::measured::{Measured, factor_pairs};
 use super::zero::told;
-use crate::flight::{FlightInputs, MeanModel, Solver, check_mean};
+use crate::flight::{FlightInputs, Impact, MeanModel, Solver, check_mean};
 use crate::report::model::{LinearCheckSummary, SampledInterval};
 use crate::session::Session;
 use crate::session::results::Status;
@@ -22,6 +22,9 @@ use crate::uncertainty::MonteCarlo;
 const MOST_TRIALS: usize = 400_000;
 /// How much finer than the tolerance the figures are to stand that judge first order (JCGM 101:2008, 8.2).
 const FINER: f64 = 5.0;
+
+/// Balls, later weights, and impacts of volleys' means.
+type Terms = Vec<(f64, Impact)>;
 
 /// Mean of one setup at one setpoint.
 #[derive(Clone, Debug)]
@@ -48,7 +51,7 @@ impl Cells {
     pub fn new(session: &Session, solver: &Solver, measured: &[Measured], study: Option<&Study>) -> Self {
         let names = &session.volleys.factor_names;
         let zero = told(session, measured).ok().flatten().map(|t| t.model);
-        let mut cells: Vec<(Setup, f64, Vec<(f64, crate::flight::Impact)>)> = Vec::new();
+        let mut cells: Vec<(Setup, f64, Terms)> = Vec::new();
         for m in measured.iter().filter(|m| m.status != Status::Failed && m.volley.row.known_release.is_none()) {
             let (Some(impact), Some(speed_mps)) = (m.mean_impact(), m.volley.row.speed_mps) else { continue };
             let setup = Setup::new(factor_pairs(names, &m.volley.row.factors));

@@ -110,7 +110,8 @@ where
     F: FnMut(&mut ChaCha8Rng) -> Result<f64>,
 {
     let p = settings.probability;
-    if !(p > 0.0 && p < 1.0) || settings.most_trials < 2 || settings.digits == 0 || !(settings.finer >= 1.0) {
+    let fine = (1.0..=1e6).contains(&settings.finer);
+    if !(p > 0.0 && p < 1.0) || settings.most_trials < 2 || settings.digits == 0 || !fine {
         return Err(Error::input(format!(
             "Monte Carlo with probability {p}, {} trials, {} digits, {} times finer: the probability must lie between 0 \
              and 1, with at least 2 trials and 1 digit, at least 1 time as fine",
