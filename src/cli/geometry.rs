@@ -124,7 +124,7 @@ fn deg(rad: Option<f64>) -> String {
 }
 
 /// The row of throws at one speed.
-fn at_speed<'a>(g: &'a Geometry, speed_mps: f64) -> impl Iterator<Item = &'a Throw> {
+fn at_speed(g: &Geometry, speed_mps: f64) -> impl Iterator<Item = &Throw> {
     g.throws.iter().filter(move |t| t.speed_mps == speed_mps)
 }
 

@@ -331,7 +331,7 @@ impl Day {
                     let shape = self.learned.as_ref().map_or(&self.start, |k| &k.shape);
                     at += 1;
                     let decided = decide(judged, volley, decisions, shape);
-                    measure(&self.wall, &self.whitened, &self.solver, volley, l, &decided, shape)
+                    measure(&self.wall, &self.whitened, &self.solver, volley, l, &decided)
                 }
             });
         }
