@@ -196,13 +196,13 @@ fn advice(at: &str, name: &str, share: f64, worst: &Budget, inputs: &FlightInput
         .to_halve
         .iter()
         .map(|n| {
-            let named = if n.name == OWN { "shot to shot" } else { n.name.as_str() };
-            format!("{named} {} instead of {}", n.needed, n.now)
+            let named = if n.name == OWN { String::new() } else { format!("{} ", n.name) };
+            format!("{named}{} instead of {}", n.needed, n.now)
         })
         .collect();
     let halve = match needs.as_slice() {
         [] => String::new(),
-        [one] => format!(" {one} would halve the ± of {half} deg at {mph:.0} mph."),
+        [one] => format!(" To halve the ± of {half} deg at {mph:.0} mph takes {one}."),
         [first @ .., last] => {
             format!(
                 " To halve the ± of {half} deg at {mph:.0} mph, all of these are needed: {} and {last}.",
@@ -211,8 +211,12 @@ fn advice(at: &str, name: &str, share: f64, worst: &Budget, inputs: &FlightInput
         }
     };
     if name == OWN {
+        let rest = worst.lines.first().map_or(String::new(), |l| {
+            let own = two_digits(2.0 * l.u_deg);
+            format!(" Of what more volleys cannot mend, {} is the most (± {own} deg): {}.", l.name, what(&l.name))
+        });
         return format!(
-            "{at} the shots' own scatter dominates ({share:.0} % of the variance): more volleys help most.{halve}"
+            "{at} the shots' own scatter dominates ({share:.0} % of the variance): more volleys help most.{halve}{rest}"
         );
     }
     let without = (worst.u_deg.powi(2) * (1.0 - share / 100.0)).max(0.0).sqrt();
