@@ -4,6 +4,7 @@
 
 mod calibrate;
 mod demo;
+mod geometry;
 mod inspect;
 mod label;
 mod new;
@@ -11,6 +12,7 @@ mod report;
 mod run;
 mod sheets;
 mod shelf;
+mod solve;
 
 use std::io::{IsTerminal, Write};
 use std::process::ExitCode;
@@ -41,6 +43,9 @@ enum Command {
     Report(report::Args),
     Label(label::Args),
     Shelf(shelf::Args),
+    Solve(solve::Args),
+    #[command(hide = true)]
+    Geometry(geometry::Args),
     Demo(demo::Args),
 }
 
@@ -65,6 +70,8 @@ pub fn main() -> ExitCode {
         Command::Report(a) => report::run(&a),
         Command::Label(a) => label::run(&a),
         Command::Shelf(a) => shelf::run(&a),
+        Command::Solve(a) => solve::run(&a),
+        Command::Geometry(a) => geometry::run(&a.session, a.json),
         Command::Demo(a) => demo::run(&a),
     };
     match ended {
