@@ -6,6 +6,7 @@ mod calibrate;
 mod demo;
 mod inspect;
 mod new;
+mod review;
 mod run;
 mod sheets;
 
@@ -35,6 +36,7 @@ enum Command {
     Inspect(inspect::Args),
     Calibrate(calibrate::Args),
     Run(run::Args),
+    Review(review::Args),
     Demo(demo::Args),
 }
 
@@ -56,6 +58,7 @@ pub fn main() -> ExitCode {
         Command::Inspect(a) => inspect::run(&a),
         Command::Calibrate(a) => calibrate::run(&a),
         Command::Run(a) => run::run(&a),
+        Command::Review(a) => review::run(&a),
         Command::Demo(a) => demo::run(&a),
     };
     match ended {

@@ -12,7 +12,7 @@ use std::time::SystemTime;
 use rayon::prelude::*;
 
 use super::Progress;
-use super::decide::decide;
+use super::decide::{Decided, decide};
 use super::inputs::flight_inputs;
 use super::judge::{Judged, judge};
 use super::looks::{How, Pivot, PlacedPhoto, Reference, VolleyLook, look, place_photo};
@@ -310,30 +310,48 @@ impl Day {
         Learned { shape, colour, judged }
     }
 
-    /// The volleys with their places and angles, after a person's decisions. Without [`Day::learn`] before it, no volley has marks.
-    pub fn measure(&self, decisions: &[ReviewRow]) -> Vec<Measured> {
+    /// The volleys' marks after a person's decisions, for every row with shots; `None` for a volley that failed.
+    /// Without [`Day::learn`] before it, no volley has marks.
+    pub fn decided(&self, decisions: &[ReviewRow]) -> Vec<Option<Decided>> {
         let nothing = Judged::default();
+        let shape = self.shape();
         let mut at = 0;
         let mut out = Vec::new();
         for (volley, found) in self.shot() {
             out.push(match found {
-                Found::Failed(why, flags) => {
+                Found::Failed(..) => None,
+                Found::Looked(_) => {
+                    let judged = self.learned.as_ref().and_then(|k| k.judged.get(at)).unwrap_or(&nothing);
+                    at += 1;
+                    Some(decide(judged, volley, decisions, shape))
+                }
+            });
+        }
+        out
+    }
+
+    /// The usual mark as learned so far.
+    pub fn shape(&self) -> &MarkShape {
+        self.learned.as_ref().map_or(&self.start, |k| &k.shape)
+    }
+
+    /// The volleys with their places and angles; `decided` is what [`Day::decided`] gave for `decisions`.
+    pub fn measure(&self, decided: &[Option<Decided>], decisions: &[ReviewRow]) -> Vec<Measured> {
+        let shape = self.shape();
+        self.shot()
+            .zip(decided)
+            .map(|((volley, found), decided)| match (found, decided) {
+                (Found::Looked(l), Some(d)) => measure(&self.wall, &self.whitened, &self.solver, volley, l, d, shape),
+                (Found::Looked(_), None) => Measured::failed(volley, "it was not judged".into(), Vec::new()),
+                (Found::Failed(why, flags), _) => {
                     let mut why = why.clone();
                     if decisions.iter().any(|d| d.volley == volley.row.volley) {
                         why += "; review.csv decides on its marks, which has to wait until its photos can be used";
                     }
                     Measured::failed(volley, why, flags.clone())
                 }
-                Found::Looked(l) => {
-                    let judged = self.learned.as_ref().and_then(|k| k.judged.get(at)).unwrap_or(&nothing);
-                    let shape = self.learned.as_ref().map_or(&self.start, |k| &k.shape);
-                    at += 1;
-                    let decided = decide(judged, volley, decisions, shape);
-                    measure(&self.wall, &self.whitened, &self.solver, volley, l, &decided, shape)
-                }
-            });
-        }
-        out
+            })
+            .collect()
     }
 
     /// Study, budgets and everything else that the report shows.

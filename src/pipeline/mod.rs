@@ -13,6 +13,7 @@ pub mod measure;
 pub mod measured;
 pub mod outcome;
 pub mod pictures;
+pub mod review;
 pub mod run;
 pub mod summary;
 

@@ -72,7 +72,7 @@ fn picture(session: &Session, m: &Measured) -> Option<VolleyPicture> {
 }
 
 /// A mark's circle on the wall, `grow` times its radius, as the photo shows it.
-fn circle(view: &WallView, m: &FoundMark, grow: f64) -> Vec<(f64, f64)> {
+pub(super) fn circle(view: &WallView, m: &FoundMark, grow: f64) -> Vec<(f64, f64)> {
     (0..48)
         .filter_map(|k| {
             let a = f64::from(k) * std::f64::consts::TAU / 48.0;

@@ -26,7 +26,7 @@ pub fn run_session(session: &Session, wall: &Wall, progress: Progress) -> Result
 
 /// What a day that was learned comes to.
 pub fn conclude(day: &Day, decisions: &[ReviewRow], notes: &[String], progress: Progress) -> Outcome {
-    let measured = day.measure(decisions);
+    let measured = day.measure(&day.decided(decisions), decisions);
     let mut notes = notes.to_vec();
     notes.extend(homeless(day, decisions));
     let pictures = pictures(day.session(), &measured, progress);
@@ -40,7 +40,7 @@ pub fn conclude(day: &Day, decisions: &[ReviewRow], notes: &[String], progress: 
 }
 
 /// A sentence on decisions about volleys that are not in the table.
-fn homeless(day: &Day, decisions: &[ReviewRow]) -> Option<String> {
+pub(super) fn homeless(day: &Day, decisions: &[ReviewRow]) -> Option<String> {
     let known = |v: &str| day.session().volleys.rows.iter().any(|r| r.volley == v);
     let mut names: Vec<&str> = decisions.iter().map(|d| d.volley.as_str()).filter(|v| !known(v)).collect();
     names.sort_unstable();

@@ -1,0 +1,1 @@
+//! What does the page show that follows along while photos come in?
