@@ -8,6 +8,7 @@ pub mod day;
 pub mod decide;
 pub mod inputs;
 pub mod judge;
+pub mod known;
 pub mod looks;
 pub mod measure;
 pub mod measured;
@@ -19,6 +20,7 @@ pub mod summary;
 
 pub use calibrate::{calibrate_session, read_wall, write_wall};
 pub use day::Day;
+pub use known::Known;
 pub use outcome::{Outcome, write_results};
 pub use run::run_session;
 

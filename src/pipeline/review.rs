@@ -112,7 +112,7 @@ impl Review {
         let mut day = Day::new(session, wall)?;
         day.follow(&pairing.volleys, progress);
         day.learn(progress);
-        let summary = day.summarise(&[], &[]);
+        let summary = day.known().summarise(&[], &[]);
         let mut review = Self {
             on_disk: std::fs::read(&path).ok(),
             notes: pairing.notes,
@@ -130,11 +130,11 @@ impl Review {
     }
 
     fn measure(&mut self) {
-        self.decided = self.day.decided(&self.rows);
-        self.measured = self.day.measure(&self.decided, &self.rows);
+        self.decided = self.day.known().decided(&self.rows);
+        self.measured = self.day.known().measure(&self.decided, &self.rows);
         let mut notes = self.notes.clone();
-        notes.extend(homeless(&self.day, &self.rows));
-        self.summary = self.day.summarise(&self.measured, &notes);
+        notes.extend(homeless(self.day.known(), &self.rows));
+        self.summary = self.day.known().summarise(&self.measured, &notes);
         self.revision += 1;
     }
 
@@ -410,7 +410,7 @@ impl Review {
     /// # Errors
     /// The folder cannot be written.
     pub fn write(&self, progress: Progress) -> Result<(Outcome, Vec<std::path::PathBuf>)> {
-        let outcome = conclude(&self.day, &self.rows, &self.notes, progress);
+        let outcome = conclude(self.day.known(), &self.rows, &self.notes, progress);
         let written = write_results(self.session(), &outcome)?;
         Ok((outcome, written))
     }

@@ -2,6 +2,7 @@
 
 use super::Progress;
 use super::day::Day;
+use super::known::Known;
 use super::measured::Measured;
 use super::outcome::Outcome;
 use super::pictures::pictures;
@@ -21,27 +22,27 @@ pub fn run_session(session: &Session, wall: &Wall, progress: Progress) -> Result
     let mut day = Day::new(session, wall)?;
     day.follow(&pairing.volleys, progress);
     day.learn(progress);
-    Ok(conclude(&day, &decisions, &pairing.notes, progress))
+    Ok(conclude(day.known(), &decisions, &pairing.notes, progress))
 }
 
 /// What a day that was learned comes to.
-pub fn conclude(day: &Day, decisions: &[ReviewRow], notes: &[String], progress: Progress) -> Outcome {
-    let measured = day.measure(&day.decided(decisions), decisions);
+pub fn conclude(known: &Known, decisions: &[ReviewRow], notes: &[String], progress: Progress) -> Outcome {
+    let measured = known.measure(&known.decided(decisions), decisions);
     let mut notes = notes.to_vec();
-    notes.extend(homeless(day, decisions));
-    let pictures = pictures(day.session(), &measured, progress);
+    notes.extend(homeless(known, decisions));
+    let pictures = pictures(known.session(), &measured, progress);
     Outcome {
         shots: measured.iter().flat_map(Measured::shot_rows).collect(),
         volleys: measured.iter().map(Measured::volley_row).collect(),
-        summary: day.summarise(&measured, &notes),
+        summary: known.summarise(&measured, &notes),
         pictures,
-        factor_names: day.session().volleys.factor_names.clone(),
+        factor_names: known.session().volleys.factor_names.clone(),
     }
 }
 
 /// A sentence on decisions about volleys that are not in the table.
-pub(super) fn homeless(day: &Day, decisions: &[ReviewRow]) -> Option<String> {
-    let known = |v: &str| day.session().volleys.rows.iter().any(|r| r.volley == v);
+pub(super) fn homeless(known: &Known, decisions: &[ReviewRow]) -> Option<String> {
+    let known = |v: &str| known.session().volleys.rows.iter().any(|r| r.volley == v);
     let mut names: Vec<&str> = decisions.iter().map(|d| d.volley.as_str()).filter(|v| !known(v)).collect();
     names.sort_unstable();
     names.dedup();

@@ -1,0 +1,185 @@
+//! What do the compared pairs of a session come to: looks of the marks, places, angles, study?
+//!
+//! [`Known`] is what a [`super::Day`] has of its volleys at one time. It is cheap to clone, so that learning and writing can go on
+//! beside the next photo.
+
+use std::sync::Arc;
+
+use rayon::prelude::*;
+
+use super::Progress;
+use super::decide::{Decided, decide};
+use super::inputs::flight_inputs;
+use super::judge::{Judged, judge};
+use super::looks::VolleyLook;
+use super::measure::measure;
+use super::measured::Measured;
+use super::summary::summarise;
+use crate::camera::Wall;
+use crate::error::Result;
+use crate::flight::Solver;
+use crate::marks::learn::{colour, learn};
+use crate::marks::patch::Patch;
+use crate::marks::shape::MarkShape;
+use crate::report::Summary;
+use crate::session::flags::FlagWord;
+use crate::session::review::ReviewRow;
+use crate::session::{PairedVolley, Session};
+
+/// Diameters of marks to expect when nothing is said, mm: a 63 mm ball flattens over 15 to 45 mm (common practice, no source).
+const DIAMETER_MM: (f64, f64) = (15.0, 45.0);
+
+/// What a volley came to before it is judged.
+pub(super) enum Found {
+    Failed(String, Vec<FlagWord>),
+    Looked(Box<VolleyLook>),
+}
+
+/// What the session's marks look like, and what was found with that.
+#[derive(Debug)]
+pub struct Learned {
+    /// The usual mark.
+    pub shape: MarkShape,
+    /// The marks' colour, linear RGB; `None` where nothing changed anywhere.
+    pub colour: Option<[f32; 3]>,
+    /// Judged volleys, in the order of those that were compared.
+    judged: Vec<Judged>,
+}
+
+/// What is known of a session's volleys at one time.
+#[derive(Clone)]
+pub struct Known {
+    pub(super) session: Arc<Session>,
+    pub(super) wall: Arc<Wall>,
+    whitened: Arc<nalgebra::DMatrix<f64>>,
+    solver: Arc<Solver>,
+    pub(super) start: MarkShape,
+    /// Rows with shots.
+    pub(super) shot: Vec<(PairedVolley, Arc<Found>)>,
+    pub(super) learned: Option<Arc<Learned>>,
+}
+
+impl Known {
+    /// Nothing but the session and its calibration.
+    ///
+    /// # Errors
+    /// A machine that no flight fits.
+    pub fn new(session: &Session, wall: &Wall) -> Result<Self> {
+        let m = &session.spec.marks;
+        let expected =
+            (m.smallest_m.map_or(DIAMETER_MM.0, |v| v * 1e3), m.largest_m.map_or(DIAMETER_MM.1, |v| v * 1e3));
+        Ok(Self {
+            solver: Arc::new(Solver::new(&flight_inputs(&session.spec)?)?),
+            whitened: Arc::new(wall.whitened()),
+            session: Arc::new(session.clone()),
+            wall: Arc::new(wall.clone()),
+            start: MarkShape::plain(expected),
+            shot: Vec::new(),
+            learned: None,
+        })
+    }
+
+    /// The session.
+    pub fn session(&self) -> &Session {
+        &self.session
+    }
+
+    /// Volleys with shots.
+    pub fn volleys(&self) -> impl Iterator<Item = &PairedVolley> {
+        self.shot.iter().map(|s| &s.0)
+    }
+
+    /// The usual mark as learned so far.
+    pub fn shape(&self) -> &MarkShape {
+        self.learned.as_ref().map_or(&self.start, |k| &k.shape)
+    }
+
+    /// Learns what the marks look like from all volleys and judges each with that, unless that is done.
+    pub fn learn(&mut self, progress: Progress) -> Arc<Learned> {
+        if let Some(l) = &self.learned {
+            return l.clone();
+        }
+        progress("learning what the marks look like");
+        let looked: Vec<(usize, &VolleyLook)> = self
+            .shot
+            .iter()
+            .filter_map(|(v, f)| if let Found::Looked(l) = &**f { Some((v.row.shots as usize, &**l)) } else { None })
+            .collect();
+        let volley_patches: Vec<_> = looked.iter().map(|(n, l)| (*n, l.groups.patches.as_slice())).collect();
+        let colour = colour(&volley_patches);
+        let opacities: Vec<(usize, Vec<Patch>)> = match colour {
+            Some(c) => volley_patches.par_iter().map(|(n, p)| (*n, p.iter().map(|p| p.opacity(c)).collect())).collect(),
+            None => volley_patches.iter().map(|(n, _)| (*n, Vec::new())).collect(),
+        };
+        let shape = learn(&opacities, self.start.clone());
+        progress(&format!("marks: {:.0} mm across, learned from {}", 2.0 * shape.radius_mm.0, shape.learned_from));
+        let judged = opacities.par_iter().map(|(shots, patches)| judge(patches, *shots, &shape)).collect();
+        let learned = Arc::new(Learned { shape, colour, judged });
+        self.learned = Some(learned.clone());
+        learned
+    }
+
+    /// One volley (index among those with shots) by itself, with looks of marks that were learned before it came: quickly, and nearly
+    /// what learning from all will say.
+    pub fn at_a_glance(&self, volley: usize, looks: &Learned, decisions: &[ReviewRow]) -> Option<Measured> {
+        let (v, found) = self.shot.get(volley)?;
+        Some(match &**found {
+            Found::Failed(why, flags) => Measured::failed(v, why.clone(), flags.clone()),
+            Found::Looked(l) => {
+                let patches: Vec<Patch> =
+                    looks.colour.map_or_else(Vec::new, |c| l.groups.patches.par_iter().map(|p| p.opacity(c)).collect());
+                let judged = judge(&patches, v.row.shots as usize, &looks.shape);
+                let decided = decide(&judged, v, decisions, &looks.shape);
+                measure(&self.wall, &self.whitened, &self.solver, v, l, &decided, &looks.shape)
+            }
+        })
+    }
+
+    /// The volleys' marks after a person's decisions, for every row with shots; `None` for a volley that failed.
+    /// Without [`Known::learn`] before it, no volley has marks.
+    pub fn decided(&self, decisions: &[ReviewRow]) -> Vec<Option<Decided>> {
+        let nothing = Judged::default();
+        let shape = self.shape();
+        let mut at = 0;
+        let mut out = Vec::new();
+        for (volley, found) in &self.shot {
+            out.push(match &**found {
+                Found::Failed(..) => None,
+                Found::Looked(_) => {
+                    let judged = self.learned.as_ref().and_then(|k| k.judged.get(at)).unwrap_or(&nothing);
+                    at += 1;
+                    Some(decide(judged, volley, decisions, shape))
+                }
+            });
+        }
+        out
+    }
+
+    /// The volleys with their places and angles; `decided` is what [`Known::decided`] gave for `decisions`.
+    pub fn measure(&self, decided: &[Option<Decided>], decisions: &[ReviewRow]) -> Vec<Measured> {
+        let shape = self.shape();
+        self.shot
+            .iter()
+            .zip(decided)
+            .map(|((volley, found), decided)| match (&**found, decided) {
+                (Found::Looked(l), Some(d)) => measure(&self.wall, &self.whitened, &self.solver, volley, l, d, shape),
+                (Found::Looked(_), None) => Measured::failed(volley, "it was not judged".into(), Vec::new()),
+                (Found::Failed(why, flags), _) => {
+                    let mut why = why.clone();
+                    if decisions.iter().any(|d| d.volley == volley.row.volley) {
+                        why += "; review.csv decides on its marks, which has to wait until its photos can be used";
+                    }
+                    Measured::failed(volley, why, flags.clone())
+                }
+            })
+            .collect()
+    }
+
+    /// Study, budgets and everything else that the report shows.
+    pub fn summarise(&self, measured: &[Measured], notes: &[String]) -> Summary {
+        let shape = self.learned.as_ref().map(|k| &k.shape);
+        let mut summary = summarise(&self.session, Some(&self.wall), &self.solver, shape, measured, notes);
+        summary.notes.extend(self.session.notes.iter().cloned());
+        summary
+    }
+}
