@@ -9,6 +9,7 @@ mod new;
 mod review;
 mod run;
 mod sheets;
+mod watch;
 
 use std::io::{IsTerminal, Write};
 use std::process::ExitCode;
@@ -36,6 +37,7 @@ enum Command {
     Inspect(inspect::Args),
     Calibrate(calibrate::Args),
     Run(run::Args),
+    Watch(watch::Args),
     Review(review::Args),
     Demo(demo::Args),
 }
@@ -58,6 +60,7 @@ pub fn main() -> ExitCode {
         Command::Inspect(a) => inspect::run(&a),
         Command::Calibrate(a) => calibrate::run(&a),
         Command::Run(a) => run::run(&a),
+        Command::Watch(a) => watch::run(&a),
         Command::Review(a) => review::run(&a),
         Command::Demo(a) => demo::run(&a),
     };

@@ -6,7 +6,7 @@
 //! and judges, [`Known::measure`] applies a person's decisions and solves. [`super::run_session`] is a day driven from
 //! end to end, so that whoever takes photos one by one comes to the same results.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::SystemTime;
 
@@ -21,6 +21,11 @@ use crate::session::{PairedVolley, Session};
 
 /// What tells one content of a file from another without reading it: length and time of the last change.
 pub type Print = Option<(u64, SystemTime)>;
+
+/// A file's print; `None` when it is not there.
+pub fn print_of(path: &Path) -> Print {
+    std::fs::metadata(path).ok().and_then(|m| Some((m.len(), m.modified().ok()?)))
+}
 
 /// A photo of the folder: its name, and what it was when it was looked at.
 #[derive(Clone, Debug, PartialEq)]
@@ -57,6 +62,7 @@ pub struct Day {
     good: Option<(Shown, Reference)>,
     last: Option<(Shown, Result<PlacedPhoto>)>,
     steps: Vec<Step>,
+    edition: u64,
 }
 
 impl Day {
@@ -65,7 +71,14 @@ impl Day {
     /// # Errors
     /// A machine that no flight fits.
     pub fn new(session: &Session, wall: &Wall) -> Result<Self> {
-        Ok(Self { known: Known::new(session, wall)?, tripod: None, good: None, last: None, steps: Vec::new() })
+        Ok(Self {
+            known: Known::new(session, wall)?,
+            tripod: None,
+            good: None,
+            last: None,
+            steps: Vec::new(),
+            edition: 0,
+        })
     }
 
     /// The session.
@@ -99,6 +112,7 @@ impl Day {
                 fresh.good = self.good.take();
                 fresh.last = self.last.take();
                 fresh.steps = std::mem::take(&mut self.steps);
+                fresh.edition = self.edition;
                 fresh.known.shot = std::mem::take(&mut self.known.shot);
                 fresh.known.learned = self.known.learned.take();
             }
@@ -112,18 +126,30 @@ impl Day {
     }
 
     fn shown(&self, name: &str) -> Shown {
-        let print = std::fs::metadata(self.photo(name)).ok().and_then(|m| Some((m.len(), m.modified().ok()?)));
+        let print = print_of(&self.photo(name));
         Shown { name: name.into(), print }
     }
 
     /// Brings the day to these rows with their photos: looks at every pair that is new or changed, forgets what is no
-    /// longer there. Each photo is decoded once when they come in order. The indices of rows looked at anew.
-    pub fn follow(&mut self, volleys: &[PairedVolley], progress: Progress) -> Vec<usize> {
+    /// longer there. Each photo is decoded once when they come in order.
+    pub fn follow(&mut self, volleys: &[PairedVolley], progress: Progress) {
+        self.follow_each(volleys, progress, &mut |_, _, _| {});
+    }
+
+    /// As [`Day::follow`]; `each` is told of every row that was looked at anew, with what is known up to there, and how its photo
+    /// sees the wall (or a sentence why that is not known).
+    pub fn follow_each(
+        &mut self,
+        volleys: &[PairedVolley],
+        progress: Progress,
+        each: &mut dyn FnMut(&Known, usize, std::result::Result<&WallView, &str>),
+    ) {
         let mut old = std::mem::take(&mut self.steps);
         let keys: Vec<Key> = old.iter().map(|s| s.key.clone()).collect();
+        let learned = self.known.learned.take();
+        self.known.shot.clear();
         let follows = self.known.session.spec.camera.tripod_photo.is_none();
         let mut reference: Option<Shown> = None;
-        let mut fresh = Vec::new();
         for (index, v) in volleys.iter().enumerate() {
             let key = Key {
                 photo: self.shown(&v.photo),
@@ -132,25 +158,38 @@ impl Day {
                 problem: v.problem.clone(),
                 reference: reference.clone(),
             };
-            let mut step = match old.iter().position(|s| s.key == key) {
+            let known = old.iter().position(|s| s.key == key);
+            let mut step = match known {
                 Some(i) => old.swap_remove(i),
-                None => {
-                    fresh.push(index);
-                    self.step(index, v, key, progress)
-                }
+                None => self.step(index, v, key, progress),
             };
             step.volley = v.clone();
             if follows && step.by_sheets {
                 reference = Some(step.key.photo.clone());
             }
+            self.known.shot.extend(step.found.as_ref().map(|f| (v.clone(), f.clone())));
+            if known.is_none() {
+                each(&self.known, index, step.view.as_ref().map_err(String::as_str));
+            }
             self.steps.push(step);
         }
-        if !self.steps.iter().map(|s| &s.key).eq(&keys) {
-            self.known.learned = None;
+        if self.steps.iter().map(|s| &s.key).eq(&keys) {
+            self.known.learned = learned;
+        } else {
+            self.edition += 1;
         }
-        self.known.shot =
-            self.steps.iter().filter_map(|s| Some((s.volley.clone(), s.found.as_ref()?.clone()))).collect();
-        fresh
+    }
+
+    /// Counts every change of what was looked at.
+    pub fn edition(&self) -> u64 {
+        self.edition
+    }
+
+    /// Takes what was learned elsewhere from [`Day::known`] of this edition.
+    pub fn take_learned(&mut self, learned: Arc<Learned>, edition: u64) {
+        if edition == self.edition {
+            self.known.learned = Some(learned);
+        }
     }
 
     /// Makes sure that the reference of a step is the one at hand: it is, unless photos came out of order.
@@ -229,10 +268,5 @@ impl Day {
             },
             (Err(e), _) | (_, Err(e)) => Found::Failed(e.to_string(), Vec::new()),
         }
-    }
-
-    /// How the photo of a row (index into the rows followed) sees the wall, or a sentence why that is not known.
-    pub fn view(&self, row: usize) -> Option<std::result::Result<&WallView, &str>> {
-        self.steps.get(row).map(|s| s.view.as_ref().map_err(String::as_str))
     }
 }

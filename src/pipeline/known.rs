@@ -119,10 +119,10 @@ impl Known {
         learned
     }
 
-    /// One volley (index among those with shots) by itself, with looks of marks that were learned before it came: quickly, and nearly
+    /// The last volley by itself, with looks of marks that were learned before it came: quickly, and nearly
     /// what learning from all will say.
-    pub fn at_a_glance(&self, volley: usize, looks: &Learned, decisions: &[ReviewRow]) -> Option<Measured> {
-        let (v, found) = self.shot.get(volley)?;
+    pub fn last_at_a_glance(&self, looks: &Learned, decisions: &[ReviewRow]) -> Option<Measured> {
+        let (v, found) = self.shot.last()?;
         Some(match &**found {
             Found::Failed(why, flags) => Measured::failed(v, why.clone(), flags.clone()),
             Found::Looked(l) => {

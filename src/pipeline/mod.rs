@@ -17,6 +17,7 @@ pub mod pictures;
 pub mod review;
 pub mod run;
 pub mod summary;
+pub mod watch;
 
 pub use calibrate::{calibrate_session, read_wall, write_wall};
 pub use day::Day;

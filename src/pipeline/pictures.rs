@@ -1,9 +1,14 @@
 //! Which parts of the photos does the report show?
 
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError};
+
 use image::RgbImage;
 use rayon::prelude::*;
 
 use super::Progress;
+use super::day::{Print, print_of};
 use super::judge::FoundMark;
 use super::measured::Measured;
 use crate::camera::WallView;
@@ -17,13 +22,50 @@ const PICTURE_PX: u32 = 560;
 /// Space around the marks in a picture, marks' radii.
 const PICTURE_MARGIN: f64 = 3.0;
 
-/// Cuts each volley's part of the photos for the page; a volley whose photos cannot be read again has none.
-pub fn pictures(session: &Session, measured: &[Measured], progress: Progress) -> Vec<VolleyPicture> {
-    progress("cutting pictures");
-    measured.par_iter().filter_map(|m| picture(session, m)).collect()
+/// Bounds of a picture are at multiples of this, px: where marks are adjusted a little, the picture stays.
+const BOUNDS_PX: f64 = 32.0;
+
+/// Everything that a cut picture depends on.
+#[derive(Clone, PartialEq)]
+struct Cut {
+    photos: [(PathBuf, Print); 2],
+    bounds: [u32; 4],
 }
 
-fn picture(session: &Session, m: &Measured) -> Option<VolleyPicture> {
+/// Pictures cut before, so that only what changed is cut again.
+#[derive(Default)]
+pub struct Pictures {
+    cut: Mutex<BTreeMap<String, (Cut, VolleyPicture)>>,
+}
+
+impl Pictures {
+    /// Cuts each volley's part of the photos for the page; a volley whose photos cannot be read again has none.
+    pub fn of(&self, session: &Session, measured: &[Measured], progress: Progress) -> Vec<VolleyPicture> {
+        progress("cutting pictures");
+        measured.par_iter().filter_map(|m| self.picture(session, m)).collect()
+    }
+
+    fn picture(&self, session: &Session, m: &Measured) -> Option<VolleyPicture> {
+        let (outlines, bounds) = bounds(m)?;
+        let photo = |name: &str| {
+            let path = session.paths.photos().join(name);
+            let print = print_of(&path);
+            (path, print)
+        };
+        let wanted = Cut { photos: [photo(&m.volley.photo), photo(m.volley.before.as_deref()?)], bounds };
+        let name = &m.volley.row.volley;
+        let kept = self.cut.lock().unwrap_or_else(PoisonError::into_inner).get(name).filter(|k| k.0 == wanted).cloned();
+        if let Some((_, picture)) = kept {
+            return Some(VolleyPicture { outlines, ..picture });
+        }
+        let picture = cut(name, &wanted, outlines)?;
+        self.cut.lock().unwrap_or_else(PoisonError::into_inner).insert(name.clone(), (wanted, picture.clone()));
+        Some(picture)
+    }
+}
+
+/// Outlines of a volley's marks in its photo, and the part of the photo around them: left, top, right, bottom.
+fn bounds(m: &Measured) -> Option<(Vec<Outline>, [u32; 4])> {
     let view = m.view?;
     let outlines: Vec<Outline> = m
         .marks
@@ -39,20 +81,25 @@ fn picture(session: &Session, m: &Measured) -> Option<VolleyPicture> {
     if around.is_empty() || x1 <= x0 || y1 <= y0 {
         return None;
     }
-    let read = |name: &str| -> Option<RgbImage> {
-        let path = session.paths.photos().join(name);
-        let turn = read_exif(&path).ok()?.orientation.unwrap_or(1);
-        decode_rgb(&path, turn).ok()
+    let down = |v: f64| ((v.max(0.0) / BOUNDS_PX).floor() * BOUNDS_PX) as u32;
+    let up = |v: f64| ((v.max(0.0) / BOUNDS_PX).ceil() * BOUNDS_PX) as u32;
+    Some((outlines, [down(x0), down(y0), up(x1), up(y1)]))
+}
+
+fn cut(name: &str, wanted: &Cut, outlines: Vec<Outline>) -> Option<VolleyPicture> {
+    let read = |path: &Path| -> Option<RgbImage> {
+        let turn = read_exif(path).ok()?.orientation.unwrap_or(1);
+        decode_rgb(path, turn).ok()
     };
-    let (after, before) = (read(&m.volley.photo)?, read(m.volley.before.as_deref()?)?);
+    let (after, before) = (read(&wanted.photos[0].0)?, read(&wanted.photos[1].0)?);
     let (w, h) = (after.width(), after.height());
-    let (x0, y0) = (x0.max(0.0) as u32, y0.max(0.0) as u32);
-    let (x1, y1) = ((x1.ceil() as u32).min(w), (y1.ceil() as u32).min(h));
+    let [x0, y0, x1, y1] = wanted.bounds;
+    let (x1, y1) = (x1.min(w), y1.min(h));
     if x1 <= x0 + 4 || y1 <= y0 + 4 || before.dimensions() != after.dimensions() {
         return None;
     }
     let step = (f64::from((x1 - x0).max(y1 - y0)) / f64::from(PICTURE_PX)).max(1.0);
-    let cut = |im: &RgbImage| {
+    let part = |im: &RgbImage| {
         let part = image::imageops::crop_imm(im, x0, y0, x1 - x0, y1 - y0).to_image();
         if step > 1.0 {
             let size = |n: u32| ((f64::from(n) / step) as u32).max(1);
@@ -62,9 +109,9 @@ fn picture(session: &Session, m: &Measured) -> Option<VolleyPicture> {
         }
     };
     Some(VolleyPicture {
-        volley: m.volley.row.volley.clone(),
-        after: cut(&after),
-        before: cut(&before),
+        volley: name.into(),
+        after: part(&after),
+        before: part(&before),
         origin_px: (x0.into(), y0.into()),
         step_px: step,
         outlines,

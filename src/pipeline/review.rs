@@ -10,7 +10,7 @@ use super::day::Day;
 use super::decide::{Decided, Origin, place_of};
 use super::measured::Measured;
 use super::outcome::{Outcome, write_results};
-use super::pictures::circle;
+use super::pictures::{Pictures, circle};
 use super::run::{conclude, homeless};
 use crate::camera::Wall;
 use crate::error::{Error, Result};
@@ -410,7 +410,7 @@ impl Review {
     /// # Errors
     /// The folder cannot be written.
     pub fn write(&self, progress: Progress) -> Result<(Outcome, Vec<std::path::PathBuf>)> {
-        let outcome = conclude(self.day.known(), &self.rows, &self.notes, progress);
+        let outcome = conclude(self.day.known(), &self.rows, &self.notes, &Pictures::default(), progress);
         let written = write_results(self.session(), &outcome)?;
         Ok((outcome, written))
     }

@@ -5,7 +5,7 @@ use super::day::Day;
 use super::known::Known;
 use super::measured::Measured;
 use super::outcome::Outcome;
-use super::pictures::pictures;
+use super::pictures::Pictures;
 use crate::camera::Wall;
 use crate::error::Result;
 use crate::session::Session;
@@ -22,15 +22,21 @@ pub fn run_session(session: &Session, wall: &Wall, progress: Progress) -> Result
     let mut day = Day::new(session, wall)?;
     day.follow(&pairing.volleys, progress);
     day.learn(progress);
-    Ok(conclude(day.known(), &decisions, &pairing.notes, progress))
+    Ok(conclude(day.known(), &decisions, &pairing.notes, &Pictures::default(), progress))
 }
 
 /// What a day that was learned comes to.
-pub fn conclude(known: &Known, decisions: &[ReviewRow], notes: &[String], progress: Progress) -> Outcome {
+pub fn conclude(
+    known: &Known,
+    decisions: &[ReviewRow],
+    notes: &[String],
+    cut: &Pictures,
+    progress: Progress,
+) -> Outcome {
     let measured = known.measure(&known.decided(decisions), decisions);
     let mut notes = notes.to_vec();
     notes.extend(homeless(known, decisions));
-    let pictures = pictures(known.session(), &measured, progress);
+    let pictures = cut.of(known.session(), &measured, progress);
     Outcome {
         shots: measured.iter().flat_map(Measured::shot_rows).collect(),
         volleys: measured.iter().map(Measured::volley_row).collect(),
