@@ -16,7 +16,7 @@ use pockmark::{Error, Result};
 use super::{Ended, calibrate, progress, review, run, say};
 
 /// Time between two looks at the folder: short against the two seconds in which a volley is to be answered.
-const PAUSE: Duration = Duration::from_millis(150);
+const PAUSE: Duration = Duration::from_millis(100);
 
 /// Work through photos as they land in photos/: a line and a sound a volley, the report always up to date
 #[derive(clap::Args)]

@@ -26,7 +26,7 @@ use crate::session::{Session, SessionPaths};
 
 /// A file that stays the same for this long is taken for written, if its content is complete: programs that copy pause
 /// for less, and two looks see it.
-pub const STILL: Duration = Duration::from_millis(300);
+pub const STILL: Duration = Duration::from_millis(150);
 /// After this long a file that is not complete is worth a word.
 const SLOW: Duration = Duration::from_secs(10);
 /// Results that could not be written are tried again after this long.
