@@ -275,7 +275,10 @@ impl Watch {
                 );
                 self.notice(text, say);
             }
-            self.notes = pairing.notes;
+            if self.notes != pairing.notes {
+                self.notes = pairing.notes;
+                self.tables_edition += 1;
+            }
         }
         let volleys = pairing.volleys.get(..ready).unwrap_or_default();
         let (looks, said, decisions) = (&mut self.looks, &mut self.said, &self.decisions);
