@@ -5,10 +5,13 @@
 mod calibrate;
 mod demo;
 mod inspect;
+mod label;
 mod new;
+mod report;
 mod review;
 mod run;
 mod sheets;
+mod shelf;
 mod watch;
 
 use std::io::{IsTerminal, Write};
@@ -23,7 +26,7 @@ use pockmark::{ErrorKind, Result};
     name = "pockmark",
     version,
     about,
-    after_help = "A day at the bench:\n  pockmark sheets --paper a4 -o sheets.pdf   print the coded sheets, tape them up\n  pockmark new garage                        make a session's folder, fill in session.toml\n  pockmark calibrate garage                  from the photos of the sheets\n  pockmark run garage                        from the photos of the volleys to angles and report\n\nExit codes: 0 all good, 1 failed, 2 wrong usage, 3 done but something needs a look."
+    after_help = "A day at the bench:\n  pockmark sheets --paper a4 -o sheets.pdf   print the coded sheets, tape them up\n  pockmark new garage                        make a session's folder, fill in session.toml\n  pockmark calibrate garage                  from the photos of the sheets\n  pockmark run garage                        from the photos of the volleys to angles and report\n  pockmark label garage                      a label for each setup\n\nExit codes: 0 all good, 1 failed, 2 wrong usage, 3 done but something needs a look."
 )]
 struct Cli {
     #[command(subcommand)]
@@ -39,6 +42,9 @@ enum Command {
     Run(run::Args),
     Watch(watch::Args),
     Review(review::Args),
+    Report(report::Args),
+    Label(label::Args),
+    Shelf(shelf::Args),
     Demo(demo::Args),
 }
 
@@ -62,6 +68,9 @@ pub fn main() -> ExitCode {
         Command::Run(a) => run::run(&a),
         Command::Watch(a) => watch::run(&a),
         Command::Review(a) => review::run(&a),
+        Command::Report(a) => report::run(&a),
+        Command::Label(a) => label::run(&a),
+        Command::Shelf(a) => shelf::run(&a),
         Command::Demo(a) => demo::run(&a),
     };
     match ended {

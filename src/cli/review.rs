@@ -12,7 +12,7 @@ use pockmark::serve::review::ReviewSite;
 use pockmark::serve::{Link, Stop};
 use pockmark::session::Session;
 
-use super::{Ended, calibrate, progress, run, say};
+use super::{Ended, progress, run, say};
 
 /// Look at every volley's marks in the browser: accept, reject, move, add, merge, split
 #[derive(clap::Args)]
@@ -44,12 +44,8 @@ pub fn open_in_browser(url: &str) -> bool {
 pub fn run(args: &Args) -> Result<Ended> {
     let session = Session::open(&args.session)?;
     let _lock = Lock::take(&session.paths.dir, Work::Review)?;
-    let wall = if session.paths.wall_json().exists() {
-        read_wall(&session)?
-    } else {
-        progress("no wall.json yet: calibrating first");
-        calibrate::calibrate(&session)?.0
-    };
+    let known = if session.paths.wall_json().exists() { Some(read_wall(&session)?) } else { None };
+    let wall = run::calibrated(&session, known)?;
     let review = Review::open(&session, &wall, &progress)?;
     let stop = Stop::default();
     let site = Arc::new(ReviewSite::new(review, stop.clone()));

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
+use pockmark::pipeline::read_wall;
 use pockmark::pipeline::watch::{Event, Watch};
 use pockmark::serve::follow::{FollowSite, Tone};
 use pockmark::serve::lock::{Lock, Work};
@@ -13,7 +14,7 @@ use pockmark::session::results::Status;
 use pockmark::session::{Session, VolleyResult};
 use pockmark::{Error, Result};
 
-use super::{Ended, calibrate, progress, review, run, say};
+use super::{Ended, progress, review, run, say};
 
 /// Time between two looks at the folder: short against the two seconds in which a volley is to be answered.
 const PAUSE: Duration = Duration::from_millis(100);
@@ -102,10 +103,8 @@ fn print(text: &str, tone: Tone, quiet: bool) -> Result<()> {
 pub fn run(args: &Args) -> Result<Ended> {
     let session = Session::open(&args.session)?;
     let _lock = Lock::take(&session.paths.dir, Work::Watch)?;
-    if !session.paths.wall_json().exists() {
-        progress("no wall.json yet: calibrating first");
-        calibrate::calibrate(&session)?;
-    }
+    let known = if session.paths.wall_json().exists() { Some(read_wall(&session)?) } else { None };
+    run::calibrated(&session, known)?;
     let mut watch = Watch::open(&session)?;
     let stop = Stop::default();
     let title = session.spec.title.clone();

@@ -6,6 +6,7 @@
 //! and judges, [`Known::measure`] applies a person's decisions and solves. [`super::run_session`] is a day driven from
 //! end to end, so that whoever takes photos one by one comes to the same results.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::SystemTime;
@@ -13,6 +14,7 @@ use std::time::SystemTime;
 use super::Progress;
 use super::known::{Found, Known, Learned};
 use super::looks::{How, Pivot, PlacedPhoto, Reference, look, place_photo};
+use super::recalibrated::holding;
 use crate::camera::{Wall, WallView};
 use crate::error::Result;
 use crate::photo::decode::luma;
@@ -42,6 +44,8 @@ struct Key {
     shots: u32,
     problem: Option<String>,
     reference: Option<Shown>,
+    /// Which calibration holds for the photo.
+    wall: usize,
 }
 
 /// One row of the table that was looked at.
@@ -58,7 +62,9 @@ struct Step {
 /// A session at work: see the module.
 pub struct Day {
     known: Known,
-    tripod: Option<Option<Reference>>,
+    /// For each photo which calibration holds: 0 the first.
+    holds: BTreeMap<String, usize>,
+    tripod: BTreeMap<usize, Option<Reference>>,
     good: Option<(Shown, Reference)>,
     last: Option<(Shown, Result<PlacedPhoto>)>,
     steps: Vec<Step>,
@@ -73,7 +79,8 @@ impl Day {
     pub fn new(session: &Session, wall: &Wall) -> Result<Self> {
         Ok(Self {
             known: Known::new(session, wall)?,
-            tripod: None,
+            holds: BTreeMap::new(),
+            tripod: BTreeMap::new(),
             good: None,
             last: None,
             steps: Vec::new(),
@@ -105,12 +112,14 @@ impl Day {
         if session.spec == self.known.session.spec {
             self.known.session = Arc::new(session.clone());
         } else {
-            let mut fresh = Self::new(session, &self.known.wall)?;
+            let mut fresh = Self::new(session, &self.known.walls.at(0).0)?;
             let (new, old) = (&session.spec, &self.known.session.spec);
             if (&new.machine, &new.marks, &new.camera) == (&old.machine, &old.marks, &old.camera) {
-                fresh.tripod = self.tripod.take();
+                fresh.tripod = std::mem::take(&mut self.tripod);
                 fresh.good = self.good.take();
                 fresh.last = self.last.take();
+                fresh.holds = std::mem::take(&mut self.holds);
+                fresh.known.holds_from = std::mem::take(&mut self.known.holds_from);
                 fresh.steps = std::mem::take(&mut self.steps);
                 fresh.edition = self.edition;
                 fresh.known.shot = std::mem::take(&mut self.known.shot);
@@ -149,9 +158,19 @@ impl Day {
         let learned = self.known.learned.take();
         self.known.shot.clear();
         let follows = self.known.session.spec.camera.tripod_photo.is_none();
+        self.holds = holding(&self.known.session, self.known.walls.later(), volleys);
+        self.known.holds_from.clear();
+        let mut before = 0;
         let mut reference: Option<Shown> = None;
         for (index, v) in volleys.iter().enumerate() {
+            let wall = self.wall_of(&v.photo);
+            // A photo that is placed by another calibration is no reference for this one.
+            if wall != std::mem::replace(&mut before, wall) {
+                reference = None;
+            }
+            self.known.holds_from.entry(wall).or_insert_with(|| v.photo.clone());
             let key = Key {
+                wall,
                 photo: self.shown(&v.photo),
                 before: v.before.as_deref().map(|b| self.shown(b)),
                 shots: v.row.shots,
@@ -167,7 +186,7 @@ impl Day {
             if follows && step.by_sheets {
                 reference = Some(step.key.photo.clone());
             }
-            self.known.shot.extend(step.found.as_ref().map(|f| (v.clone(), f.clone())));
+            self.known.shot.extend(step.found.as_ref().map(|f| (v.clone(), f.clone(), wall)));
             if known.is_none() {
                 each(&self.known, index, step.view.as_ref().map_err(String::as_str));
             }
@@ -198,21 +217,29 @@ impl Day {
             return;
         }
         self.good = wanted.and_then(|w| {
-            let placed = place_photo(&self.known.wall, &self.known.session.paths.photos(), &w.name, &[]).ok()?;
+            let wall = &self.known.walls.at(self.wall_of(&w.name)).0;
+            let placed = place_photo(wall, &self.known.session.paths.photos(), &w.name, &[]).ok()?;
             let (located, _) = placed.place.as_ref()?;
-            Some((w.clone(), Reference::new(&self.known.wall, &w.name, luma(&placed.rgb), located)))
+            Some((w.clone(), Reference::new(wall, &w.name, luma(&placed.rgb), located)))
         });
     }
 
     fn place(&mut self, name: &str) -> Result<PlacedPhoto> {
-        if self.tripod.is_none() {
-            let path =
-                self.known.session.spec.camera.tripod_photo.as_ref().map(|t| self.known.session.paths.dir.join(t));
-            self.tripod = Some(path.and_then(|p| Reference::of_tripod(&self.known.wall, &p)));
-        }
-        let references: Vec<&Reference> =
-            self.tripod.iter().flatten().chain(self.good.as_ref().map(|g| &g.1)).collect();
-        place_photo(&self.known.wall, &self.known.session.paths.photos(), name, &references)
+        let at = self.wall_of(name);
+        let (wall, session) = (&self.known.walls.at(at).0, &self.known.session);
+        let tripod = self.tripod.entry(at).or_insert_with(|| {
+            let inside = if at == 0 { &session.spec.camera.tripod_photo } else { &wall.tripod_photo };
+            let path = inside.as_ref().map(|t| session.paths.dir.join(t));
+            path.and_then(|p| Reference::of_tripod(wall, &p))
+        });
+        let good = self.good.as_ref().filter(|g| self.holds.get(&g.0.name).copied().unwrap_or(0) == at);
+        let references: Vec<&Reference> = tripod.iter().chain(good.map(|g| &g.1)).collect();
+        place_photo(wall, &session.paths.photos(), name, &references)
+    }
+
+    /// Which calibration holds for a photo.
+    fn wall_of(&self, photo: &str) -> usize {
+        self.holds.get(photo).copied().unwrap_or(0)
     }
 
     fn step(&mut self, index: usize, v: &PairedVolley, key: Key, progress: Progress) -> Step {
@@ -229,7 +256,8 @@ impl Day {
             by_sheets = true;
             // Without a tripod photo the last photo that showed sheets stands in for it.
             if self.known.session.spec.camera.tripod_photo.is_none() {
-                self.good = Some((key.photo.clone(), Reference::new(&self.known.wall, &v.photo, luma(rgb), l)));
+                let reference = Reference::new(&self.known.walls.at(key.wall).0, &v.photo, luma(rgb), l);
+                self.good = Some((key.photo.clone(), reference));
             }
         }
         self.last = Some((key.photo.clone(), after));
@@ -259,13 +287,15 @@ impl Day {
         let m = &self.known.session.spec.machine;
         let pivot = Pivot { out_m: m.pivot_out.value, right_m: m.pivot_right.value };
         match (&before, after) {
-            (Ok(b), Ok(a)) => match look(&self.known.wall, index, v, b, a, pivot, self.known.start.radius_mm.0) {
-                Ok(l) => {
-                    progress(&format!("volley {}: {} places changed", v.row.volley, l.groups.patches.len()));
-                    Found::Looked(Box::new(l))
+            (Ok(b), Ok(a)) => {
+                match look(&self.known.walls.at(key.wall).0, index, v, b, a, pivot, self.known.start.radius_mm.0) {
+                    Ok(l) => {
+                        progress(&format!("volley {}: {} places changed", v.row.volley, l.groups.patches.len()));
+                        Found::Looked(Box::new(l))
+                    }
+                    Err(e) => Found::Failed(e.to_string(), vec![FlagWord::CameraMoved]),
                 }
-                Err(e) => Found::Failed(e.to_string(), vec![FlagWord::CameraMoved]),
-            },
+            }
             (Err(e), _) | (_, Err(e)) => Found::Failed(e.to_string(), Vec::new()),
         }
     }

@@ -214,6 +214,10 @@ pub fn decide(judged: &Judged, volley: &PairedVolley, rows: &[ReviewRow], shape:
     if !rows.is_empty() {
         marks.sort_by(|a, b| b.0.y_mm.total_cmp(&a.0.y_mm).then(a.0.x_mm.total_cmp(&b.0.x_mm)));
     }
+    // The least certain mark keeps its name wherever it stands now.
+    let doubtful = judged.doubtful.and_then(|i| places.get(i));
+    out.judged.doubtful =
+        doubtful.and_then(|p| marks.iter().position(|m| matches!(m.1, Origin::Found { place, .. } if place == *p)));
     (out.judged.marks, out.origins) = marks.into_iter().unzip();
     if let Some(Decision::Checked { count }) =
         rows.iter().rev().map(|r| r.decision).find(|d| matches!(d, Decision::Checked { .. }))
@@ -250,7 +254,13 @@ mod tests {
 
     fn judged(marks: &[FoundMark]) -> Judged {
         let mean_variance_mm2 = [[4.0, 0.0], [0.0, 9.0]];
-        Judged { marks: marks.to_vec(), probability: 0.7, mean_shift_mm: [1.0, 2.0], mean_variance_mm2 }
+        Judged {
+            marks: marks.to_vec(),
+            probability: 0.7,
+            mean_shift_mm: [1.0, 2.0],
+            mean_variance_mm2,
+            ..Judged::default()
+        }
     }
 
     fn volley(shots: u32) -> PairedVolley {

@@ -3,6 +3,7 @@
 //! [`Known`] is what a [`super::Day`] has of its volleys at one time. It is cheap to clone, so that learning and writing can go on
 //! beside the next photo.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use rayon::prelude::*;
@@ -12,8 +13,9 @@ use super::decide::{Decided, decide};
 use super::inputs::flight_inputs;
 use super::judge::{Judged, judge};
 use super::looks::VolleyLook;
-use super::measure::measure;
+use super::measure::{Calibrated, measure};
 use super::measured::Measured;
+use super::recalibrated::{LaterWall, later_walls};
 use super::summary::summarise;
 use crate::camera::Wall;
 use crate::error::Result;
@@ -46,16 +48,49 @@ pub struct Learned {
     judged: Vec<Judged>,
 }
 
+/// All calibrations of a session, each with its whitened factors.
+pub(super) struct Walls {
+    walls: Vec<(Wall, nalgebra::DMatrix<f64>)>,
+    later: Vec<LaterWall>,
+}
+
+impl Walls {
+    fn new(session: &Session, first: &Wall) -> Result<Self> {
+        let later = later_walls(session)?;
+        let all = std::iter::once(first).chain(later.iter().map(|l| &l.wall));
+        Ok(Self { walls: all.map(|w| (w.clone(), w.whitened())).collect(), later })
+    }
+
+    /// One of them, 0 the first.
+    pub(super) fn at(&self, at: usize) -> &(Wall, nalgebra::DMatrix<f64>) {
+        // There is always a first one, and what holds is always one of them.
+        &self.walls[at.min(self.walls.len() - 1)]
+    }
+
+    pub(super) fn later(&self) -> &[LaterWall] {
+        &self.later
+    }
+
+    /// What two calibrations got wrong are different things: each has its own factors among all.
+    fn calibrated(&self, at: usize) -> Calibrated<'_> {
+        let factors = |w: &[(Wall, _)]| w.iter().map(|w| w.0.covariance.parameters.len()).sum();
+        let (wall, whitened) = self.at(at);
+        let (before, after) = (self.walls.get(..at).unwrap_or_default(), self.walls.get(at + 1..).unwrap_or_default());
+        Calibrated { wall, whitened, before: factors(before), after: factors(after) }
+    }
+}
+
 /// What is known of a session's volleys at one time.
 #[derive(Clone)]
 pub struct Known {
     pub(super) session: Arc<Session>,
-    pub(super) wall: Arc<Wall>,
-    whitened: Arc<nalgebra::DMatrix<f64>>,
+    pub(super) walls: Arc<Walls>,
     solver: Arc<Solver>,
     pub(super) start: MarkShape,
-    /// Rows with shots.
-    pub(super) shot: Vec<(PairedVolley, Arc<Found>)>,
+    /// Rows with shots, and which calibration holds for each.
+    pub(super) shot: Vec<(PairedVolley, Arc<Found>, usize)>,
+    /// The first photo that each calibration holds for.
+    pub(super) holds_from: BTreeMap<usize, String>,
     pub(super) learned: Option<Arc<Learned>>,
 }
 
@@ -70,11 +105,11 @@ impl Known {
             (m.smallest_m.map_or(DIAMETER_MM.0, |v| v * 1e3), m.largest_m.map_or(DIAMETER_MM.1, |v| v * 1e3));
         Ok(Self {
             solver: Arc::new(Solver::new(&flight_inputs(&session.spec)?)?),
-            whitened: Arc::new(wall.whitened()),
+            walls: Arc::new(Walls::new(session, wall)?),
             session: Arc::new(session.clone()),
-            wall: Arc::new(wall.clone()),
             start: MarkShape::plain(expected),
             shot: Vec::new(),
+            holds_from: BTreeMap::new(),
             learned: None,
         })
     }
@@ -103,7 +138,7 @@ impl Known {
         let looked: Vec<(usize, &VolleyLook)> = self
             .shot
             .iter()
-            .filter_map(|(v, f)| if let Found::Looked(l) = &**f { Some((v.row.shots as usize, &**l)) } else { None })
+            .filter_map(|(v, f, _)| if let Found::Looked(l) = &**f { Some((v.row.shots as usize, &**l)) } else { None })
             .collect();
         let volley_patches: Vec<_> = looked.iter().map(|(n, l)| (*n, l.groups.patches.as_slice())).collect();
         let colour = colour(&volley_patches);
@@ -122,7 +157,7 @@ impl Known {
     /// The last volley by itself, with looks of marks that were learned before it came: quickly, and nearly
     /// what learning from all will say.
     pub fn last_at_a_glance(&self, looks: &Learned, decisions: &[ReviewRow]) -> Option<Measured> {
-        let (v, found) = self.shot.last()?;
+        let (v, found, wall) = self.shot.last()?;
         Some(match &**found {
             Found::Failed(why, flags) => Measured::failed(v, why.clone(), flags.clone()),
             Found::Looked(l) => {
@@ -130,7 +165,7 @@ impl Known {
                     looks.colour.map_or_else(Vec::new, |c| l.groups.patches.par_iter().map(|p| p.opacity(c)).collect());
                 let judged = judge(&patches, v.row.shots as usize, &looks.shape);
                 let decided = decide(&judged, v, decisions, &looks.shape);
-                measure(&self.wall, &self.whitened, &self.solver, v, l, &decided, &looks.shape)
+                measure(&self.walls.calibrated(*wall), &self.solver, v, l, &decided)
             }
         })
     }
@@ -142,7 +177,7 @@ impl Known {
         let shape = self.shape();
         let mut at = 0;
         let mut out = Vec::new();
-        for (volley, found) in &self.shot {
+        for (volley, found, _) in &self.shot {
             out.push(match &**found {
                 Found::Failed(..) => None,
                 Found::Looked(_) => {
@@ -157,12 +192,11 @@ impl Known {
 
     /// The volleys with their places and angles; `decided` is what [`Known::decided`] gave for `decisions`.
     pub fn measure(&self, decided: &[Option<Decided>], decisions: &[ReviewRow]) -> Vec<Measured> {
-        let shape = self.shape();
         self.shot
             .iter()
             .zip(decided)
-            .map(|((volley, found), decided)| match (&**found, decided) {
-                (Found::Looked(l), Some(d)) => measure(&self.wall, &self.whitened, &self.solver, volley, l, d, shape),
+            .map(|((volley, found, wall), decided)| match (&**found, decided) {
+                (Found::Looked(l), Some(d)) => measure(&self.walls.calibrated(*wall), &self.solver, volley, l, d),
                 (Found::Looked(_), None) => Measured::failed(volley, "it was not judged".into(), Vec::new()),
                 (Found::Failed(why, flags), _) => {
                     let mut why = why.clone();
@@ -178,7 +212,14 @@ impl Known {
     /// Study, budgets and everything else that the report shows.
     pub fn summarise(&self, measured: &[Measured], notes: &[String]) -> Summary {
         let shape = self.learned.as_ref().map(|k| &k.shape);
-        let mut summary = summarise(&self.session, Some(&self.wall), &self.solver, shape, measured, notes);
+        let first = &self.walls.at(0).0;
+        let mut summary = summarise(&self.session, Some(first), &self.solver, shape, measured, notes);
+        for (i, l) in self.walls.later().iter().enumerate() {
+            summary.notes.push(match self.holds_from.get(&(i + 1)) {
+                Some(photo) => format!("calibration-{} holds from {photo} on", l.number),
+                None => format!("calibration-{} was taken after all photos and is not used", l.number),
+            });
+        }
         summary.notes.extend(self.session.notes.iter().cloned());
         summary
     }

@@ -1,4 +1,6 @@
 //! Which parts of the photos does the report show?
+//!
+//! [`cut_pictures`] needs the summary and the photos only, so that a page can be made again without measuring anew.
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -9,13 +11,11 @@ use rayon::prelude::*;
 
 use super::Progress;
 use super::day::{Print, print_of};
-use super::judge::FoundMark;
-use super::measured::Measured;
 use crate::camera::WallView;
 use crate::photo::{decode_rgb, read_exif};
 use crate::points::WallPoint;
-use crate::report::model::{Outline, VolleyPicture};
-use crate::session::Session;
+use crate::report::model::{MarkSummary, Outline, VolleyPicture, VolleySummary};
+use crate::session::SessionPaths;
 
 /// Longer side of a report's picture, px.
 const PICTURE_PX: u32 = 560;
@@ -38,42 +38,49 @@ pub struct Pictures {
     cut: Mutex<BTreeMap<String, (Cut, VolleyPicture)>>,
 }
 
+/// Cuts each volley's part of the photos for the page, from a session's summary; a volley whose photos cannot be read (again) has none.
+pub fn cut_pictures(paths: &SessionPaths, volleys: &[VolleySummary], progress: Progress) -> Vec<VolleyPicture> {
+    Pictures::default().of(paths, volleys, progress)
+}
+
 impl Pictures {
-    /// Cuts each volley's part of the photos for the page; a volley whose photos cannot be read again has none.
-    pub fn of(&self, session: &Session, measured: &[Measured], progress: Progress) -> Vec<VolleyPicture> {
+    /// As [`cut_pictures`], where what was cut before need not be cut again.
+    pub fn of(&self, paths: &SessionPaths, volleys: &[VolleySummary], progress: Progress) -> Vec<VolleyPicture> {
         progress("cutting pictures");
-        measured.par_iter().filter_map(|m| self.picture(session, m)).collect()
+        volleys.par_iter().filter_map(|v| self.picture(paths, v)).collect()
     }
 
-    fn picture(&self, session: &Session, m: &Measured) -> Option<VolleyPicture> {
-        let (outlines, bounds) = bounds(m)?;
+    fn picture(&self, paths: &SessionPaths, v: &VolleySummary) -> Option<VolleyPicture> {
+        let (outlines, bounds) = bounds(v)?;
         let photo = |name: &str| {
-            let path = session.paths.photos().join(name);
+            // A summary is a file that anyone may have edited: nothing outside of photos/ is read.
+            let inside = Path::new(name).file_name().is_some_and(|f| f == name);
+            let path = paths.photos().join(Some(name).filter(|_| inside)?);
             let print = print_of(&path);
-            (path, print)
+            Some((path, print))
         };
-        let wanted = Cut { photos: [photo(&m.volley.photo), photo(m.volley.before.as_deref()?)], bounds };
-        let name = &m.volley.row.volley;
-        let kept = self.cut.lock().unwrap_or_else(PoisonError::into_inner).get(name).filter(|k| k.0 == wanted).cloned();
-        if let Some((_, picture)) = kept {
+        let wanted = Cut { photos: [photo(&v.photo)?, photo(v.before.as_deref()?)?], bounds };
+        let kept = self.cut.lock().unwrap_or_else(PoisonError::into_inner);
+        let kept = kept.get(&v.volley).filter(|k| k.0 == wanted).map(|k| k.1.clone());
+        if let Some(picture) = kept {
             return Some(VolleyPicture { outlines, ..picture });
         }
-        let picture = cut(name, &wanted, outlines)?;
-        self.cut.lock().unwrap_or_else(PoisonError::into_inner).insert(name.clone(), (wanted, picture.clone()));
+        let picture = cut(&v.volley, &wanted, outlines)?;
+        self.cut.lock().unwrap_or_else(PoisonError::into_inner).insert(v.volley.clone(), (wanted, picture.clone()));
         Some(picture)
     }
 }
 
 /// Outlines of a volley's marks in its photo, and the part of the photo around them: left, top, right, bottom.
-fn bounds(m: &Measured) -> Option<(Vec<Outline>, [u32; 4])> {
-    let view = m.view?;
-    let outlines: Vec<Outline> = m
+fn bounds(v: &VolleySummary) -> Option<(Vec<Outline>, [u32; 4])> {
+    let view = v.view?;
+    let outlines: Vec<Outline> = v
         .marks
         .iter()
-        .enumerate()
-        .map(|(i, k)| Outline { mark: i as u32 + 1, count: k.found.count, points_px: circle(&view, &k.found, 1.0) })
+        .map(|m| Outline { mark: m.mark, count: m.count, points_px: outline(&view, m, 1.0) })
+        .filter(|o| !o.points_px.is_empty())
         .collect();
-    let around: Vec<(f64, f64)> = m.marks.iter().flat_map(|k| circle(&view, &k.found, PICTURE_MARGIN)).collect();
+    let around: Vec<(f64, f64)> = v.marks.iter().flat_map(|m| outline(&view, m, PICTURE_MARGIN)).collect();
     let bound = |f: &dyn Fn(&(f64, f64)) -> f64| {
         around.iter().map(f).fold((f64::MAX, f64::MIN), |b, v| (b.0.min(v), b.1.max(v)))
     };
@@ -95,7 +102,7 @@ fn cut(name: &str, wanted: &Cut, outlines: Vec<Outline>) -> Option<VolleyPicture
     let (w, h) = (after.width(), after.height());
     let [x0, y0, x1, y1] = wanted.bounds;
     let (x1, y1) = (x1.min(w), y1.min(h));
-    if x1 <= x0 + 4 || y1 <= y0 + 4 || before.dimensions() != after.dimensions() {
+    if x1 <= x0.saturating_add(4) || y1 <= y0.saturating_add(4) || before.dimensions() != after.dimensions() {
         return None;
     }
     let step = (f64::from((x1 - x0).max(y1 - y0)) / f64::from(PICTURE_PX)).max(1.0);
@@ -118,14 +125,22 @@ fn cut(name: &str, wanted: &Cut, outlines: Vec<Outline>) -> Option<VolleyPicture
     })
 }
 
-/// A mark's circle on the wall, `grow` times its radius, as the photo shows it.
-pub(super) fn circle(view: &WallView, m: &FoundMark, grow: f64) -> Vec<(f64, f64)> {
+/// A mark's circle on the wall, `grow` times its radius, as the photo shows it; empty for a mark without place or size.
+fn outline(view: &WallView, m: &MarkSummary, grow: f64) -> Vec<(f64, f64)> {
+    match (m.x_mm, m.y_mm, m.diameter_mm) {
+        (Some(x_mm), Some(y_mm), Some(diameter_mm)) => circle(view, (x_mm, y_mm), 0.5 * grow * diameter_mm),
+        _ => Vec::new(),
+    }
+}
+
+/// A circle on the wall as the photo shows it.
+pub(super) fn circle(view: &WallView, (x_mm, y_mm): (f64, f64), radius_mm: f64) -> Vec<(f64, f64)> {
     (0..48)
         .filter_map(|k| {
             let a = f64::from(k) * std::f64::consts::TAU / 48.0;
-            let r = 1e-3 * grow * m.radius_mm;
-            let w = WallPoint::new(1e-3 * m.x_mm + r * a.cos(), 1e-3 * m.y_mm + r * a.sin());
-            view.pixel_from_wall(w).map(|p| (p.x_px, p.y_px))
+            let r = 1e-3 * radius_mm;
+            let w = WallPoint::new(1e-3 * x_mm + r * a.cos(), 1e-3 * y_mm + r * a.sin());
+            view.pixel_from_wall(w).map(|p| (p.x_px, p.y_px)).filter(|p| p.0.is_finite() && p.1.is_finite())
         })
         .collect()
 }

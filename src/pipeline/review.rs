@@ -174,7 +174,7 @@ impl Review {
             return Vec::new();
         };
         let found = if rejected { d.rejected.get(mark).map(|r| &r.0) } else { d.judged.marks.get(mark) };
-        m.view.as_ref().zip(found).map(|(v, f)| circle(v, f, 1.0)).unwrap_or_default()
+        m.view.as_ref().zip(found).map(|(v, f)| circle(v, (f.x_mm, f.y_mm), f.radius_mm)).unwrap_or_default()
     }
 
     /// Does a step on a volley (index among those with shots) and saves it.

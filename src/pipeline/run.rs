@@ -36,11 +36,12 @@ pub fn conclude(
     let measured = known.measure(&known.decided(decisions), decisions);
     let mut notes = notes.to_vec();
     notes.extend(homeless(known, decisions));
-    let pictures = cut.of(known.session(), &measured, progress);
+    let summary = known.summarise(&measured, &notes);
+    let pictures = cut.of(&known.session().paths, &summary.volleys, progress);
     Outcome {
         shots: measured.iter().flat_map(Measured::shot_rows).collect(),
         volleys: measured.iter().map(Measured::volley_row).collect(),
-        summary: known.summarise(&measured, &notes),
+        summary,
         pictures,
         factor_names: known.session().volleys.factor_names.clone(),
     }

@@ -6,7 +6,7 @@
 //! `run` would.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, TryRecvError, channel};
 use std::time::{Duration, Instant};
@@ -22,6 +22,7 @@ use crate::photo::whole::is_whole;
 use crate::session::pairing::{PhotoFolder, list_photos, pair_so_far};
 use crate::session::results::VolleyResult;
 use crate::session::review::{ReviewRow, read_review};
+use crate::session::spec::LAST_CALIBRATION;
 use crate::session::{Session, SessionPaths};
 
 /// A file that stays the same for this long is taken for written, if its content is complete: programs that copy pause
@@ -152,8 +153,8 @@ impl Watch {
         let changed = self.take_files(say);
         if changed || self.folder.is_none() {
             self.list(say);
+            self.follow(say);
         }
-        self.follow(say);
         self.collect(say);
         self.start_work();
     }
@@ -170,7 +171,8 @@ impl Watch {
         if now == self.tables {
             return;
         }
-        let new_wall = now.last() != self.tables.last();
+        // Behind settings, volleys and decisions stand the calibrations.
+        let new_wall = now.get(3..) != self.tables.get(3..);
         self.tables = now;
         let fresh = (|| {
             let session = Session::open(&self.paths.dir)?;
@@ -373,8 +375,9 @@ impl Watch {
 const UNWRITTEN: &str = "the results could not be written";
 
 fn tables(paths: &SessionPaths) -> Vec<Print> {
-    let files: [PathBuf; 4] = [paths.session_toml(), paths.volleys_csv(), paths.review_csv(), paths.wall_json()];
-    files.iter().map(|p: &PathBuf| print_of(Path::new(p))).collect()
+    let files = [paths.session_toml(), paths.volleys_csv(), paths.review_csv(), paths.wall_json()];
+    let later = (2..=LAST_CALIBRATION).map(|n| paths.dir.join(format!("wall-{n}.json")));
+    files.into_iter().chain(later).map(|p| print_of(&p)).collect()
 }
 
 /// Whether a volley's answer is another one for a person.

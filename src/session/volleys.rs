@@ -27,6 +27,8 @@ pub struct VolleyTable {
     pub factor_names: Vec<String>,
     /// The rows, in shooting order.
     pub rows: Vec<VolleyRow>,
+    /// Unit that the speeds are written in: "mph", "km/h" or "m/s".
+    pub speed_unit: &'static str,
 }
 
 /// One row: a volley, or (shots = 0) a photo of the wall before more shots.
@@ -120,7 +122,8 @@ impl VolleyTable {
         if rows.is_empty() {
             return Err(Error::input("there are no volleys below the header; write one row for every photo"));
         }
-        Ok(Self { factor_names: columns.factors.into_iter().map(|(_, name)| name).collect(), rows })
+        let speed_unit = columns.setpoint.or(columns.speed).map_or("mph", |c| c.unit);
+        Ok(Self { factor_names: columns.factors.into_iter().map(|(_, name)| name).collect(), rows, speed_unit })
     }
 }
 
