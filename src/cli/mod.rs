@@ -3,9 +3,11 @@
 //! 0: all good. 1: failed. 2: wrong usage. 3: done, but something needs a look.
 
 mod calibrate;
+mod compare;
 mod demo;
 mod inspect;
 mod new;
+mod plan;
 mod run;
 mod sheets;
 
@@ -34,7 +36,9 @@ enum Command {
     Sheets(sheets::Args),
     Inspect(inspect::Args),
     Calibrate(calibrate::Args),
+    Plan(plan::Args),
     Run(run::Args),
+    Compare(compare::Args),
     Demo(demo::Args),
 }
 
@@ -55,7 +59,9 @@ pub fn main() -> ExitCode {
         Command::Sheets(a) => sheets::run(&a),
         Command::Inspect(a) => inspect::run(&a),
         Command::Calibrate(a) => calibrate::run(&a),
+        Command::Plan(a) => plan::run(&a),
         Command::Run(a) => run::run(&a),
+        Command::Compare(a) => compare::run(&a),
         Command::Demo(a) => demo::run(&a),
     };
     match ended {

@@ -4,6 +4,8 @@
 //! report; [`write_results`] puts them on the disk, whole or not at all. Nothing is ever written into `photos/` or `calibration/`.
 
 pub mod calibrate;
+pub mod compare;
+pub mod crowd;
 pub mod inputs;
 pub mod judge;
 pub mod looks;
@@ -11,7 +13,10 @@ pub mod measure;
 pub mod measured;
 pub mod outcome;
 pub mod pictures;
+pub mod plan;
+pub mod plan_text;
 pub mod run;
+pub mod speeds;
 pub mod summary;
 
 pub use calibrate::{calibrate_session, read_wall, write_wall};

@@ -78,13 +78,15 @@ pub fn run_session(session: &Session, wall: &Wall, progress: Progress) -> Result
     let pictures = pictures(session, &measured, progress);
     let mut summary = summarise(session, Some(wall), &solver, Some(&shape), &measured, &pairing.notes);
     summary.notes.extend(session.notes.iter().cloned());
-    Ok(Outcome {
+    let mut outcome = Outcome {
         shots: measured.iter().flat_map(Measured::shot_rows).collect(),
         volleys: measured.iter().map(Measured::volley_row).collect(),
         summary,
         pictures,
         factor_names: factors,
-    })
+    };
+    outcome.follow_summary();
+    Ok(outcome)
 }
 
 /// Compares every volley's photo with the one before it; each photo is decoded once.

@@ -1,13 +1,15 @@
 //! How do measured volleys become a study, budgets and a summary?
 
-use super::measured::{Measured, factor_pairs, study_shots};
+use super::measured::{Measured, factor_pairs, study_marks, study_shots};
 use crate::camera::Wall;
 use crate::flight::Solver;
 use crate::marks::shape::MarkShape;
-use crate::report::model::{Budget, BudgetLine, CalibrationSummary, FileHash, Summary, VERSION};
+use crate::report::model::{Budget, BudgetLine, CalibrationSummary, FileHash, Summary, VERSION, VolleySummary};
 use crate::session::Session;
+use crate::session::flags::FlagWord;
 use crate::session::hash::sha256_file;
-use crate::study::{Setup, Shot, StudyOptions, VolleyStatus, analyse};
+use crate::session::results::Status;
+use crate::study::{Doubtful, Setup, Shot, StudyOptions, VolleyStatus, analyse};
 use crate::uncertainty::{Estimate, SharedFactors};
 
 /// What to measure better, by the name of the largest contribution.
@@ -61,7 +63,33 @@ fn budgets(shots: &[Shot], factors: &SharedFactors, setpoint_of: impl Fn(&Shot) 
         .collect()
 }
 
-/// Puts everything that the report shows together. What the study finds doubtful stands in the study.
+/// Flags the shots that the study finds doubtful, and has their volleys looked at.
+fn flag_doubtful(volleys: &mut [VolleySummary], doubtful: &[Doubtful], marks: &[(usize, u32)]) {
+    for d in doubtful {
+        let Some(&(volley, number)) = marks.get(d.shot) else { continue };
+        let Some(v) = volleys.get_mut(volley) else { continue };
+        if let Some(m) = v.marks.iter_mut().find(|m| m.mark == number) {
+            m.flags.push(FlagWord::Doubtful);
+        }
+        if !v.flags.contains(&FlagWord::Doubtful) {
+            v.flags.push(FlagWord::Doubtful);
+            v.flags.sort_unstable();
+        }
+        if v.status == Status::Ok {
+            v.status = Status::Look;
+        }
+        if !v.note.is_empty() {
+            v.note += "; ";
+        }
+        v.note += &format!(
+            "mark {number} lies {:.1} deg from the middle of its volley, further than the scatter explains (it stays in every mean): look at the photo",
+            (d.release_deg - d.median_deg).abs()
+        );
+    }
+}
+
+/// Puts everything that the report shows together. What the study finds doubtful is flagged here, with a note and a status of
+/// its volley: [`super::Outcome::follow_summary`] takes that over into the tables.
 pub fn summarise(
     session: &Session,
     wall: Option<&Wall>,
@@ -82,6 +110,13 @@ pub fn summarise(
         reference: (!reference.is_empty())
             .then(|| Setup::new(names.iter().filter_map(|n| reference.get(n).map(|v| (n.clone(), v.clone()))))),
         speed_shared_rel: scale,
+        shared_factors: factors.names.clone(),
+        failed: measured
+            .iter()
+            .map(|m| &m.volley.row.volley)
+            .filter(|v| !shots.iter().any(|s| s.volley == **v))
+            .cloned()
+            .collect(),
         ..StudyOptions::default()
     };
     let (study, study_problem) = if shots.is_empty() {
@@ -105,11 +140,14 @@ pub fn summarise(
             files.push(FileHash { path: name.to_string_lossy().into_owned(), sha256 });
         }
     }
+    let mut volleys: Vec<VolleySummary> =
+        measured.iter().map(|m| m.summary(Setup::new(factor_pairs(names, &m.volley.row.factors)))).collect();
+    flag_doubtful(&mut volleys, study.as_ref().map_or(&[][..], |s| &s.doubtful), &study_marks(measured));
     Summary {
         version: VERSION,
         written_by: format!("pockmark {}", env!("CARGO_PKG_VERSION")),
         title: session.spec.title.clone(),
-        volleys: measured.iter().map(|m| m.summary(Setup::new(factor_pairs(names, &m.volley.row.factors)))).collect(),
+        volleys,
         study,
         study_problem,
         budgets,

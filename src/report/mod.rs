@@ -9,6 +9,7 @@ pub mod model;
 pub mod number;
 mod page;
 mod picture;
+pub mod runsheet;
 mod view;
 
 pub use model::{Summary, VolleyPicture};

@@ -57,6 +57,11 @@ impl Setup {
         changed
     }
 
+    /// As a person types it: "pocket=low, mesh=soft"; empty where there are no factors.
+    pub fn assignments(&self) -> String {
+        self.0.iter().map(|(k, v)| format!("{k}={v}")).collect::<Vec<_>>().join(", ")
+    }
+
     /// For a sentence: "pocket low, mesh soft"; "the only setup" where there are no factors.
     pub fn words(&self) -> String {
         if self.0.is_empty() {
@@ -146,12 +151,23 @@ pub struct StudyOptions {
     /// true speed = stated speed x (1 + sum(s_k z_k)). Empty: speeds taken as right. They move the
     /// speed at which the angle reaches zero.
     pub speed_shared_rel: Vec<f64>,
+    /// Names of the shared factors, in the order of the shots' `shared`; for the results only.
+    pub shared_factors: Vec<String>,
+    /// Volleys that failed without leaving a shot in the list, so that they are named as left out.
+    pub failed: Vec<String>,
 }
 
 impl Default for StudyOptions {
     /// 1 degree, no reference, 5 %, speeds taken as right.
     fn default() -> Self {
-        Self { matters_rad: 1f64.to_radians(), reference: None, alpha: 0.05, speed_shared_rel: Vec::new() }
+        Self {
+            matters_rad: 1f64.to_radians(),
+            reference: None,
+            alpha: 0.05,
+            speed_shared_rel: Vec::new(),
+            shared_factors: Vec::new(),
+            failed: Vec::new(),
+        }
     }
 }
 
