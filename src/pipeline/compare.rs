@@ -5,7 +5,7 @@
 
 use std::path::Path;
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::error::{Error, Result};
 use crate::report::Summary;
@@ -60,15 +60,22 @@ pub fn read_summary(session: &Path) -> Result<Summary> {
     }
     let text = read_text(&path, LARGEST_SUMMARY_BYTES)?;
     let broken = |e: serde_json::Error| Error::input(format!("{}: {e}: run the session again", path.display()));
-    let value: serde_json::Value = serde_json::from_str(&text).map_err(broken)?;
-    let version = value.get("version").and_then(serde_json::Value::as_u64).unwrap_or(0);
-    if version > u64::from(VERSION) {
+    let Version { version } = serde_json::from_str(&text).map_err(broken)?;
+    if version > VERSION {
         return Err(Error::input(format!(
             "{}: version {version} is newer than this program, which knows up to {VERSION}: update it",
             path.display()
         )));
     }
-    serde_json::from_value(value).map_err(broken)
+    // Straight from the text: the factors keep their order.
+    serde_json::from_str(&text).map_err(broken)
+}
+
+/// What stands in every version's file.
+#[derive(Deserialize)]
+struct Version {
+    #[serde(default)]
+    version: u32,
 }
 
 /// The study of a summary.

@@ -11,9 +11,18 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer};
 /// One metre per second in miles an hour (exact: 1 mile = 1609.344 m).
 pub const MPH_PER_MPS: f64 = 3600.0 / 1609.344;
 
-/// What is being tested: factor names with their values, in the order of the columns.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+/// What is being tested: factor names with their values, in the order of the columns. Two setups are equal when every factor is, in
+/// whatever order: another session's table may have its columns otherwise.
+#[derive(Clone, Debug, Default)]
 pub struct Setup(Vec<(String, String)>);
+
+impl PartialEq for Setup {
+    fn eq(&self, other: &Self) -> bool {
+        self.0.len() == other.0.len() && self.iter().all(|(k, v)| other.get(k) == Some(v))
+    }
+}
+
+impl Eq for Setup {}
 
 impl Setup {
     /// A setup from (factor, value) pairs.
@@ -183,6 +192,8 @@ mod tests {
         assert_eq!(a.one_change(&b), Some("pocket"));
         assert_eq!(a.one_change(&c), None);
         assert_eq!(a.one_change(&a), None);
+        assert_eq!(a, Setup::new([("mesh", "soft"), ("pocket", "mid")]));
+        assert_ne!(a, Setup::new([("mesh", "soft")]));
         assert!(Setup::new([("mesh", "soft")]).is_part_of(&b));
         assert!(!Setup::default().is_part_of(&b));
     }
