@@ -7,7 +7,7 @@ use pockmark::points::WallPoint;
 use pockmark::session::impacts::{check_volleys, parse_impacts};
 use pockmark::session::results::{SHOT_COLUMNS, VOLLEY_COLUMNS, safe_cell, shots_csv, unsafe_text, volleys_csv};
 use pockmark::session::review::{
-    Decision, ReviewRow, SAME_MARK_M, decision_for, parse_review, read_review, write_review,
+    Decision, ReviewRow, SAME_MARK_M, match_marks, parse_review, read_review, write_review,
 };
 use pockmark::session::{FlagWord, ShotRow, Status, VolleyResult, VolleyTable, write_together, write_whole};
 use proptest::prelude::*;
@@ -115,11 +115,16 @@ fn files_are_replaced_whole_or_not_at_all() {
 #[test]
 fn decisions_come_back_and_find_their_mark() {
     let at = |x_mm: f64, y_mm: f64| WallPoint::new(x_mm * 1e-3, y_mm * 1e-3);
-    let row = |volley: &str, place, decision| ReviewRow { volley: volley.into(), place, decision, note: String::new() };
+    let row = |volley: &str, place, decision| ReviewRow {
+        volley: volley.into(),
+        place: Some(place),
+        decision,
+        note: String::new(),
+    };
     let rows = vec![
-        row("1", at(100.0, 50.0), Decision::Accept),
+        row("1", at(100.0, 50.0), Decision::Accept { count: None }),
         row("1", at(100.0, 50.0), Decision::Reject),
-        row("1", at(300.25, -50.5), Decision::Move(at(301.0, -52.0))),
+        row("1", at(300.25, -50.5), Decision::Move { to: at(301.0, -52.0), count: None }),
         ReviewRow { note: "=hidden by tape".into(), ..row("=2", at(0.0, 0.0), Decision::Add { count: 2 }) },
     ];
     let dir = tempfile::tempdir().unwrap();
@@ -128,10 +133,16 @@ fn decisions_come_back_and_find_their_mark() {
     write_review(&path, &rows).unwrap();
     assert_eq!(read_review(&path).unwrap(), rows);
 
-    assert_eq!(decision_for(&rows, "1", at(101.0, 50.0)).unwrap().decision, Decision::Reject, "the later row holds");
-    assert!(matches!(decision_for(&rows, "1", at(299.0, -50.0)).unwrap().decision, Decision::Move(_)));
-    assert!(decision_for(&rows, "1", at(100.0 + SAME_MARK_M * 1e3 + 0.1, 50.0)).is_none());
-    assert!(decision_for(&rows, "=2", at(0.0, 0.0)).is_none(), "an added mark decides on no other");
+    let first: Vec<&ReviewRow> = rows.iter().filter(|r| r.volley == "1").collect();
+    let (found, lost) = match_marks(&first, &[at(101.0, 50.0), at(299.0, -50.0), at(200.0, 0.0)]);
+    assert_eq!(found, [Some(1), Some(2), None], "the later row holds; nothing is decided far away");
+    assert!(lost.is_empty());
+    let (found, lost) = match_marks(&first, &[at(100.0 + SAME_MARK_M * 1e3 + 0.1, 50.0), at(301.0, -52.0)]);
+    assert_eq!((found, lost), (vec![None, Some(2)], vec![1]), "a moved mark is known by where it went, too");
+    let (found, _) = match_marks(&first, &[at(104.0, 50.0), at(99.0, 50.0)]);
+    assert_eq!(found, [None, Some(1)], "a decision is about the nearest mark only");
+    let added: Vec<&ReviewRow> = rows.iter().filter(|r| r.volley == "=2").collect();
+    assert_eq!(match_marks(&added, &[at(0.0, 0.0)]), (vec![None], vec![]), "an added mark decides on no other");
 
     for (text, part) in [
         ("volley,action,x_mm\n1,accept,5\n", "x_mm and y_mm say where"),

@@ -1,5 +1,6 @@
 //! What do a volley's marks say, and what is doubtful about them?
 
+use super::decide::Decided;
 use super::judge::{FoundMark, Judged};
 use super::looks::{How, VolleyLook};
 use super::measured::{Measured, MeasuredMark};
@@ -49,13 +50,22 @@ pub fn measure(
     solver: &Solver,
     volley: &PairedVolley,
     l: &VolleyLook,
-    judged: &Judged,
+    decided: &Decided,
     shape: &MarkShape,
 ) -> Measured {
+    let judged = &decided.judged;
+    let open = |flag: FlagWord| !decided.settles(flag, volley.row.shots);
+    let by_person = |i: usize| decided.by_person.get(i).copied().unwrap_or(false);
     let mut flags = Vec::new();
-    let (mut notes, mut known): (Vec<String>, Vec<String>) = Default::default();
+    let (mut notes, mut known) = (decided.lost.clone(), decided.known.clone());
+    if !decided.lost.is_empty() {
+        flags.push(FlagWord::ReviewLost);
+    }
+    if decided.checked || decided.by_person.contains(&true) || !decided.rejected.is_empty() {
+        flags.push(FlagWord::Reviewed);
+    }
     let mut marks = Vec::new();
-    for m in &judged.marks {
+    for (i, m) in judged.marks.iter().enumerate() {
         let impact = impact_of(wall, whitened, l, m, volley);
         let solved: Option<Release> = match solver.solve(&impact) {
             Ok(r) => Some(r),
@@ -80,6 +90,9 @@ pub fn measure(
         if near_edge(l, m, pixel) {
             own.push(FlagWord::Edge);
         }
+        if by_person(i) {
+            own.push(FlagWord::Reviewed);
+        }
         marks.push(MeasuredMark {
             found: m.clone(),
             impact,
@@ -92,7 +105,7 @@ pub fn measure(
     let balls: u32 = marks.iter().map(|m| m.found.count).sum();
     let entries = marks.len() as u32;
     let shots = volley.row.shots;
-    if entries < shots {
+    if entries < shots && open(FlagWord::MissingShots) {
         flags.push(FlagWord::MissingShots);
         notes.push(if balls == shots {
             format!("{entries} marks for {shots} shots: the marks flagged merged most likely stand for several balls; look at the photo")
@@ -101,14 +114,14 @@ pub fn measure(
             format!("{} of {shots} shots missing{where_}: look for marks on top of each other or off the photo", shots - balls.min(shots))
         });
     }
-    if balls > shots {
+    if balls > shots && open(FlagWord::ExtraMarks) {
         flags.push(FlagWord::ExtraMarks);
         let weakest = marks.iter().enumerate().min_by(|a, b| a.1.found.significance.total_cmp(&b.1.found.significance));
         let which = weakest.map_or(String::new(), |(i, _)| format!(" (most doubtful: mark {})", i + 1));
         notes.push(format!("{balls} marks for {shots} shots{which}: check the photo and the count in volleys.csv"));
     }
-    let unsure = marks.iter().enumerate().find(|(_, m)| told_apart_barely(&m.found, judged, shape));
-    if entries == shots && !marks.is_empty() {
+    let unsure = marks.iter().enumerate().find(|(i, m)| !by_person(*i) && told_apart_barely(&m.found, judged, shape));
+    if entries == shots && !marks.is_empty() && open(FlagWord::Doubtful) {
         if judged.probability < SURE {
             flags.push(FlagWord::Doubtful);
             notes.push(format!(
@@ -120,20 +133,20 @@ pub fn measure(
             notes.push(format!("mark {} is barely told apart from its neighbour: look at the photo", i + 1));
         }
     }
-    if !l.groups.too_big.is_empty() {
+    if !l.groups.too_big.is_empty() && open(FlagWord::BigChange) {
         flags.push(FlagWord::BigChange);
         notes.push(
             "something bigger than marks changed on the wall; shots may hide behind it: look at the photo".into(),
         );
     }
-    if !l.groups.on_paper.is_empty() {
+    if !l.groups.on_paper.is_empty() && open(FlagWord::OnSheet) {
         flags.push(FlagWord::OnSheet);
         notes.push(
             "something changed on a sheet: look whether a ball hit it, and whether it still hangs flat and in place"
                 .into(),
         );
     }
-    if l.light_step > LIGHT_STEP {
+    if l.light_step > LIGHT_STEP && open(FlagWord::LightChanged) {
         flags.push(FlagWord::LightChanged);
         notes
             .push("the light changed by more than a factor of two between parts of the wall: look at the photo".into());
@@ -149,10 +162,18 @@ pub fn measure(
     } else if l.shift_px > MOVED_PX {
         known.push(format!("the camera had moved by up to {:.1} px; the sheets corrected for it", l.shift_px));
     }
-    if marks.iter().any(|m| m.flags.contains(&FlagWord::Edge)) {
+    // What a person decided on a mark no longer asks for a look at it.
+    let asks = |i: usize, f: FlagWord| !f.makes_look() || (!by_person(i) && open(f));
+    let raised: Vec<FlagWord> = marks
+        .iter()
+        .enumerate()
+        .flat_map(|(i, m)| m.flags.iter().copied().filter(move |f| asks(i, *f)))
+        .filter(|f| *f != FlagWord::Faint)
+        .collect();
+    if raised.contains(&FlagWord::Edge) {
         notes.push("a mark touches the photo's edge: aim the camera so that all marks are inside".into());
     }
-    flags.extend(marks.iter().flat_map(|m| m.flags.iter().copied()).filter(|f| *f != FlagWord::Faint));
+    flags.extend(raised);
     Measured::looked(volley, l, judged, marks, flags, notes, known)
 }
 

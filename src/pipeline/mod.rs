@@ -6,6 +6,8 @@
 pub mod calibrate;
 pub mod compare;
 pub mod crowd;
+pub mod day;
+pub mod decide;
 pub mod inputs;
 pub mod judge;
 pub mod looks;
@@ -20,6 +22,7 @@ pub mod speeds;
 pub mod summary;
 
 pub use calibrate::{calibrate_session, read_wall, write_wall};
+pub use day::Day;
 pub use outcome::{Outcome, write_results};
 pub use run::run_session;
 

@@ -135,7 +135,12 @@ pub fn summarise(
     let budgets = budgets(&shots, &factors, nearest);
     let shown = session.spec.exact_inputs().iter().map(|s| format!("{} = {}", s.key, s.text)).collect();
     let mut files = Vec::new();
-    for path in [session.paths.session_toml(), session.paths.volleys_csv(), session.paths.wall_json()] {
+    for path in [
+        session.paths.session_toml(),
+        session.paths.volleys_csv(),
+        session.paths.wall_json(),
+        session.paths.review_csv(),
+    ] {
         if let (Ok(sha256), Some(name)) = (sha256_file(&path), path.file_name()) {
             files.push(FileHash { path: name.to_string_lossy().into_owned(), sha256 });
         }

@@ -57,6 +57,7 @@ flags! {
     OneVolley, "one_volley", false, "is the only volley of its setup and speed, so drift between volleys cannot be seen";
     Doubtful, "doubtful", true, "lies further from the others of its volley than their scatter explains";
     Reviewed, "reviewed", false, "a person decided on this mark in review.csv";
+    ReviewLost, "review_lost", true, "a decision in review.csv no longer finds its mark";
 }
 
 impl FlagWord {

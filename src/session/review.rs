@@ -2,8 +2,15 @@
 //!
 //! A decision is tied to a volley and a place on the wall, not to a mark's number, so that it
 //! survives a re-run that finds the marks in another order. Columns: `volley, action, x_mm, y_mm,
-//! to_x_mm, to_y_mm, count, note`; actions are `accept`, `reject`, `move` (to `to_x_mm, to_y_mm`)
-//! and `add` (a mark of `count` balls that was not found).
+//! to_x_mm, to_y_mm, count, note`; actions are
+//!
+//! - `accept`: the mark is right; with `count`, it stands for that many balls (of two marks merged into
+//!   one, one is rejected and the other accepted with `count` 2),
+//! - `reject`: it is none of this volley's,
+//! - `move`: its centre is at `to_x_mm, to_y_mm`; `count` as for `accept`,
+//! - `add`: a mark of `count` balls (1 when blank) that was not found (a mark split in two is rejected, and two added),
+//! - `checked`: a person looked at the whole volley and these are its marks; no place. With `count`, that holds as long
+//!   as the marks stand for that many balls.
 
 use std::path::Path;
 
@@ -19,7 +26,12 @@ use crate::points::WallPoint;
 /// a mark: a re-run moves a centre far less, and two marks nearer than this are one merged mark.
 pub const SAME_MARK_M: f64 = 0.012;
 
+/// Places in the file this near are one place, m: it holds thousandths of a millimetre.
+const SAME_PLACE_M: f64 = 2e-6;
+
 const COLUMNS: [&str; 8] = ["volley", "action", "x_mm", "y_mm", "to_x_mm", "to_y_mm", "count", "note"];
+/// Most balls that a mark may stand for.
+const MOST_BALLS: f64 = 1000.0;
 /// Farthest place on a wall, mm.
 const FARTHEST_MM: f64 = 1e5;
 
@@ -28,15 +40,28 @@ const FARTHEST_MM: f64 = 1e5;
 #[serde(rename_all = "snake_case")]
 pub enum Decision {
     /// The mark is right as found.
-    Accept,
+    Accept {
+        /// Balls it stands for, at least 1; `None`: as found.
+        count: Option<u32>,
+    },
     /// The mark is none of this volley's.
     Reject,
     /// The mark's centre belongs here.
-    Move(WallPoint),
+    Move {
+        /// Its centre.
+        to: WallPoint,
+        /// Balls it stands for, at least 1; `None`: as found.
+        count: Option<u32>,
+    },
     /// A mark that was not found is here, of this many balls.
     Add {
         /// Balls it stands for, at least 1.
         count: u32,
+    },
+    /// A person looked at the whole volley: these are its marks. Not about one mark, so it has no place.
+    Checked {
+        /// Balls that the marks stood for then; the decision holds as long as they still do.
+        count: Option<u32>,
     },
 }
 
@@ -44,10 +69,11 @@ impl Decision {
     /// The word in the file.
     pub const fn word(self) -> &'static str {
         match self {
-            Self::Accept => "accept",
+            Self::Accept { .. } => "accept",
             Self::Reject => "reject",
-            Self::Move(_) => "move",
+            Self::Move { .. } => "move",
             Self::Add { .. } => "add",
+            Self::Checked { .. } => "checked",
         }
     }
 }
@@ -57,8 +83,8 @@ impl Decision {
 pub struct ReviewRow {
     /// The volley's name.
     pub volley: String,
-    /// Where the mark was found (for `add`: where it is).
-    pub place: WallPoint,
+    /// Where the mark was found (for `add`: where it is); `None` for [`Decision::Checked`] only.
+    pub place: Option<WallPoint>,
     /// What was decided.
     pub decision: Decision,
     /// Why.
@@ -113,19 +139,25 @@ fn review_row(table: &Table, row: &Row, names: &[String]) -> Result<ReviewRow> {
     if volley.is_empty() {
         return Err(fail("names no volley; write its name as in volleys.csv".into()));
     }
+    let count = match number("count")? {
+        None => None,
+        Some(n) if n.fract() == 0.0 && (1.0..=MOST_BALLS).contains(&n) => Some(n as u32),
+        Some(n) => return Err(fail(format!("count is {n}; write a whole number from 1 to {MOST_BALLS}"))),
+    };
     let decision = match text("action").to_lowercase().as_str() {
-        "accept" => Decision::Accept,
+        "accept" => Decision::Accept { count },
         "reject" => Decision::Reject,
-        "move" => Decision::Move(place("to_x_mm", "to_y_mm")?),
-        "add" => match number("count")? {
-            None => Decision::Add { count: 1 },
-            Some(n) if n.fract() == 0.0 && (1.0..=1000.0).contains(&n) => Decision::Add { count: n as u32 },
-            Some(n) => return Err(fail(format!("count is {n}; write a whole number from 1 to 1000"))),
-        },
-        other => return Err(fail(format!("action \"{other}\" is none of accept, reject, move, add"))),
+        "move" => Decision::Move { to: place("to_x_mm", "to_y_mm")?, count },
+        "add" => Decision::Add { count: count.unwrap_or(1) },
+        "checked" => Decision::Checked { count },
+        other => return Err(fail(format!("action \"{other}\" is none of accept, reject, move, add, checked"))),
     };
     let note = unsafe_text(text("note")).to_string();
-    Ok(ReviewRow { volley, place: place("x_mm", "y_mm")?, decision, note })
+    let place = match decision {
+        Decision::Checked { .. } => None,
+        _ => Some(place("x_mm", "y_mm")?),
+    };
+    Ok(ReviewRow { volley, place, decision, note })
 }
 
 /// Writes `review.csv` whole.
@@ -137,39 +169,60 @@ pub fn write_review(path: &Path, rows: &[ReviewRow]) -> Result<()> {
     let fail = |e: &dyn std::fmt::Display| Error::input(format!("review.csv cannot be written: {e}"));
     writer.write_record(COLUMNS).map_err(|e| fail(&e))?;
     let mm = |m: f64| format!("{:.3}", m * 1e3);
+    let cells = |p: Option<WallPoint>| p.map_or(Default::default(), |p| (mm(p.x_m), mm(p.y_m)));
     for r in rows {
-        let (to_x, to_y) = match r.decision {
-            Decision::Move(to) => (mm(to.x_m), mm(to.y_m)),
-            _ => Default::default(),
+        let (x, y) = cells(r.place);
+        let (to, count) = match r.decision {
+            Decision::Accept { count } | Decision::Checked { count } => (None, count),
+            Decision::Move { to, count } => (Some(to), count),
+            Decision::Add { count } => (None, Some(count)),
+            Decision::Reject => (None, None),
         };
-        let count = if let Decision::Add { count } = r.decision { count.to_string() } else { String::new() };
+        let (to_x, to_y) = cells(to);
+        let count = count.map_or(String::new(), |c| c.to_string());
+        let action = r.decision.word().to_string();
         writer
-            .write_record([
-                safe_cell(&r.volley),
-                r.decision.word().to_string(),
-                mm(r.place.x_m),
-                mm(r.place.y_m),
-                to_x,
-                to_y,
-                count,
-                safe_cell(&r.note),
-            ])
+            .write_record([safe_cell(&r.volley), action, x, y, to_x, to_y, count, safe_cell(&r.note)])
             .map_err(|e| fail(&e))?;
     }
     let bytes = writer.into_inner().map_err(|e| fail(&e))?;
     write_whole(path, &bytes)
 }
 
-/// The last decision about the mark at `place` of a volley: the nearest within [`SAME_MARK_M`],
-/// `add` apart; of two at the same distance the later row holds.
-pub fn decision_for<'r>(rows: &'r [ReviewRow], volley: &str, place: WallPoint) -> Option<&'r ReviewRow> {
-    rows.iter()
-        .filter(|r| r.volley == volley && !matches!(r.decision, Decision::Add { .. }))
-        .map(|r| (r.place.distance_m(place), r))
-        .filter(|(distance, _)| *distance <= SAME_MARK_M)
-        .fold(None, |best: Option<(f64, &ReviewRow)>, now| match best {
-            Some(b) if b.0 < now.0 => Some(b),
-            _ => Some(now),
-        })
-        .map(|(_, r)| r)
+/// The decision about each of a volley's marks, by place: a decision is about the nearest mark within [`SAME_MARK_M`],
+/// each about one mark and each mark decided once; of two at the same distance the later row holds. The place of a
+/// `move` is where the mark was found, or else where it was moved to. `rows` are those of one volley.
+///
+/// Gives the index of the row for each mark, and of each row on a mark (`accept`, `reject`, `move`) that found none.
+pub fn match_marks(rows: &[&ReviewRow], marks: &[WallPoint]) -> (Vec<Option<usize>>, Vec<usize>) {
+    let about = |r: &ReviewRow| match r.decision {
+        Decision::Accept { .. } | Decision::Reject => (r.place, None),
+        Decision::Move { to, .. } => (r.place, Some(to)),
+        Decision::Add { .. } | Decision::Checked { .. } => (None, None),
+    };
+    let mut for_mark: Vec<Option<usize>> = vec![None; marks.len()];
+    // A later row on the very same place takes the earlier one's.
+    let same =
+        |a: Option<WallPoint>, b: Option<WallPoint>| a.zip(b).is_some_and(|(a, b)| a.distance_m(b) < SAME_PLACE_M);
+    let mut open: Vec<usize> = (0..rows.len())
+        .filter(|&j| about(rows[j]).0.is_some())
+        .filter(|&j| !rows.iter().skip(j + 1).any(|later| same(about(later).0, about(rows[j]).0)))
+        .collect();
+    for moved in [false, true] {
+        let mut near: Vec<(f64, std::cmp::Reverse<usize>, usize)> = Vec::new();
+        for &j in &open {
+            let place = if moved { about(rows[j]).1 } else { about(rows[j]).0 };
+            let Some(place) = place else { continue };
+            let found = marks.iter().enumerate().map(|(i, m)| (m.distance_m(place), std::cmp::Reverse(j), i));
+            near.extend(found.filter(|(d, ..)| *d <= SAME_MARK_M));
+        }
+        near.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+        for (_, std::cmp::Reverse(j), i) in near {
+            if for_mark[i].is_none() && open.contains(&j) {
+                for_mark[i] = Some(j);
+                open.retain(|o| *o != j);
+            }
+        }
+    }
+    (for_mark, open)
 }

@@ -175,6 +175,8 @@ type AtSpeeds = [Option<(Mean, f64)>];
 
 struct Bridged {
     points: Vec<PointDraft>,
+    /// The mean over the points, where one change is taken off all of them.
+    whole: Option<(Mean, f64)>,
     /// The reference's own change from the first session to the second, averaged.
     change: Mean,
 }
@@ -192,8 +194,8 @@ struct Banks<'a> {
 }
 
 /// Takes the reference's change off every point of `points`: at its own speed where the reference has all of them, else its
-/// mean. `None` where the reference has no speed in both sessions.
-fn bridged(banks: &Banks, speeds_mps: &[f64]) -> Option<Bridged> {
+/// mean. `None` where the reference has no speed in both sessions. `raw`: the same points without the bridge.
+fn bridged(banks: &Banks, speeds_mps: &[f64], raw: &[PointDraft]) -> Option<Bridged> {
     let steps: Vec<Option<(Mean, f64)>> = banks
         .here
         .iter()
@@ -237,13 +239,21 @@ fn bridged(banks: &Banks, speeds_mps: &[f64]) -> Option<Bridged> {
         };
         points.push(PointDraft { speed_mps: *speeds_mps.get(i)?, mean, each: n });
     }
-    Some(Bridged { points, change })
+    let whole = (!all).then(|| {
+        // The points share one change: it is taken off their mean once.
+        let k = 1.0 / raw.len().max(1) as f64;
+        let mean = Mean::combine(raw.iter().map(|p| (k, &p.mean)));
+        let n = raw.len() as f64 * raw.len() as f64 / raw.iter().map(|p| 1.0 / p.each).sum::<f64>();
+        let each = 1.0 / (1.0 / n + 1.0 / change_each) / raw.len().max(1) as f64;
+        (Mean::combine([(1.0, &mean), (-1.0, &change)]), each)
+    });
+    Some(Bridged { points, whole, change })
 }
 
 /// The mean over the points and its half width, deg.
-fn over_deg(points: &[PointDraft], df: &[f64], alpha: f64) -> (f64, f64) {
+fn over_deg(points: &[PointDraft], whole: Option<&(Mean, f64)>, df: &[f64], alpha: f64) -> (f64, f64) {
     let k = 1.0 / points.len().max(1) as f64;
-    let mean = Mean::combine(points.iter().map(|p| (k, &p.mean)));
+    let mean = whole.map_or_else(|| Mean::combine(points.iter().map(|p| (k, &p.mean))), |w| w.0.clone());
     (mean.value.to_degrees(), mean.half_width(df, alpha).to_degrees())
 }
 
@@ -251,6 +261,8 @@ fn over_deg(points: &[PointDraft], df: &[f64], alpha: f64) -> (f64, f64) {
 struct Prepared {
     across: Across,
     draft: Draft,
+    /// The points for the trend: a change that all share does not tilt them.
+    level: Vec<PointDraft>,
 }
 
 /// A comparison of a study as an answer; `reversed` for `a - b`.
@@ -291,7 +303,7 @@ pub fn compare_sides(
         .into_iter()
         .zip(judged)
         .map(|(mut p, judged)| {
-            let slope = trend(&p.draft.points);
+            let slope = trend(&p.level);
             let c = &mut p.across.comparison;
             c.points = judged.points;
             c.overall = judged.overall;
@@ -343,6 +355,7 @@ fn prepare(a: Side, b: Side, reference: Option<&Setup>, alpha: f64) -> Result<Pr
     let mut notes = Vec::new();
     let mut bridge = None;
     let mut used_points = points.clone();
+    let mut whole = None;
     let bridgeable = reference.filter(|r| {
         let is = |s: &Side| r.is_part_of(&s.ladder.setup);
         !one_session && !(is(&a) && is(&b))
@@ -359,9 +372,9 @@ fn prepare(a: Side, b: Side, reference: Option<&Setup>, alpha: f64) -> Result<Pr
             a_is_reference: a.ladder.setup == here.setup,
             b_is_reference: b.ladder.setup == there.setup,
         };
-        if let Some(found) = bridged(&banks, &speeds) {
-            let (bridged_deg, with) = over_deg(&found.points, &parts.df, alpha);
-            let (plain_deg, without) = over_deg(&points, &parts.df, alpha);
+        if let Some(found) = bridged(&banks, &speeds, &points) {
+            let (bridged_deg, with) = over_deg(&found.points, found.whole.as_ref(), &parts.df, alpha);
+            let (plain_deg, without) = over_deg(&points, None, &parts.df, alpha);
             let used = with < without;
             let changed = found.change.p_zero(&parts.df) <= alpha;
             let change_half = found.change.half_width(&parts.df, alpha).to_degrees();
@@ -394,6 +407,7 @@ fn prepare(a: Side, b: Side, reference: Option<&Setup>, alpha: f64) -> Result<Pr
             };
             if used {
                 used_points.clone_from(&found.points);
+                whole.clone_from(&found.whole);
             }
             bridge = Some(Bridge {
                 reference: here.setup.clone(),
@@ -419,7 +433,9 @@ fn prepare(a: Side, b: Side, reference: Option<&Setup>, alpha: f64) -> Result<Pr
             factors.join(", ")
         ));
     }
+    let level = if whole.is_some() { points } else { used_points.clone() };
     let draft = Draft {
+        whole,
         df_of_part: parts.df,
         drift_unseen: [a, b].iter().any(|s| s.study.spreads.between_source != BetweenSource::Repeats),
         ..draft(&a, &b, &factors, one_session, used_points)
@@ -443,7 +459,7 @@ fn prepare(a: Side, b: Side, reference: Option<&Setup>, alpha: f64) -> Result<Pr
         bridge,
         notes,
     };
-    Ok(Prepared { across, draft })
+    Ok(Prepared { across, draft, level })
 }
 
 fn draft(a: &Side, b: &Side, factors: &[String], one_session: bool, points: Vec<PointDraft>) -> Draft {
@@ -456,6 +472,7 @@ fn draft(a: &Side, b: &Side, factors: &[String], one_session: bool, points: Vec<
         b: named(&b.ladder.setup, factors) + &day(b),
         with,
         points,
+        whole: None,
         df_of_part: Vec::new(),
         drift_unseen: true,
     }

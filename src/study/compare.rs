@@ -179,6 +179,7 @@ fn pairs(layout: &Layout, release: &Fitted, options: &StudyOptions) -> (Vec<Pair
                 b: named(sb),
                 with: with_words(layout.setups.iter(), &sa.without(factor)),
                 points,
+                whole: None,
                 df_of_part: release.df_of_part.clone(),
                 drift_unseen: release.source != BetweenSource::Repeats,
             };

@@ -36,6 +36,8 @@ pub(crate) struct Draft {
     pub with: String,
     /// Speed by speed, slowest first; at least one.
     pub points: Vec<PointDraft>,
+    /// The mean over the speeds with its volleys, where the points are not independent of each other.
+    pub whole: Option<(Mean, f64)>,
     /// Degrees of freedom of the parts of the means' own variances.
     pub df_of_part: Vec<f64>,
     /// The drift from volley to volley was not measured.
@@ -45,6 +47,9 @@ pub(crate) struct Draft {
 impl Draft {
     /// The plain mean over the speeds, and the volleys that each of its points rests on (harmonic mean).
     pub fn overall(&self) -> (Mean, f64) {
+        if let Some(whole) = &self.whole {
+            return whole.clone();
+        }
         let k = 1.0 / self.points.len().max(1) as f64;
         let mean = Mean::combine(self.points.iter().map(|p| (k, &p.mean)));
         (mean, self.points.len() as f64 / self.points.iter().map(|p| 1.0 / p.each).sum::<f64>())
@@ -178,6 +183,7 @@ pub(crate) fn judge(drafts: &[Draft], rules: &Rules) -> Vec<Judged> {
     for d in drafts {
         let Some(overall) = judged.next() else { break };
         let points = match d.points.as_slice() {
+            // One speed is the whole ladder.
             [one] => vec![PointDifference { setpoint_mps: one.speed_mps, difference: overall.clone() }],
             several => several
                 .iter()

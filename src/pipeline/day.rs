@@ -1,0 +1,346 @@
+//! What is known of a session's volleys so far, and what has to be done anew when a photo comes, a table changes
+//! or a person decides?
+//!
+//! A [`Day`] keeps of every compared pair of photos what later stages need (the patches that changed) and does
+//! again only what changed: [`Day::follow`] looks at photos it has not seen, [`Day::learn`] learns the marks' looks
+//! and judges, [`Day::measure`] applies a person's decisions and solves. [`super::run_session`] is a day driven from
+//! end to end, so that whoever takes photos one by one comes to the same results.
+
+use std::path::PathBuf;
+use std::time::SystemTime;
+
+use rayon::prelude::*;
+
+use super::Progress;
+use super::decide::decide;
+use super::inputs::flight_inputs;
+use super::judge::{Judged, judge};
+use super::looks::{How, Pivot, PlacedPhoto, Reference, VolleyLook, look, place_photo};
+use super::measure::measure;
+use super::measured::Measured;
+use super::summary::summarise;
+use crate::camera::{Wall, WallView};
+use crate::error::Result;
+use crate::flight::Solver;
+use crate::marks::learn::{colour, learn};
+use crate::marks::patch::Patch;
+use crate::marks::shape::MarkShape;
+use crate::photo::decode::luma;
+use crate::report::Summary;
+use crate::session::flags::FlagWord;
+use crate::session::review::ReviewRow;
+use crate::session::{PairedVolley, Session};
+
+/// Diameters of marks to expect when nothing is said, mm: a 63 mm ball flattens over 15 to 45 mm (common practice, no source).
+const DIAMETER_MM: (f64, f64) = (15.0, 45.0);
+
+/// What tells one content of a file from another without reading it: length and time of the last change.
+pub type Print = Option<(u64, SystemTime)>;
+
+/// What a volley came to before it is judged.
+enum Found {
+    Failed(String, Vec<FlagWord>),
+    Looked(Box<VolleyLook>),
+}
+
+/// A photo of the folder: its name, and what it was when it was looked at.
+#[derive(Clone, Debug, PartialEq)]
+struct Shown {
+    name: String,
+    print: Print,
+}
+
+/// Everything that a comparison depends on.
+#[derive(Clone, Debug, PartialEq)]
+struct Key {
+    photo: Shown,
+    before: Option<Shown>,
+    shots: u32,
+    problem: Option<String>,
+    reference: Option<Shown>,
+}
+
+/// One row of the table that was looked at.
+struct Step {
+    key: Key,
+    volley: PairedVolley,
+    /// `None` for a photo of the wall without shots.
+    found: Option<Found>,
+    /// How the photo sees the wall, or why that is not known.
+    view: std::result::Result<WallView, String>,
+    by_sheets: bool,
+}
+
+/// What the session's marks look like, and what was found with that.
+#[derive(Clone, Debug)]
+pub struct Learned {
+    /// The usual mark.
+    pub shape: MarkShape,
+    /// The marks' colour, linear RGB; `None` where nothing changed anywhere.
+    pub colour: Option<[f32; 3]>,
+    /// Judged volleys, in the order of those that were compared.
+    judged: Vec<Judged>,
+}
+
+/// A session at work: see the module.
+pub struct Day {
+    session: Session,
+    wall: Wall,
+    whitened: nalgebra::DMatrix<f64>,
+    solver: Solver,
+    start: MarkShape,
+    tripod: Option<Option<Reference>>,
+    good: Option<(Shown, Reference)>,
+    last: Option<(Shown, Result<PlacedPhoto>)>,
+    steps: Vec<Step>,
+    learned: Option<Learned>,
+}
+
+impl Day {
+    /// A day of which no photo is known yet.
+    ///
+    /// # Errors
+    /// A machine that no flight fits.
+    pub fn new(session: &Session, wall: &Wall) -> Result<Self> {
+        let m = &session.spec.marks;
+        let expected =
+            (m.smallest_m.map_or(DIAMETER_MM.0, |v| v * 1e3), m.largest_m.map_or(DIAMETER_MM.1, |v| v * 1e3));
+        Ok(Self {
+            solver: Solver::new(&flight_inputs(&session.spec)?)?,
+            whitened: wall.whitened(),
+            session: session.clone(),
+            wall: wall.clone(),
+            start: MarkShape::plain(expected),
+            tripod: None,
+            good: None,
+            last: None,
+            steps: Vec::new(),
+            learned: None,
+        })
+    }
+
+    /// The session.
+    pub fn session(&self) -> &Session {
+        &self.session
+    }
+
+    /// Takes another state of the same folder's tables (a volley's speed or row was written). What was looked at stays
+    /// where the settings that it depends on stay.
+    ///
+    /// # Errors
+    /// A machine that no flight fits; the day then stays as it was.
+    pub fn take_session(&mut self, session: &Session) -> Result<()> {
+        if session.spec == self.session.spec {
+            self.session = session.clone();
+        } else {
+            let mut fresh = Self::new(session, &self.wall)?;
+            let same = (&fresh.session.spec.machine, &fresh.session.spec.marks, &fresh.session.spec.camera)
+                == (&self.session.spec.machine, &self.session.spec.marks, &self.session.spec.camera);
+            if same {
+                fresh.tripod = self.tripod.take();
+                fresh.good = self.good.take();
+                fresh.last = self.last.take();
+                fresh.steps = std::mem::take(&mut self.steps);
+                fresh.learned = self.learned.take();
+            }
+            *self = fresh;
+        }
+        Ok(())
+    }
+
+    fn photo(&self, name: &str) -> PathBuf {
+        self.session.paths.photos().join(name)
+    }
+
+    fn shown(&self, name: &str) -> Shown {
+        let print = std::fs::metadata(self.photo(name)).ok().and_then(|m| Some((m.len(), m.modified().ok()?)));
+        Shown { name: name.into(), print }
+    }
+
+    /// Brings the day to these rows with their photos: looks at every pair that is new or changed, forgets what is no
+    /// longer there. Each photo is decoded once when they come in order. The indices of rows looked at anew.
+    pub fn follow(&mut self, volleys: &[PairedVolley], progress: Progress) -> Vec<usize> {
+        let mut old = std::mem::take(&mut self.steps);
+        let keys: Vec<Key> = old.iter().map(|s| s.key.clone()).collect();
+        let follows = self.session.spec.camera.tripod_photo.is_none();
+        let mut reference: Option<Shown> = None;
+        let mut fresh = Vec::new();
+        for (index, v) in volleys.iter().enumerate() {
+            let key = Key {
+                photo: self.shown(&v.photo),
+                before: v.before.as_deref().map(|b| self.shown(b)),
+                shots: v.row.shots,
+                problem: v.problem.clone(),
+                reference: reference.clone(),
+            };
+            let mut step = match old.iter().position(|s| s.key == key) {
+                Some(i) => old.swap_remove(i),
+                None => {
+                    fresh.push(index);
+                    self.step(index, v, key, progress)
+                }
+            };
+            step.volley = v.clone();
+            if follows && step.by_sheets {
+                reference = Some(step.key.photo.clone());
+            }
+            self.steps.push(step);
+        }
+        if !self.steps.iter().map(|s| &s.key).eq(&keys) {
+            self.learned = None;
+        }
+        fresh
+    }
+
+    /// Makes sure that the reference of a step is the one at hand: it is, unless photos came out of order.
+    fn have_reference(&mut self, wanted: Option<&Shown>) {
+        if self.good.as_ref().map(|g| &g.0) == wanted {
+            return;
+        }
+        self.good = wanted.and_then(|w| {
+            let placed = place_photo(&self.wall, &self.session.paths.photos(), &w.name, &[]).ok()?;
+            let (located, _) = placed.place.as_ref()?;
+            Some((w.clone(), Reference::new(&self.wall, &w.name, luma(&placed.rgb), located)))
+        });
+    }
+
+    fn place(&mut self, name: &str) -> Result<PlacedPhoto> {
+        if self.tripod.is_none() {
+            let path = self.session.spec.camera.tripod_photo.as_ref().map(|t| self.session.paths.dir.join(t));
+            self.tripod = Some(path.and_then(|p| Reference::of_tripod(&self.wall, &p)));
+        }
+        let references: Vec<&Reference> =
+            self.tripod.iter().flatten().chain(self.good.as_ref().map(|g| &g.1)).collect();
+        place_photo(&self.wall, &self.session.paths.photos(), name, &references)
+    }
+
+    fn step(&mut self, index: usize, v: &PairedVolley, key: Key, progress: Progress) -> Step {
+        self.have_reference(key.reference.as_ref());
+        let after = self.place(&v.photo);
+        let found = (v.row.shots > 0).then(|| self.compare(index, v, &key, &after, progress));
+        let view = match &after {
+            Ok(PlacedPhoto { place: Some((l, _)), .. }) => Ok(l.view),
+            Ok(p) => Err(format!("{}: {}", p.name, p.problem.as_deref().unwrap_or("its place on the wall is unknown"))),
+            Err(e) => Err(e.to_string()),
+        };
+        let mut by_sheets = false;
+        if let Ok(PlacedPhoto { place: Some((l, How::Sheets)), rgb, .. }) = &after {
+            by_sheets = true;
+            // Without a tripod photo the last photo that showed sheets stands in for it.
+            if self.session.spec.camera.tripod_photo.is_none() {
+                self.good = Some((key.photo.clone(), Reference::new(&self.wall, &v.photo, luma(rgb), l)));
+            }
+        }
+        self.last = Some((key.photo.clone(), after));
+        Step { key, volley: v.clone(), found, view, by_sheets }
+    }
+
+    fn compare(
+        &mut self,
+        index: usize,
+        v: &PairedVolley,
+        key: &Key,
+        after: &Result<PlacedPhoto>,
+        progress: Progress,
+    ) -> Found {
+        let before = match (&v.problem, &key.before) {
+            (Some(p), _) => return Found::Failed(p.clone(), vec![FlagWord::NoBefore]),
+            (None, None) => return Found::Failed(
+                "there is no photo of the wall before it: photograph the wall before you shoot, as a row with shots = 0"
+                    .into(),
+                vec![FlagWord::NoBefore],
+            ),
+            (None, Some(shown)) => match self.last.take() {
+                Some((s, p)) if s == *shown => p,
+                _ => self.place(&shown.name),
+            },
+        };
+        let m = &self.session.spec.machine;
+        let pivot = Pivot { out_m: m.pivot_out.value, right_m: m.pivot_right.value };
+        match (&before, after) {
+            (Ok(b), Ok(a)) => match look(&self.wall, index, v, b, a, pivot, self.start.radius_mm.0) {
+                Ok(l) => {
+                    progress(&format!("volley {}: {} places changed", v.row.volley, l.groups.patches.len()));
+                    Found::Looked(Box::new(l))
+                }
+                Err(e) => Found::Failed(e.to_string(), vec![FlagWord::CameraMoved]),
+            },
+            (Err(e), _) | (_, Err(e)) => Found::Failed(e.to_string(), Vec::new()),
+        }
+    }
+
+    /// Rows that have shots, with what was found, in order.
+    fn shot(&self) -> impl Iterator<Item = (&PairedVolley, &Found)> {
+        self.steps.iter().filter_map(|s| s.found.as_ref().map(|f| (&s.volley, f)))
+    }
+
+    fn looked(&self) -> Vec<(&PairedVolley, &VolleyLook)> {
+        self.shot().filter_map(|(v, f)| if let Found::Looked(l) = f { Some((v, &**l)) } else { None }).collect()
+    }
+
+    /// How the photo of a row (index into the rows followed) sees the wall, or a sentence why that is not known.
+    pub fn view(&self, row: usize) -> Option<std::result::Result<&WallView, &str>> {
+        self.steps.get(row).map(|s| s.view.as_ref().map_err(String::as_str))
+    }
+
+    /// Learns what the marks look like from all volleys and judges each with that, where anything changed since.
+    pub fn learn(&mut self, progress: Progress) -> &Learned {
+        let learned = match self.learned.take() {
+            Some(l) => l,
+            None => {
+                progress("learning what the marks look like");
+                self.learn_now(progress)
+            }
+        };
+        self.learned.insert(learned)
+    }
+
+    fn learn_now(&self, progress: Progress) -> Learned {
+        let looked = self.looked();
+        let volley_patches: Vec<_> =
+            looked.iter().map(|(v, l)| (v.row.shots as usize, l.groups.patches.as_slice())).collect();
+        let colour = colour(&volley_patches);
+        let opacities: Vec<(usize, Vec<Patch>)> = match colour {
+            Some(c) => volley_patches.par_iter().map(|(n, p)| (*n, p.iter().map(|p| p.opacity(c)).collect())).collect(),
+            None => volley_patches.iter().map(|(n, _)| (*n, Vec::new())).collect(),
+        };
+        let shape = learn(&opacities, self.start.clone());
+        progress(&format!("marks: {:.0} mm across, learned from {}", 2.0 * shape.radius_mm.0, shape.learned_from));
+        let judged = opacities.par_iter().map(|(shots, patches)| judge(patches, *shots, &shape)).collect();
+        Learned { shape, colour, judged }
+    }
+
+    /// The volleys with their places and angles, after a person's decisions. Without [`Day::learn`] before it, no volley has marks.
+    pub fn measure(&self, decisions: &[ReviewRow]) -> Vec<Measured> {
+        let nothing = Judged::default();
+        let mut at = 0;
+        let mut out = Vec::new();
+        for (volley, found) in self.shot() {
+            out.push(match found {
+                Found::Failed(why, flags) => {
+                    let mut why = why.clone();
+                    if decisions.iter().any(|d| d.volley == volley.row.volley) {
+                        why += "; review.csv decides on its marks, which has to wait until its photos can be used";
+                    }
+                    Measured::failed(volley, why, flags.clone())
+                }
+                Found::Looked(l) => {
+                    let judged = self.learned.as_ref().and_then(|k| k.judged.get(at)).unwrap_or(&nothing);
+                    let shape = self.learned.as_ref().map_or(&self.start, |k| &k.shape);
+                    at += 1;
+                    let decided = decide(judged, volley, decisions, shape);
+                    measure(&self.wall, &self.whitened, &self.solver, volley, l, &decided, shape)
+                }
+            });
+        }
+        out
+    }
+
+    /// Study, budgets and everything else that the report shows.
+    pub fn summarise(&self, measured: &[Measured], notes: &[String]) -> Summary {
+        let shape = self.learned.as_ref().map(|k| &k.shape);
+        let mut summary = summarise(&self.session, Some(&self.wall), &self.solver, shape, measured, notes);
+        summary.notes.extend(self.session.notes.iter().cloned());
+        summary
+    }
+}
