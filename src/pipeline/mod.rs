@@ -3,6 +3,7 @@
 //! [`calibrate_session`]: calibration photos to `wall.json`. [`run_session`]: volley photos to shots, volleys, study and
 //! report; [`write_results`] puts them on the disk, whole or not at all. Nothing is ever written into `photos/` or `calibration/`.
 
+pub mod again;
 pub mod calibrate;
 pub mod compare;
 pub mod crowd;

@@ -1,6 +1,7 @@
 //! How do a session's volley photos become shots, volleys and a study, from end to end?
 
 use super::Progress;
+use super::again::photographed_twice;
 use super::day::Day;
 use super::measured::Measured;
 use super::outcome::Outcome;
@@ -20,8 +21,13 @@ pub fn run_session(session: &Session, wall: &Wall, progress: Progress) -> Result
     let decisions = read_review(&session.paths.review_csv())?;
     let mut day = Day::new(session, wall)?;
     day.follow(&pairing.volleys, progress);
-    day.learn(progress);
-    Ok(conclude(&day, &decisions, &pairing.notes, progress))
+    let learned = day.learn(progress).clone();
+    let mut outcome = conclude(&day, &decisions, &pairing.notes, progress);
+    let twice = photographed_twice(session, wall, &pairing.volleys, &learned, &outcome.summary, progress)?;
+    if let Some(study) = &mut outcome.summary.study {
+        study.take_photo_pairs(&twice);
+    }
+    Ok(outcome)
 }
 
 /// What a day that was learned comes to.

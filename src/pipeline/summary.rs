@@ -69,11 +69,15 @@ fn flag_doubtful(volleys: &mut [VolleySummary], doubtful: &[Doubtful], marks: &[
         let Some(&(volley, number)) = marks.get(d.shot) else { continue };
         let Some(v) = volleys.get_mut(volley) else { continue };
         if let Some(m) = v.marks.iter_mut().find(|m| m.mark == number) {
-            m.flags.push(FlagWord::Doubtful);
+            m.flags.push(FlagWord::DoubtfulShot);
         }
-        if !v.flags.contains(&FlagWord::Doubtful) {
-            v.flags.push(FlagWord::Doubtful);
+        if !v.flags.contains(&FlagWord::DoubtfulShot) {
+            v.flags.push(FlagWord::DoubtfulShot);
             v.flags.sort_unstable();
+        }
+        // A person who decided on this volley's marks has looked at it.
+        if v.flags.contains(&FlagWord::Reviewed) {
+            continue;
         }
         if v.status == Status::Ok {
             v.status = Status::Look;

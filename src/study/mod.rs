@@ -17,6 +17,7 @@ mod judge;
 mod ladder;
 mod line;
 mod means;
+mod photos;
 mod plan;
 mod power;
 mod robust;
@@ -36,6 +37,7 @@ pub use isotonic::isotonic;
 pub use ladder::{Ladder, LadderPoint, OwnPart, PartSource, SpreadTrend, ZeroVerdict};
 pub use line::Line;
 pub use means::{BETWEEN_DF_NEEDED, BetweenSource, Doubtful};
+pub use photos::{PhotoPair, PhotoRepeats, photo_repeats};
 pub use plan::{OrderInputs, PlanInputs, PlanOption, PlannedVolley, plan_options, plan_order};
 pub use power::{equivalence_power, t_test_power, two_sample_n, two_sample_power};
 pub use robust::{DOUBTFUL_Z, HUBER_K, huber_location, mad_sigma, median};
@@ -129,12 +131,25 @@ pub struct Study {
     pub steady: Steadiness,
     /// Scatters.
     pub spreads: Spreads,
+    /// What shots that were photographed twice say of the photos' part; `None`: none were.
+    #[serde(default)]
+    pub photo_repeats: Option<PhotoRepeats>,
     /// Shots that do not sit with the others; they are kept in every mean.
     pub doubtful: Vec<Doubtful>,
     /// Counts.
     pub counts: Counts,
     /// What a reader must know, in words.
     pub notes: Vec<String>,
+}
+
+impl Study {
+    /// Takes in what shots that were photographed twice say.
+    pub fn take_photo_pairs(&mut self, pairs: &[PhotoPair]) {
+        self.photo_repeats = photo_repeats(pairs, self.spreads.within_deg, StudyOptions::default().alpha);
+        if let Some(found) = &self.photo_repeats {
+            self.notes.push(found.sentence.clone());
+        }
+    }
 }
 
 fn spreads(release: &means::Fitted, layout: &groups::Layout) -> Spreads {
@@ -273,6 +288,7 @@ pub fn analyse(shots: &[Shot], options: &StudyOptions) -> Result<Study> {
         comparisons,
         steady: steady::steadiness(&layout, &release, options),
         spreads,
+        photo_repeats: None,
         doubtful,
         counts: Counts {
             shots: layout.volleys.iter().map(|v| layout.balls(v, shots)).sum(),
