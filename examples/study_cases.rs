@@ -111,6 +111,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
                 "volleys": volleys, "f": nested.f_ratio().map(|f| f.0), "between": nested.between(), "within": nested.within,
                 "nested": { "cells": cells, "reml": reml.map(|r| json!({ "within": r.within, "between": r.between, "criterion": r.criterion })) },
                 "line_points": line_points, "slope": line.map(|l| l.slope), "u_slope": line.map(|l| l.u_slope()),
+                "reach_zero": line.and_then(|l| l.reach(0.0, 0.05)),
                 "isotonic_in": iso, "isotonic": isotonic(&iso, true),
                 "p": p.iter().map(|p| p.0).collect::<Vec<_>>(), "holm": holm(&p),
                 "nct_in": [t, df, ncp], "nct": noncentral_t_upper(t, df, ncp), "t975": t_quantile(0.975, df),

@@ -2,11 +2,12 @@
 //! across two?
 
 mod common;
+mod summary_doc;
 
 use common::pockmark;
 use pockmark::pipeline::compare::{Question, compare_sessions, compare_within};
 use pockmark::report::Summary;
-use pockmark::study::{Across, Estimate, Setup, Shot, StudyOptions, Verdict, analyse};
+use pockmark::study::{Across, Estimate, PhotoPair, Setup, Shot, StudyOptions, Verdict, analyse};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -250,6 +251,28 @@ fn results_that_are_missing_newer_or_broken_are_named() {
         std::fs::write(results.join("summary.json"), text).unwrap();
         pockmark(dir.path(), ["compare", "s"]).says(1, &[says]);
     }
+}
+
+#[test]
+fn every_field_of_a_study_is_documented() {
+    // Repeats, a doubtful shot, shots photographed twice, and a zero that is reached: nothing of the study is empty.
+    let mut rng = ChaCha8Rng::seed_from_u64(21);
+    let falling = Scene { mph: vec![30.0, 50.0, 70.0, 90.0], ..scene(&[(pocket("mid"), 2.0), (pocket("low"), 3.0)]) };
+    let mut shots = falling.shots([0.0; 2], &mut rng);
+    shots[2].release.value += 0.2;
+    let options = StudyOptions {
+        reference: Some(pocket("mid")),
+        shared_factors: vec!["tape".into(), "speed scale".into()],
+        failed: vec!["x".into()],
+        ..StudyOptions::default()
+    };
+    let mut study = analyse(&shots, &options).unwrap();
+    assert!(!study.doubtful.is_empty() && study.ladders[0].zero_speed_mps.is_some());
+    let readings = vec![(0.1, 0.101), (0.2, 0.2)];
+    study.take_photo_pairs(&[PhotoPair { volley: "1".into(), readings, stated_var: vec![1e-6; 2] }]);
+    let mut summary = falling.summary(1);
+    summary.study = Some(study);
+    summary_doc::assert_documented(&serde_json::to_value(&summary).unwrap());
 }
 
 #[test]

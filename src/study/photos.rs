@@ -23,7 +23,8 @@ pub struct PhotoRepeats {
     pub mark_high_deg: Option<f64>,
     /// SD of what moves all marks of a photo alike.
     pub photo_deg: f64,
-    /// What the results state for the first: root mean square of the marks' own measurement doubt.
+    /// Root mean square of the marks' own stated doubt. It holds more than a second photo can show: the speed's scatter, and how a mark
+    /// lies about its ball.
     pub stated_deg: f64,
     /// Share of the shots' variance about their volley that the photos make, 0 to 1; `None` where either is not seen.
     pub share_of_scatter: Option<f64>,
@@ -70,7 +71,7 @@ pub fn photo_repeats(pairs: &[PhotoPair], within_deg: Option<f64>, alpha: f64) -
     let names: Vec<String> = used.iter().map(|p| p.volley.clone()).collect();
     let mut sentence = match mark_var {
         Some(v) => format!(
-            "{marks} shots photographed twice: from photo to photo a shot's angle changes by {:.3} deg (typically; {stated_deg:.3} deg is stated)",
+            "{marks} shots photographed twice: from photo to photo a shot's angle changes by {:.3} deg (typically)",
             sd(v)
         ),
         None => {
@@ -80,7 +81,7 @@ pub fn photo_repeats(pairs: &[PhotoPair], within_deg: Option<f64>, alpha: f64) -
     if let Some(share) = share {
         let percent = 100.0 * share;
         let text = if percent < 1.0 { "less than 1".to_string() } else { format!("{percent:.0}") };
-        sentence += &format!("; that is {text} % of the shots' scatter, the rest is the machine's");
+        sentence += &format!("; that is {text} % of the shots' scatter, the rest is not the photos'");
     }
     sentence += &format!(". All shots of a photo move together by {:.3} deg.", sd(photo_var));
     Some(PhotoRepeats {

@@ -58,6 +58,9 @@ def check(case):
     line = stats.linregress(x, y)
     close("slope", [case["slope"], case["u_slope"]], [line.slope, line.stderr], 1e-8)
 
+    if case["reach_zero"]:
+        check_fieller(case["reach_zero"], x, y, line)
+
     y, w = np.array(case["isotonic_in"]).T
     close("isotonic", case["isotonic"], optimize.isotonic_regression(y, weights=w, increasing=False).x, 1e-9)
 
@@ -87,6 +90,26 @@ def check(case):
     if n > 6:
         close("power, statsmodels", case["power"], TTestIndPower().power(1.0, n, 0.05), 1e-5, 1e-5)
     close("equivalence", case["equivalence_power"], max(0, 1 - 2 * stats.t.sf(3 - stats.t.ppf(0.95, n), n)), 1e-8, 1e-10)
+
+
+def check_fieller(reach, x, y, line):
+    """Fieller's interval is where the line is t u from zero: found here by root finding, not by the formula."""
+    n = len(x)
+    s2 = ((y - line.intercept - line.slope * x) ** 2).sum() / (n - 2)
+    t = stats.t.ppf(0.975, n - 2)
+
+    def beyond(v):
+        u2 = s2 * (1 / n + (v - x.mean()) ** 2 / ((x - x.mean()) ** 2).sum())
+        return (line.intercept + line.slope * v) ** 2 - t * t * u2
+
+    middle = -line.intercept / line.slope
+    ends = []
+    for way in (-1, 1):
+        step = 1e-3
+        while beyond(middle + way * step) < 0 and step < 1e9:
+            step *= 1.5
+        ends.append(optimize.brentq(beyond, middle, middle + way * step, xtol=1e-13))
+    close("Fieller", reach, [middle, *ends], 1e-7, 1e-9)
 
 
 def check_reml(nested):
