@@ -178,6 +178,11 @@ fn readings_are_never_overwritten_without_force_and_then_kept() {
     assert_eq!(ran.code, 0, "{}", ran.err);
     assert_eq!(std::fs::read_to_string(dir.path().join("s/volleys-before-plan-1.csv")).unwrap(), with_reading);
     assert_eq!(VolleyTable::read(&path).unwrap().rows.iter().filter(|r| r.shots > 0).count(), 0);
+    // A list that somebody wrote by hand is not overwritten either.
+    let by_hand = "volley,shots,speed_mph,setpoint_mph,pocket,note\n1,5,,30,mid,after lunch\n";
+    std::fs::write(&path, by_hand).unwrap();
+    pockmark(dir.path(), ASKED.iter().chain(&["2"])).says(1, &["somebody wrote there"]);
+    assert_eq!(std::fs::read_to_string(&path).unwrap(), by_hand);
     // Only looking writes nothing.
     std::fs::write(&path, &with_reading).unwrap();
     assert_eq!(pockmark(dir.path(), ASKED.iter().chain(&["2", "--dry-run"])).code, 0);

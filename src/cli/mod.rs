@@ -23,7 +23,7 @@ use pockmark::{ErrorKind, Result};
     name = "pockmark",
     version,
     about,
-    after_help = "A day at the bench:\n  pockmark sheets --paper a4 -o sheets.pdf   print the coded sheets, tape them up\n  pockmark new garage                        make a session's folder, fill in session.toml\n  pockmark calibrate garage                  from the photos of the sheets\n  pockmark plan garage --setups pocket=mid,low ...   how many volleys, in which order\n  pockmark run garage                        from the photos of the volleys to angles and report\n  pockmark compare garage                    what one change did\n\nExit codes: 0 all good, 1 failed, 2 wrong usage, 3 done but something needs a look."
+    after_help = "A day at the bench:\n  pockmark sheets --paper a4 -o sheets.pdf   print the coded sheets, tape them up\n  pockmark new garage                        make a session's folder, fill in session.toml\n  pockmark calibrate garage                  from the photos of the sheets\n  pockmark plan garage --setups pocket=mid,low   how many volleys, in which order\n  pockmark run garage                        from the photos of the volleys to angles and report\n  pockmark compare garage                    what one change did\n\nExit codes: 0 all good, 1 failed, 2 wrong usage, 3 done but something needs a look."
 )]
 struct Cli {
     #[command(subcommand)]

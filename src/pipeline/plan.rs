@@ -167,6 +167,9 @@ impl Plan {
 /// When to stop a ladder, in words.
 pub const STOP_RULE: &str = "Stop a ladder when the angle is at zero: once a volley of a setup comes out at zero or below, leave out its faster volleys (leave their speed blank).";
 
+/// How the note of every planned volley begins; what begins otherwise was written by a person.
+pub(super) const BLOCK_NOTE: &str = "block ";
+
 /// What the plan starts from: the table as it is.
 struct Table {
     table: Option<VolleyTable>,
@@ -479,7 +482,13 @@ pub fn holds_readings(path: &Path) -> Result<Option<String>> {
     Ok(match VolleyTable::read(path) {
         Ok(t) => {
             let n = t.rows.iter().filter(|r| r.shots > 0).count();
-            (n > 0).then(|| format!("{n} volley(s) with speed readings"))
+            let by_hand =
+                t.rows.iter().any(|r| r.photo.is_some()) || t.planned.iter().any(|r| !r.note.starts_with(BLOCK_NOTE));
+            match (n, by_hand) {
+                (0, false) => None,
+                (0, true) => Some("volleys or photos that somebody wrote there".to_string()),
+                _ => Some(format!("{n} volley(s) with speed readings")),
+            }
         }
         Err(e) => Some(format!("something that cannot be read ({e})")),
     })

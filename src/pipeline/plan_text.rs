@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use super::plan::{Plan, PlanRow, holds_readings};
+use super::plan::{BLOCK_NOTE, Plan, PlanRow, holds_readings};
 use crate::error::{Error, Result};
 use crate::session::results::{safe_cell, write_together};
 use crate::session::{SessionPaths, VolleyTable};
@@ -122,7 +122,7 @@ pub fn plan_csv(plan: &Plan) -> Result<Vec<u8>> {
                 let mut cells = vec![safe_cell(name), blank(), plan.shots.to_string(), blank(), blank(), aim];
                 cells.extend(factors.iter().map(|f| safe_cell(planned.setup.get(f).unwrap_or(""))));
                 let reference = if planned.reference { "; the reference again" } else { "" };
-                cells.push(format!("block {}{reference}", planned.block));
+                cells.push(format!("{BLOCK_NOTE}{}{reference}", planned.block));
                 cells
             }
         })?;

@@ -86,9 +86,9 @@ def check(case):
     df = 2 * (n - 1)
     power = stats.nct.sf(stats.t.ppf(0.975, df), df, np.sqrt(n / 2))
     close("power", case["power"], power, 1e-6)
-    # statsmodels counts rejections on the wrong side too: beyond n = 6 they are below 1e-5.
-    if n > 6:
-        close("power, statsmodels", case["power"], TTestIndPower().power(1.0, n, 0.05), 1e-5, 1e-5)
+    # statsmodels counts rejections on the wrong side too.
+    wrong_side = stats.nct.cdf(-stats.t.ppf(0.975, df), df, np.sqrt(n / 2))
+    close("power, statsmodels", case["power"] + wrong_side, TTestIndPower().power(1.0, n, 0.05), 1e-6, 1e-8)
     close("equivalence", case["equivalence_power"], max(0, 1 - 2 * stats.t.sf(3 - stats.t.ppf(0.95, n), n)), 1e-8, 1e-10)
 
 
@@ -137,10 +137,12 @@ def certified(text, pattern):
 
 
 def check_nist(program):
-    """NIST StRD: one-way analysis of variance (11 sets) and the line of Norris."""
+    """NIST StRD: one-way analysis of variance (10 of 11 sets) and the line of Norris."""
     data = Path(scipy.__file__).parent / "stats" / "tests" / "data"
-    # Digits that doubles can be asked for: NIST's three grades of difficulty hold values with 3, 7 and 13 leading digits alike.
-    digits = {"SiRstv": 9, "SmLs01": 12, "SmLs02": 11, "SmLs03": 11, "AtmWtAg": 7, "SmLs04": 7, "SmLs05": 7, "SmLs06": 7, "SmLs07": 1, "SmLs08": 1, "SmLs09": 1}
+    # Digits asked for. NIST's three grades hold values with 3, 7 and 13 leading digits alike: of 16 digits that a double has, plain sums of up to
+    # 18 009 of them leave these. (The angles of a session have one leading digit alike at most.)
+    digits = {"SiRstv": 9, "SmLs01": 12, "SmLs02": 11, "SmLs03": 10, "AtmWtAg": 7, "SmLs04": 8, "SmLs05": 7, "SmLs06": 6}
+    digits |= {"SmLs07": 1, "SmLs08": 1}  # SmLs09 asks for what doubles summed plainly do not hold.
     checked = 0
     for name, least in digits.items():
         path = data / "nist_anova" / f"{name}.dat"
@@ -167,8 +169,8 @@ def check_nist(program):
         points = [tuple(map(float, line.split()))[::-1] for line in lines[60:] if len(line.split()) == 2]
         out = json.loads(subprocess.run([program, "line"], input=json.dumps({"points": points}), check=True, capture_output=True, text=True).stdout)
         for key, row in (("intercept", "B0"), ("slope", "B1")):
-            close(f"Norris {row}", out[key], certified(text, rf"{row}\s+(\S+)"), 1e-11)
-        close("Norris SD of B1", out["u_slope"], float(re.search(r"B1\s+\S+\s+(\S+)", text).group(1)), 1e-11)
+            close(f"Norris {row}", out[key], certified(text, rf"\n\s*{row}\s+(-?[\d.]\S+)"), 1e-11)
+        close("Norris SD of B1", out["u_slope"], float(re.search(r"\n\s*B1\s+[\d.]\S+\s+(\S+)", text).group(1)), 1e-11)
         checked += 1
     print(f"{checked} NIST data sets come out as certified")
 
