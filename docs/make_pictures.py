@@ -85,6 +85,13 @@ def report(session, folder):
     save(cv2.resize(cv2.imread(str(shot)), None, fx=0.8, fy=0.8, interpolation=cv2.INTER_AREA)[..., ::-1], "report.png", 64)
 
 
+def label(program, session):
+    subprocess.run([program, "label", session], check=True, stdout=subprocess.DEVNULL)
+    drawn = cv2.imread(str(min((session / "results" / "labels").glob("2-*.png"))))
+    small = cv2.resize(drawn, (800, round(800 * drawn.shape[0] / drawn.shape[1])), interpolation=cv2.INTER_AREA)[..., ::-1]
+    save(np.pad(small, ((1, 1), (1, 1), (0, 0)), constant_values=190), "label.png", 32)
+
+
 def main(program):
     program = pathlib.Path(program).resolve()
     with tempfile.TemporaryDirectory() as name:
@@ -94,6 +101,7 @@ def main(program):
         sheet(program, folder)
         marks(session)
         report(session, folder)
+        label(program, session)
 
 
 if __name__ == "__main__":

@@ -1,4 +1,5 @@
-//! What does a report look like? Writes one of an invented session: `cargo run --example report_sample -- page.html`.
+//! What does a report look like? Writes one of an invented session: `cargo run --example report_sample -- DIR`
+//! (`DIR/results/report.html`, `DIR/results/summary.json`).
 //!
 //! Two pockets at five speeds, the reference repeated through the day; the shots go through the real study, the
 //! pictures are noise with dark discs. Nothing in it was measured.
@@ -8,9 +9,10 @@ use pockmark::camera::Lens;
 use pockmark::camera::wall::{WallPhoto, WallQuality, WallSheet, WallTape};
 use pockmark::marks::shape::MarkShape;
 use pockmark::report::model::{
-    Budget, BudgetLine, CalibrationSummary, FileHash, MarkSummary, Outline, VERSION, VolleySummary,
+    Budget, BudgetLine, CalibrationSummary, CornerResidual, FileHash, LengthCheck, MarkSummary, Outline, TrustMap,
+    VERSION, VolleySummary,
 };
-use pockmark::report::{Summary, VolleyPicture, page};
+use pockmark::report::{Summary, Units, VolleyPicture, page};
 use pockmark::session::flags::FlagWord;
 use pockmark::session::results::Status;
 use pockmark::study::{Estimate, Setup, Shot, Study, StudyOptions, VolleyStatus, analyse};
@@ -126,6 +128,8 @@ fn volley_summary(volley: &Invented, before: Option<&str>, marks: Vec<MarkSummar
         found: 5,
         mean_x_mm: Some(mean_sd(&of(|m| m.x_mm)).0),
         mean_y_mm: Some(mean_sd(&of(|m| m.y_mm)).0),
+        mean_x_u_mm: Some(0.4),
+        mean_y_u_mm: Some(0.5),
         mean_release_deg: Some(release),
         mean_release_u_own_deg: Some(spread / 5f64.sqrt()),
         mean_release_u_deg: Some((spread * spread / 5.0 + 0.0413).sqrt()),
@@ -133,6 +137,7 @@ fn volley_summary(volley: &Invented, before: Option<&str>, marks: Vec<MarkSummar
         marks,
         pose_rms_px: Some(0.083),
         pose_sheets: vec![1, 2, 3],
+        view: None,
     }
 }
 
@@ -207,8 +212,54 @@ fn budgets(study: &Study) -> Vec<Budget> {
     study.ladders.iter().flat_map(|l| l.points.iter().map(|p| of_point(&l.setup, p))).collect()
 }
 
+/// Noise, and a little of a lens that bends more than was taken into account.
+fn residuals() -> Vec<CornerResidual> {
+    let mut rng = ChaCha8Rng::seed_from_u64(3);
+    let mut noise = || rng.random_range(-0.1..0.1);
+    let mut all = Vec::new();
+    for photo in 0..6 {
+        for sheet in 0..3 {
+            for corner in 0..12 {
+                let x_px = 500.0 + 1300.0 * f64::from(sheet) + 110.0 * f64::from(corner % 3) - 60.0 * f64::from(photo);
+                let y_px = 500.0 + 520.0 * f64::from((sheet + photo) % 3) + 120.0 * f64::from(corner / 3);
+                let bend = 4e-5 * (f64::hypot(x_px - 2016.0, y_px - 1512.0) - 900.0).max(0.0);
+                all.push(CornerResidual {
+                    photo: format!("calibration/near-{}.jpg", photo + 1),
+                    sheet: sheet as usize + 1,
+                    x_px,
+                    y_px,
+                    dx_px: noise() + bend * (x_px - 2016.0).signum(),
+                    dy_px: noise(),
+                });
+            }
+        }
+    }
+    all
+}
+
+/// Well known amid the sheets, less and less outwards.
+fn trust_map() -> TrustMap {
+    let (columns, rows, step_mm) = (32, 24, 100.0);
+    let u_mm = (0..rows * columns)
+        .map(|i| {
+            let (x, y) = ((i % columns) as f64 * step_mm - 400.0, (i / columns) as f64 * step_mm - 500.0);
+            0.08 + 2.2e-7 * ((x - 1100.0).powi(2) + (y - 500.0).powi(2))
+        })
+        .collect();
+    TrustMap { x0_mm: -400.0, y0_mm: -500.0, step_mm, columns, rows, u_mm }
+}
+
 fn calibration() -> CalibrationSummary {
-    let sheet = |number, x_mm, y_mm, turn_deg| WallSheet { number, x_mm, y_mm, turn_deg, x_u_mm: 0.12, y_u_mm: 0.15 };
+    let sheet = |number, x_mm, y_mm, turn_deg| WallSheet {
+        number,
+        x_mm,
+        y_mm,
+        turn_deg,
+        x_u_mm: 0.12,
+        y_u_mm: 0.15,
+        board: None,
+        relief_mm: None,
+    };
     let photo = |name: &str, left_out: Option<&str>| WallPhoto {
         photo: format!("calibration/{name}"),
         sha256: "c0ffee".repeat(10) + "c0fe",
@@ -245,7 +296,15 @@ fn calibration() -> CalibrationSummary {
                 photo("near-2.jpg", Some("too blurred: corners are 4.1 px wide, at most 2.5 px is good")),
             ],
             tapes: vec![WallTape { sheets: [1, 2], distance_mm: 2190.2, off_mm: -0.2, u_mm: 0.5 }],
+            ..WallQuality::default()
         },
+        residuals: residuals(),
+        trust_map: Some(trust_map()),
+        checks: vec![
+            LengthCheck { what: "tape, sheets 1 and 2".into(), stated_mm: 2190.2, u_mm: 0.5, fitted_mm: 2190.4 },
+            LengthCheck { what: "bar across".into(), stated_mm: 150.2, u_mm: 0.1, fitted_mm: 150.18 },
+            LengthCheck { what: "bar down".into(), stated_mm: 199.3, u_mm: 0.1, fitted_mm: 199.92 },
+        ],
     }
 }
 
@@ -300,6 +359,8 @@ fn sample() -> pockmark::Result<(Summary, Vec<VolleyPicture>)> {
         version: VERSION,
         written_by: format!("pockmark {}", env!("CARGO_PKG_VERSION")),
         title: "Pocket depth, June ladder (an invented session)".into(),
+        units: Units::default(),
+        measured_on: Some("2026-06-14".into()),
         volleys,
         budgets: budgets(&study),
         study: Some(study),
@@ -315,10 +376,13 @@ fn sample() -> pockmark::Result<(Summary, Vec<VolleyPicture>)> {
 }
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
-    let to = std::env::args().nth(1).ok_or("name the file to write: report_sample page.html")?;
+    let to = std::env::args().nth(1).ok_or("name the folder to write: report_sample DIR")?;
     let (summary, pictures) = sample()?;
     let html = page(&summary, &pictures)?;
-    std::fs::write(&to, &html)?;
+    let results = std::path::Path::new(&to).join("results");
+    std::fs::create_dir_all(&results)?;
+    std::fs::write(results.join("report.html"), &html)?;
+    std::fs::write(results.join("summary.json"), serde_json::to_string_pretty(&summary)?)?;
     println!("{to}: {} kB", html.len() / 1000);
     Ok(())
 }

@@ -68,6 +68,18 @@ fn corners_are_found_as_well_as_by_opencv_or_better() {
 }
 
 #[test]
+fn opencv_fits_the_same_lens_to_the_same_corners() {
+    cross("lens_opencv.py", || {
+        let shared =
+            std::env::var_os("POCKMARK_SHARED").map_or_else(|| root().join("..").join("shared"), PathBuf::from);
+        let real = shared.join("references").join("chessboard_corners.json");
+        let mut args = vec![example("fit_lens").into()];
+        args.extend(real.is_file().then(|| real.into_os_string()));
+        (args, Vec::new())
+    });
+}
+
+#[test]
 fn scipy_finds_the_same_statistics() {
     cross("study_scipy.py", || (vec![example("study_cases").into(), "1".into(), "200".into()], Vec::new()));
 }

@@ -145,6 +145,15 @@ fn slips_get_line_key_and_advice() {
             assert!(e.contains(part), "{new}: \"{part}\" is not in: {e}");
         }
     }
+    for (more, part) in [
+        ("[[sheets.board]]\nnumber = 9\n", "square is missing"),
+        ("[[sheets.board]]\nnumber = 9\nsquare = \"100 mm\"\ntag = \"95 mm\"\n", "0.95 of the square"),
+        ("[[camera.again]]\nnumber = 1\nfrom = \"2\"\n", "calibration-2/"),
+        ("[[camera.again]]\nnumber = 2\n", "from is missing"),
+    ] {
+        let e = SessionSpec::parse(&format!("{LEAST}\n{more}")).expect_err(more).to_string();
+        assert!(e.contains(part), "{more}: \"{part}\" is not in: {e}");
+    }
     assert_eq!(LAST_SHEET, 97, "587 tags make 97 sheets of 6");
 }
 
@@ -160,11 +169,14 @@ fn the_example_of_a_new_session_parses_and_opens() {
             let bare = l.strip_prefix("# ").unwrap_or("");
             let setting =
                 bare.split_once(" = ").is_some_and(|(k, _)| k.bytes().all(|b| b.is_ascii_lowercase() || b == b'_'));
-            if setting || bare == "[marks]" { format!("{bare}\n") } else { format!("{l}\n") }
+            if setting || bare == "[marks]" || bare.starts_with("[[") { format!("{bare}\n") } else { format!("{l}\n") }
         })
         .collect();
     let all = SessionSpec::parse(&all_used).unwrap_or_else(|e| panic!("{e}\n{all_used}"));
     assert!(all.ball.spin.is_some() && all.marks.largest_m.is_some() && all.machine.plane_turn.is_some());
+    assert_eq!((all.sheets.boards[0].number, all.sheets.boards[0].square.value), (9, 0.12));
+    assert!((all.sheets.boards[0].tag_over_square - 0.75).abs() < 1e-12);
+    assert_eq!((all.camera.again[0].number, all.camera.again[0].from.as_str()), (2, "7"));
     assert_eq!(all.study.reference.get("pocket").map(String::as_str), Some("mid"));
 
     let dir = tempfile::tempdir().unwrap();

@@ -168,12 +168,12 @@ fn three_answers_on_sessions_of_known_truth() {
         ("differs", "pocket low has ", "differs"),
         (
             "same",
-            "pocket low and pocket mid: no difference larger than 1 deg, on average from 30 to 70 mph (",
+            "pocket low and pocket mid: no difference larger than 1 deg, on average from 30 mph to 70 mph (",
             "no difference that matters",
         ),
         (
             "unclear",
-            "pocket low and pocket mid: cannot tell whether they differ, on average from 30 to 70 mph (",
+            "pocket low and pocket mid: cannot tell whether they differ, on average from 30 mph to 70 mph (",
             "cannot tell",
         ),
     ] {
@@ -189,7 +189,7 @@ fn three_answers_on_sessions_of_known_truth() {
         assert_eq!(value["answers"][0]["points"].as_array().unwrap().len(), 3);
     }
     let told = pockmark(dir.path(), ["compare", "differs"]).out;
-    assert!(told.contains(" deg more whip than pocket mid, on average from 30 to 70 mph."), "{told}");
+    assert!(told.contains(" deg more whip than pocket mid, on average from 30 mph to 70 mph."), "{told}");
     let told = pockmark(dir.path(), ["compare", "unclear"]).out;
     assert!(told.contains("more volleys of each at each speed should tell (in four cases of five)"), "{told}");
 }
@@ -240,13 +240,13 @@ fn setups_are_named_as_on_the_page_or_enough_of_it() {
 #[test]
 fn results_that_are_missing_newer_or_broken_are_named() {
     let dir = tempfile::tempdir().unwrap();
-    pockmark(dir.path(), ["compare", "nowhere"]).says(1, &["there are no results yet", "pockmark run"]);
+    pockmark(dir.path(), ["compare", "nowhere"]).says(1, &["has no results/summary.json", "pockmark run"]);
     let results = dir.path().join("s/results");
     std::fs::create_dir_all(&results).unwrap();
     for (text, says) in [
-        (r#"{"version": 99}"#, "newer than this program"),
-        ("{", "run the session again"),
-        (r#"{"version": 2}"#, "run the session again"),
+        (r#"{"version": 99}"#, "has format version 99"),
+        ("{", "measure again"),
+        (r#"{"version": 2}"#, "measure again"),
     ] {
         std::fs::write(results.join("summary.json"), text).unwrap();
         pockmark(dir.path(), ["compare", "s"]).says(1, &[says]);

@@ -1,11 +1,12 @@
 //! Which lens, poses and sheet layout explain all measured corners at once?
 //!
 //! One weighted least-squares adjustment over every photo. Unknown are the lens (the terms that are
-//! set free), the printed scale across and down, each sheet's place and turn, and a pose a photo:
+//! set free), the printed scale across and down of each kind of board, each sheet's place and turn, and a pose a photo:
 //!
-//! corner pixel = project(lens, R X + t),   X = cross + Rot(turn) (s_across a, s_down b, 0)
+//! corner pixel = project(lens, R X + t),   X = cross + Rot(turn) (s_across a, s_down b, 0) + z(p, q)
 //!
-//! with (a, b) the corner's place from its sheet's cross as drawn. Tape distances between crosses,
+//! with (a, b) the corner's place from its sheet's cross as drawn, and z how far the paper stands off the wall there: zero,
+//! but for a sheet that is known to be curled ([`relief_basis`]). Tape distances between crosses,
 //! the bars, the level line and what is known of lenses beforehand are observations with a u of their own.
 //! Minimised by Levenberg-Marquardt with Huber weights (P. J. Huber, *Ann. Math. Stat.* 35, 73, 1964);
 //! derivatives are analytic. The covariance is the inverse normal matrix, scaled by chi-squared per
@@ -16,6 +17,7 @@ use nalgebra::{DMatrix, DVector, Vector3};
 use super::lens::{self, Lens};
 use super::view::{Pose, pose_column};
 use crate::points::PixelPoint;
+use crate::sheet::geometry::SADDLE_COLUMNS;
 
 /// Where Huber's weights begin to fall, in u: 2.5 keeps 97 % efficiency on clean data.
 const HUBER: f64 = 2.5;
@@ -46,16 +48,55 @@ pub struct Knowledge {
     pub level: Option<(usize, usize, f64)>,
     /// Crosses of two sheets above each other: indices, u of the difference, m.
     pub plumb: Option<(usize, usize, f64)>,
-    /// The origin sheet's own turn is zero, with this u (rad): the last resort for the frame's direction.
-    pub upright_u_rad: Option<f64>,
-    /// Printed scale across: value, u.
-    pub scale_across: (f64, f64),
-    /// Printed scale down: value, u; `None` when that bar was not measured.
-    pub scale_down: Option<(f64, f64)>,
-    /// u of the difference between the two printed scales.
-    pub scale_ratio_u: f64,
+    /// The origin sheet's own turn and its u, rad: the last resort for the frame's direction.
+    pub upright_rad: Option<(f64, f64)>,
+    /// What is known of each kind of board's printed scale.
+    pub prints: Vec<PrintKnown>,
+    /// u of each coefficient of a curled sheet's relief, m.
+    pub relief_u_m: f64,
+    /// Whether corners may be grossly wrong: Huber's weights, and a variance of unit weight not below one. Plain least squares
+    /// otherwise, scaled by what is left of the residuals.
+    pub robust: bool,
     /// What is known beforehand of each lens term: value, u.
     pub lens: [(f64, f64); lens::N],
+}
+
+/// What is known of the printed scale of one kind of board.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PrintKnown {
+    /// Printed scale across: value, u.
+    pub across: (f64, f64),
+    /// Printed scale down: value, u; `None` when that bar was not measured.
+    pub down: Option<(f64, f64)>,
+    /// u of the difference between the two printed scales.
+    pub ratio_u: f64,
+}
+
+impl Knowledge {
+    /// Nothing is known; corners are taken as they are.
+    pub fn nothing() -> Self {
+        Self {
+            tapes: Vec::new(),
+            level: None,
+            plumb: None,
+            upright_rad: None,
+            prints: Vec::new(),
+            relief_u_m: 1.0,
+            robust: false,
+            lens: [(0.0, f64::INFINITY); lens::N],
+        }
+    }
+}
+
+/// Coefficients of a sheet's relief.
+pub const RELIEF: usize = 5;
+
+/// How the paper at a saddle moves off the wall with each coefficient of the sheet's relief: as a whole, by the right side, by
+/// the top, by a twist, by a bow along the height. (Two columns of saddles cannot show a bow across.)
+pub fn relief_basis(saddle: usize) -> [f64; RELIEF] {
+    let (row, column) = (saddle / SADDLE_COLUMNS, saddle % SADDLE_COLUMNS);
+    let (p, q) = (2.0 * column as f64 - 1.0, 1.0 - row as f64);
+    [1.0, p, q, p * q, q * q]
 }
 
 /// All unknowns.
@@ -63,12 +104,32 @@ pub struct Knowledge {
 pub struct State {
     /// The lens.
     pub lens: Lens,
-    /// Printed scale across and down (1 = as drawn).
-    pub scale: [f64; 2],
+    /// Printed scale across and down (1 = as drawn) of each kind of board.
+    pub prints: Vec<[f64; 2]>,
     /// Each sheet's cross: x in m, y in m, turn in rad (counter-clockwise as seen).
     pub sheets: Vec<[f64; 3]>,
+    /// Which kind of board each sheet is: index into `prints`.
+    pub print_of: Vec<usize>,
+    /// How each sheet's paper stands off the wall, m ([`relief_basis`]).
+    pub relief: Vec<[f64; RELIEF]>,
     /// A pose a photo.
     pub poses: Vec<Pose>,
+}
+
+impl State {
+    /// Flat sheets of the given kinds at the origin, printed as drawn.
+    pub fn flat(lens: Lens, print_of: &[usize], poses: Vec<Pose>) -> Self {
+        let n = print_of.len();
+        let kinds = print_of.iter().max().map_or(1, |k| k + 1);
+        Self {
+            lens,
+            prints: vec![[1.0; 2]; kinds],
+            sheets: vec![[0.0; 3]; n],
+            print_of: print_of.to_vec(),
+            relief: vec![[0.0; RELIEF]; n],
+            poses,
+        }
+    }
 }
 
 /// Which unknowns may move.
@@ -76,12 +137,16 @@ pub struct State {
 pub struct Free {
     /// Lens terms in the order of [`lens::TERMS`].
     pub lens: [bool; lens::N],
-    /// fy follows fx.
+    /// fy follows fx, in its ratio at the start.
     pub square_pixels: bool,
     /// The printed scales.
     pub scale: bool,
+    /// The sheets that are known to be curled.
+    pub curled: Vec<usize>,
     /// The sheets' places; this one's cross stays where it is.
     pub sheets_but: Option<usize>,
+    /// Sheets whose places move although the others' are held.
+    pub loose: Vec<usize>,
     /// The poses.
     pub poses: bool,
 }
@@ -89,7 +154,29 @@ pub struct Free {
 impl Free {
     /// Everything moves, with the given lens terms and origin.
     pub fn all(lens: [bool; lens::N], square_pixels: bool, origin: usize) -> Self {
-        Self { lens, square_pixels, scale: true, sheets_but: Some(origin), poses: true }
+        Self {
+            lens,
+            square_pixels,
+            scale: true,
+            curled: Vec::new(),
+            sheets_but: Some(origin),
+            loose: Vec::new(),
+            poses: true,
+        }
+    }
+
+    /// Only the poses move.
+    pub fn poses_only() -> Self {
+        let lens = [false; lens::N];
+        Self {
+            lens,
+            square_pixels: true,
+            scale: false,
+            curled: Vec::new(),
+            sheets_but: None,
+            loose: Vec::new(),
+            poses: true,
+        }
     }
 }
 
@@ -98,17 +185,20 @@ impl Free {
 pub struct Columns {
     /// Lens terms.
     pub lens: [usize; lens::N],
-    /// Printed scales.
-    pub scale: [usize; 2],
+    /// Printed scales of each kind of board.
+    pub prints: Vec<[usize; 2]>,
     /// Sheets: x, y, turn.
     pub sheets: Vec<[usize; 3]>,
+    /// Sheets: first coefficient of the relief.
+    pub relief: Vec<usize>,
     /// First of six columns a photo.
     pub poses: Vec<usize>,
     /// How many there are.
     pub count: usize,
 }
 
-const HELD: usize = usize::MAX;
+/// The column of what is held.
+pub const HELD: usize = usize::MAX;
 
 impl Columns {
     fn new(state: &State, free: &Free) -> Self {
@@ -125,23 +215,23 @@ impl Columns {
         for k in 0..lens::N {
             lens[k] = if k == 1 && free.square_pixels { lens[0] } else { take(free.lens[k]) };
         }
-        let scale = [take(free.scale), take(free.scale)];
+        let prints = state.prints.iter().map(|_| [take(free.scale), take(free.scale)]).collect();
         let sheets = (0..state.sheets.len())
             .map(|i| match free.sheets_but {
                 Some(o) => [take(i != o), take(i != o), take(true)],
-                None => [HELD; 3],
+                None => [0, 1, 2].map(|_| take(free.loose.contains(&i))),
             })
             .collect();
-        let poses = (0..state.poses.len())
-            .map(|_| {
-                let first = take(free.poses);
-                for _ in 1..6 {
-                    take(free.poses);
-                }
-                first
-            })
-            .collect();
-        Self { lens, scale, sheets, poses, count }
+        let mut block = |on: bool, size: usize| {
+            let first = take(on);
+            for _ in 1..size {
+                take(on);
+            }
+            first
+        };
+        let relief = (0..state.sheets.len()).map(|i| block(free.curled.contains(&i), RELIEF)).collect();
+        let poses = (0..state.poses.len()).map(|_| block(free.poses, 6)).collect();
+        Self { lens, prints, sheets, relief, poses, count }
     }
 }
 
@@ -152,14 +242,20 @@ pub struct Solution {
     pub state: State,
     /// Sum of Huber's rho over all observations (half squared residuals in u, for small ones).
     pub cost: f64,
+    /// The corners' part of it.
+    pub corner_cost: f64,
     /// Normal matrix at the solution.
     pub normal: DMatrix<f64>,
+    /// The part of it that comes from what is known besides corners.
+    pub known: DMatrix<f64>,
     /// Where each unknown stands in it.
     pub columns: Columns,
     /// Residual of each corner, measured - predicted, px, photo by photo; NaN where it cannot be projected.
     pub residuals_px: Vec<Vec<[f64; 2]>>,
     /// Observations less unknowns.
     pub dof: f64,
+    /// See [`Knowledge::robust`].
+    pub robust: bool,
 }
 
 impl Solution {
@@ -169,29 +265,46 @@ impl Solution {
         (all.iter().sum::<f64>() / all.len().max(1) as f64).sqrt()
     }
 
-    /// Variance of unit weight, at least one: by how much the residuals exceed their stated u, squared.
+    /// Variance of unit weight of the corners: by how much their residuals exceed their stated u, squared; at least one where u is
+    /// stated ([`Knowledge::robust`]).
     pub fn unit_variance(&self) -> f64 {
-        (2.0 * self.cost / self.dof.max(1.0)).max(1.0)
+        let s2 = 2.0 * self.corner_cost / self.dof.max(1.0);
+        if self.robust { s2.max(1.0) } else { s2 }
+    }
+
+    /// Inverse of the normal matrix; `None` when some unknowns are not determined.
+    pub fn inverse(&self) -> Option<DMatrix<f64>> {
+        inverse(&self.normal)
+    }
+
+    /// Information on all free unknowns: corners weigh as their residuals say, what is known besides as it was stated.
+    pub fn information(&self) -> DMatrix<f64> {
+        (&self.normal - &self.known) / self.unit_variance() + &self.known
     }
 
     /// Covariance of all free unknowns; `None` when some are not determined.
     pub fn covariance(&self) -> Option<DMatrix<f64>> {
-        let n = self.normal.nrows();
-        // Unknowns differ by many orders of magnitude (px, rad, k3): scale to unit diagonal before inverting.
-        let d = DVector::from_fn(n, |i, _| 1.0 / self.normal[(i, i)].sqrt());
-        let scaled = DMatrix::from_fn(n, n, |i, j| self.normal[(i, j)] * d[i] * d[j]);
-        let inverse = scaled.cholesky()?.inverse();
-        let s2 = self.unit_variance();
-        Some(DMatrix::from_fn(n, n, |i, j| inverse[(i, j)] * d[i] * d[j] * s2))
+        inverse(&self.information())
     }
+}
+
+/// Inverse of a symmetric matrix of unknowns that differ by many orders of magnitude (px, rad, k3): scaled to unit diagonal first.
+pub fn inverse(normal: &DMatrix<f64>) -> Option<DMatrix<f64>> {
+    let n = normal.nrows();
+    let d = DVector::from_fn(n, |i, _| 1.0 / normal[(i, i)].sqrt());
+    let scaled = DMatrix::from_fn(n, n, |i, j| normal[(i, j)] * d[i] * d[j]);
+    let inverse = scaled.cholesky()?.inverse();
+    Some(DMatrix::from_fn(n, n, |i, j| inverse[(i, j)] * d[i] * d[j]))
 }
 
 /// Wall point of a corner, and its derivatives by the sheet's x, y, turn and the two scales.
 pub fn corner_on_wall(state: &State, c: &CornerObs) -> (Vector3<f64>, [Vector3<f64>; 5]) {
     let [x, y, turn] = state.sheets[c.sheet];
     let (s, co) = turn.sin_cos();
-    let (a, b) = (state.scale[0] * c.across_m, state.scale[1] * c.up_m);
-    let at = Vector3::new(x + co * a - s * b, y + s * a + co * b, 0.0);
+    let scale = state.prints[state.print_of[c.sheet]];
+    let (a, b) = (scale[0] * c.across_m, scale[1] * c.up_m);
+    let z = relief_basis(c.saddle).iter().zip(&state.relief[c.sheet]).map(|(b, h)| b * h).sum();
+    let at = Vector3::new(x + co * a - s * b, y + s * a + co * b, z);
     let by = [
         Vector3::new(1.0, 0.0, 0.0),
         Vector3::new(0.0, 1.0, 0.0),
@@ -209,36 +322,87 @@ struct Row {
     robust: bool,
 }
 
-/// The two rows of a corner, `None` when it cannot be projected.
-fn corner_rows(state: &State, columns: &Columns, photo: usize, c: &CornerObs) -> Option<([Row; 2], [f64; 2])> {
+/// A corner's prediction with all that the hypotheses about it need.
+pub struct Linear {
+    /// Measured less predicted, px.
+    pub residual: [f64; 2],
+    /// Derivatives of the predicted pixel by the sheet's x, y, turn and its scales, px per unit.
+    pub by_sheet: [[f64; 5]; 2],
+    /// By the sheet's relief.
+    pub by_relief: [[f64; RELIEF]; 2],
+    /// By the lens terms.
+    pub by_lens: [[f64; lens::N]; 2],
+    /// By the pose's six steps.
+    pub by_pose: [[f64; 6]; 2],
+}
+
+/// A corner's prediction and derivatives; `None` when it cannot be projected.
+pub fn linear(state: &State, photo: usize, c: &CornerObs) -> Option<Linear> {
     let (x, by_sheet) = corner_on_wall(state, c);
     let pose = &state.poses[photo];
     let turned = pose.rotation * x;
     let p = state.lens.project_with_derivatives(&(turned + pose.translation))?;
-    let residual = [c.pixel.x_px - p.pixel.x_px, c.pixel.y_px - p.pixel.y_px];
+    let dot = |r: usize, v: &Vector3<f64>| (0..3).map(|i| p.by_point[r][i] * v[i]).sum::<f64>();
+    let along = by_sheet.map(|d| pose.rotation * d);
+    let out_of_wall = pose.rotation * Vector3::z();
+    let basis = relief_basis(c.saddle);
+    Some(Linear {
+        residual: [c.pixel.x_px - p.pixel.x_px, c.pixel.y_px - p.pixel.y_px],
+        by_sheet: [0, 1].map(|r| std::array::from_fn(|k| dot(r, &along[k]))),
+        by_relief: [0, 1].map(|r| basis.map(|b| b * dot(r, &out_of_wall))),
+        by_lens: p.by_lens,
+        by_pose: [0, 1].map(|r| std::array::from_fn(|k| dot(r, &pose_column(&turned, k)))),
+    })
+}
+
+/// Derivatives of one pixel coordinate by the free unknowns: (column, px per unit).
+pub fn by_columns(
+    state: &State,
+    columns: &Columns,
+    photo: usize,
+    c: &CornerObs,
+    l: &Linear,
+    r: usize,
+) -> Vec<(usize, f64)> {
+    let mut by: Vec<(usize, f64)> = Vec::with_capacity(25);
+    for k in 0..lens::N {
+        if columns.lens[k] != HELD {
+            // fy that follows fx keeps its ratio.
+            let ratio = if k == 1 && columns.lens[1] == columns.lens[0] { state.lens.fy / state.lens.fx } else { 1.0 };
+            by.push((columns.lens[k], ratio * l.by_lens[r][k]));
+        }
+    }
+    let prints = columns.prints[state.print_of[c.sheet]];
+    for (column, d) in columns.sheets[c.sheet].into_iter().chain(prints).zip(l.by_sheet[r]) {
+        if column != HELD {
+            by.push((column, d));
+        }
+    }
+    if columns.relief[c.sheet] != HELD {
+        by.extend(l.by_relief[r].iter().enumerate().map(|(k, &d)| (columns.relief[c.sheet] + k, d)));
+    }
+    if columns.poses[photo] != HELD {
+        by.extend(l.by_pose[r].iter().enumerate().map(|(k, &d)| (columns.poses[photo] + k, d)));
+    }
+    by
+}
+
+/// The two rows of a corner, `None` when it cannot be projected.
+fn corner_rows(
+    state: &State,
+    columns: &Columns,
+    photo: usize,
+    c: &CornerObs,
+    robust: bool,
+) -> Option<([Row; 2], [f64; 2])> {
+    let l = linear(state, photo, c)?;
     let w = 1.0 / c.u_px;
     let rows = [0, 1].map(|r| {
-        let mut by: Vec<(usize, f64)> = Vec::with_capacity(20);
-        for k in 0..lens::N {
-            if columns.lens[k] != HELD {
-                by.push((columns.lens[k], p.by_lens[r][k] * w));
-            }
-        }
-        let dot = |v: &Vector3<f64>| (0..3).map(|i| p.by_point[r][i] * v[i]).sum::<f64>() * w;
-        let unknown = [columns.sheets[c.sheet].as_slice(), columns.scale.as_slice()].concat();
-        for (column, d) in unknown.into_iter().zip(&by_sheet) {
-            if column != HELD {
-                by.push((column, dot(&(pose.rotation * d))));
-            }
-        }
-        if columns.poses[photo] != HELD {
-            for k in 0..6 {
-                by.push((columns.poses[photo] + k, dot(&pose_column(&turned, k))));
-            }
-        }
-        Row { residual: residual[r] * w, by, robust: true }
+        let mut by = by_columns(state, columns, photo, c, &l, r);
+        by.iter_mut().for_each(|b| b.1 *= w);
+        Row { residual: l.residual[r] * w, by, robust }
     });
-    Some((rows, residual))
+    Some((rows, l.residual))
 }
 
 fn knowledge_rows(state: &State, columns: &Columns, k: &Knowledge) -> Vec<Row> {
@@ -262,15 +426,21 @@ fn knowledge_rows(state: &State, columns: &Columns, k: &Knowledge) -> Vec<Row> {
             add(-off, u, &[(columns.sheets[b][axis], 1.0), (columns.sheets[a][axis], -1.0)]);
         }
     }
-    if let (Some(u), Some(origin)) = (k.upright_u_rad, columns.sheets.iter().position(|s| s[0] == HELD)) {
-        add(-state.sheets[origin][2], u, &[(columns.sheets[origin][2], 1.0)]);
+    if let (Some((turn, u)), Some(origin)) = (k.upright_rad, columns.sheets.iter().position(|s| s[0] == HELD)) {
+        add(turn - state.sheets[origin][2], u, &[(columns.sheets[origin][2], 1.0)]);
     }
-    let [ca, cd] = columns.scale;
-    add(k.scale_across.0 - state.scale[0], k.scale_across.1, &[(ca, 1.0)]);
-    if let Some((value, u)) = k.scale_down {
-        add(value - state.scale[1], u, &[(cd, 1.0)]);
+    for ((known, scale), &[ca, cd]) in k.prints.iter().zip(&state.prints).zip(&columns.prints) {
+        add(known.across.0 - scale[0], known.across.1, &[(ca, 1.0)]);
+        if let Some((value, u)) = known.down {
+            add(value - scale[1], u, &[(cd, 1.0)]);
+        }
+        add(scale[0] - scale[1], known.ratio_u, &[(cd, 1.0), (ca, -1.0)]);
     }
-    add(state.scale[0] - state.scale[1], k.scale_ratio_u, &[(cd, 1.0), (ca, -1.0)]);
+    for (relief, &first) in state.relief.iter().zip(&columns.relief).filter(|(_, c)| **c != HELD) {
+        for (i, h) in relief.iter().enumerate() {
+            add(-h, k.relief_u_m, &[(first + i, 1.0)]);
+        }
+    }
     for (t, (&(value, u), &column)) in k.lens.iter().zip(&columns.lens).enumerate() {
         if u.is_finite() && !(t == 1 && columns.lens[1] == columns.lens[0]) {
             add(value - state.lens.terms()[t], u, &[(column, 1.0)]);
@@ -283,9 +453,16 @@ fn rho_and_weight(r: f64, robust: bool) -> (f64, f64) {
     if !robust || r.abs() <= HUBER { (0.5 * r * r, 1.0) } else { (HUBER * (r.abs() - 0.5 * HUBER), HUBER / r.abs()) }
 }
 
+/// Huber's weight of a residual in u.
+pub fn huber_weight(r: f64) -> f64 {
+    rho_and_weight(r, true).1
+}
+
 struct Normal {
     cost: f64,
+    corner_cost: f64,
     matrix: DMatrix<f64>,
+    known: DMatrix<f64>,
     right: DVector<f64>,
     residuals_px: Vec<Vec<[f64; 2]>>,
     rows: usize,
@@ -295,7 +472,9 @@ fn normal(state: &State, columns: &Columns, photos: &[Vec<CornerObs>], knowledge
     let n = columns.count;
     let mut out = Normal {
         cost: 0.0,
+        corner_cost: 0.0,
         matrix: DMatrix::zeros(n, n),
+        known: DMatrix::zeros(0, 0),
         right: DVector::zeros(n),
         residuals_px: Vec::with_capacity(photos.len()),
         rows: 0,
@@ -314,7 +493,7 @@ fn normal(state: &State, columns: &Columns, photos: &[Vec<CornerObs>], knowledge
     for (photo, corners) in photos.iter().enumerate() {
         let mut residuals = Vec::with_capacity(corners.len());
         for c in corners {
-            match corner_rows(state, columns, photo, c) {
+            match corner_rows(state, columns, photo, c, knowledge.robust) {
                 Some((rows, r)) => {
                     take(&rows[0], &mut out);
                     take(&rows[1], &mut out);
@@ -329,9 +508,12 @@ fn normal(state: &State, columns: &Columns, photos: &[Vec<CornerObs>], knowledge
         }
         out.residuals_px.push(residuals);
     }
+    out.corner_cost = out.cost;
+    let corners = out.matrix.clone();
     for row in knowledge_rows(state, columns, knowledge) {
         take(&row, &mut out);
     }
+    out.known = &out.matrix - corners;
     out
 }
 
@@ -342,13 +524,19 @@ fn stepped(state: &State, columns: &Columns, d: &DVector<f64>) -> State {
     for (v, &c) in t.iter_mut().zip(&columns.lens) {
         *v += at(c);
     }
-    // fy follows fx exactly, also where the two started apart.
     if columns.lens[0] == columns.lens[1] && columns.lens[0] != HELD {
-        t[1] = t[0];
+        t[1] = state.lens.fy / state.lens.fx * t[0];
     }
     s.lens = s.lens.with_terms(t);
-    for k in 0..2 {
-        s.scale[k] += at(columns.scale[k]);
+    for (scale, c) in s.prints.iter_mut().zip(&columns.prints) {
+        for k in 0..2 {
+            scale[k] += at(c[k]);
+        }
+    }
+    for (relief, &c) in s.relief.iter_mut().zip(&columns.relief) {
+        if c != HELD {
+            (0..RELIEF).for_each(|k| relief[k] += d[c + k]);
+        }
     }
     for (sheet, c) in s.sheets.iter_mut().zip(&columns.sheets) {
         for k in 0..3 {
@@ -400,5 +588,15 @@ pub fn adjust(start: &State, free: &Free, photos: &[Vec<CornerObs>], knowledge: 
         }
     }
     let dof = now.rows as f64 - columns.count as f64;
-    Solution { state, cost: now.cost, normal: now.matrix, residuals_px: now.residuals_px, columns, dof }
+    Solution {
+        state,
+        cost: now.cost,
+        corner_cost: now.corner_cost,
+        normal: now.matrix,
+        known: now.known,
+        residuals_px: now.residuals_px,
+        columns,
+        dof,
+        robust: knowledge.robust,
+    }
 }

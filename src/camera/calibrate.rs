@@ -1,266 +1,65 @@
 //! What is the lens, where does each sheet hang, and how well do the photos know it?
 //!
 //! Takes the sheets found in each photo, starts from nothing ([`super::start`]), adjusts everything
-//! together ([`super::bundle`]), adds lens terms only while the Bayesian information criterion
-//! (G. Schwarz, *Ann. Stat.* 6, 461, 1978) falls, leaves out corners, sheets and photos that disagree and says why.
+//! together ([`super::bundle`]), asks which lens terms the photos support ([`super::lens_choice`]), looks for the one thing that
+//! would explain what is left ([`super::suspect`]: a sheet bumped or curled, a photo with another zoom), and leaves out what
+//! disagrees, with a sentence that says what and where.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
-use super::bundle::{CornerObs, Free, Knowledge, Solution, State, adjust};
-use super::lens::{self, Lens};
-use super::start::{FOCAL_LADDER, chain, into_frame};
-use super::view::Pose;
+use super::advise::advise;
+use super::bundle::{CornerObs, Solution, State, adjust};
+use super::calibration::checks;
+use super::input::{LensStart, corner_obs, knowledge};
+use super::lens;
+use super::lens_choice::{LensModel, supported};
+use super::moved::{self, Moved};
+use super::start::{FOCAL_LADDER, Line, chain, into_frame};
+use super::suspect::{self, Suspect};
+use super::trust::trust_map;
 use crate::error::{Error, Result};
-use crate::sheet::{Corner, SheetGeometry, SheetView};
+use crate::sheet::Corner;
 
-/// Least u of a corner, px: what print, paper and sensor add to a fit's own scatter (0.015 px RMS is the
-/// best that sheets photographed from the front were seen to agree to).
-const CORNER_FLOOR_PX: f64 = 0.015;
+pub use super::calibration::{Calibration, Check, CornerResidual, PhotoFit, SheetPlace};
+pub use super::input::{CalibrationInput, CalibrationPhoto, LEVEL_U_M, Tape, WallFrame};
+
 /// A corner farther than this many u (after scaling to the photos' own scatter) is dropped: 2e-6 of honest ones are.
 const CORNER_LIMIT_U: f64 = 5.0;
 /// A photo whose RMS exceeds this many times the median photo's, and [`PHOTO_LEAST_PX`], is left out.
 const PHOTO_LIMIT: f64 = 4.0;
 const PHOTO_LEAST_PX: f64 = 0.4;
-/// u of "two crosses at one height" when nothing is said: 0.5 mm, a laser line or a good level over two metres (common practice, no source).
-pub const LEVEL_U_M: f64 = 0.5e-3;
-/// u of the difference between a printer's scales across and down (common practice: 98 to 102 %, not always alike).
-const SCALE_RATIO_U: f64 = 0.005;
-/// u of a printed scale when no bar was measured.
-const SCALE_UNMEASURED_U: f64 = 0.01;
 /// Least corners of a photo.
 const LEAST_CORNERS: usize = 4;
+/// Exif focal lengths beyond these parts of the longer side are not believed.
+const SANE_FOCAL: std::ops::Range<f64> = 0.2..20.0;
 
-/// One calibration photo and the sheets found in it.
-#[derive(Clone, Debug)]
-pub struct CalibrationPhoto {
-    /// Its name, for messages.
-    pub name: String,
-    /// Upright size, px.
-    pub size_px: (u32, u32),
-    /// Focal length from Exif, px, when it says one.
-    pub exif_focal_px: Option<f64>,
-    /// The sheets seen.
-    pub sheets: Vec<SheetView>,
+/// The corners that are still believed, and what was found wrong so far.
+struct Job<'a> {
+    input: &'a CalibrationInput,
+    kept: Vec<Vec<(usize, Corner)>>,
+    left_out: Vec<Option<String>>,
+    dropped: Vec<usize>,
+    /// Sheets left out as a whole, with the reason.
+    sheets_out: BTreeMap<usize, String>,
+    /// Sheets that are not flat, but needed: their relief is adjusted.
+    curled: BTreeSet<usize>,
+    /// Sheets' corners taken out of a photo since the sheet hung elsewhere there.
+    moved: Vec<Moved>,
+    /// Sheets whose other place was chosen already.
+    decided: BTreeSet<usize>,
+    /// Photos with another focal length, and about how many times the common one it is.
+    zoomed: Vec<(usize, f64)>,
 }
 
-/// What was measured by hand, metres.
-#[derive(Clone, Debug)]
-pub struct WallFrame {
-    /// Number of the sheet whose cross is the origin.
-    pub origin_sheet: usize,
-    /// Sheets whose crosses were set level with each other.
-    pub level_sheets: Option<[usize; 2]>,
-    /// Sheets whose crosses were set plumb above each other.
-    pub plumb_sheets: Option<[usize; 2]>,
-    /// u of the level or plumb line at the crosses, m.
-    pub level_u_m: f64,
-    /// Tape distances between crosses: sheets, m, u in m.
-    pub tapes: Vec<Tape>,
-    /// Printed scale across (bar as measured over bar as drawn): value, u.
-    pub scale_across: Option<(f64, f64)>,
-    /// Printed scale down.
-    pub scale_down: Option<(f64, f64)>,
-    /// Sheet geometry.
-    pub geometry: SheetGeometry,
-}
-
-/// One tape distance.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Tape {
-    /// The two sheets.
-    pub sheets: [usize; 2],
-    /// Distance between their crosses, m.
-    pub distance_m: f64,
-    /// Its standard uncertainty, m.
-    pub u_m: f64,
-}
-
-/// Everything that calibrate needs.
-#[derive(Clone, Debug)]
-pub struct CalibrationInput {
-    /// The photos; the tripod photo among them.
-    pub photos: Vec<CalibrationPhoto>,
-    /// What was measured by hand.
-    pub frame: WallFrame,
-}
-
-/// A sheet's place on the wall.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct SheetPlace {
-    /// Sheet number.
-    pub number: usize,
-    /// Its cross, m.
-    pub x_m: f64,
-    /// Its cross, m.
-    pub y_m: f64,
-    /// Turn, rad, counter-clockwise as seen.
-    pub turn_rad: f64,
-    /// u of x and y, m.
-    pub u_m: [f64; 2],
-}
-
-/// How a photo fared.
-#[derive(Clone, Debug, PartialEq)]
-pub struct PhotoFit {
-    /// Its name.
-    pub name: String,
-    /// Its pose when it was used.
-    pub pose: Option<Pose>,
-    /// Why it was left out; a sentence.
-    pub left_out: Option<String>,
-    /// Corners used.
-    pub corners: usize,
-    /// Corners dropped.
-    pub dropped: usize,
-    /// RMS of residual distances, px.
-    pub rms_px: f64,
-}
-
-/// The result of a calibration.
-#[derive(Clone, Debug)]
-pub struct Calibration {
-    /// The lens.
-    pub lens: Lens,
-    /// Names of the lens terms that the photos support.
-    pub lens_terms: Vec<&'static str>,
-    /// Standard uncertainty of each lens term, in the order of [`lens::TERMS`]; 0 for those held.
-    pub lens_u: [f64; lens::N],
-    /// Printed scale across and down with their u.
-    pub scale: [(f64, f64); 2],
-    /// The sheets' places, by number.
-    pub sheets: Vec<SheetPlace>,
-    /// Each photo.
-    pub photos: Vec<PhotoFit>,
-    /// RMS of residual distances over all used corners, px.
-    pub rms_px: f64,
-    /// Residual scatter over what the corners' own u predict.
-    pub unit_u: f64,
-    /// Corners used.
-    pub corners: usize,
-    /// Names of the covariance's rows: lens terms, "scale_across", "scale_down", "sheet 3 x"...
-    pub parameters: Vec<String>,
-    /// Covariance of lens, scales and sheets (poses marginalised), SI and px.
-    pub covariance: nalgebra::DMatrix<f64>,
-    /// Each tape: as measured less as adjusted, m, and its u.
-    pub tape_checks: Vec<(Tape, f64)>,
-}
-
-/// A measured corner as the adjustment takes it.
-pub(super) fn corner_obs(sheet: usize, geometry: SheetGeometry, c: &Corner) -> CornerObs {
-    let (across, up) = geometry.from_cross_mm(c.sheet);
-    CornerObs {
-        sheet,
-        saddle: c.index,
-        across_m: across * 1e-3,
-        up_m: up * 1e-3,
-        pixel: c.saddle.point,
-        u_px: c.saddle.u_px.hypot(CORNER_FLOOR_PX),
-    }
-}
-
-fn observations(input: &CalibrationInput, index: &BTreeMap<usize, usize>, photo: &CalibrationPhoto) -> Vec<CornerObs> {
-    photo
-        .sheets
-        .iter()
-        .filter_map(|s| index.get(&s.number).map(|&i| (i, s)))
-        .flat_map(|(i, s)| s.corners.iter().map(move |c| corner_obs(i, input.frame.geometry, c)))
-        .collect()
-}
-
-fn knowledge(input: &CalibrationInput, index: &BTreeMap<usize, usize>, lens: &Lens) -> Result<Knowledge> {
-    let f = &input.frame;
-    let find = |n: usize, what: &str| {
-        index.get(&n).copied().ok_or_else(|| {
-            let seen: Vec<_> = index.keys().map(usize::to_string).collect();
-            Error::input(format!(
-                "session.toml names sheet {n} ({what}), but no usable calibration photo shows it (seen: {}): photograph it or change session.toml",
-                seen.join(", ")
-            ))
-        })
-    };
-    let pair = |p: Option<[usize; 2]>, what: &str| -> Result<Option<(usize, usize, f64)>> {
-        p.map(|[a, b]| Ok((find(a, what)?, find(b, what)?, f.level_u_m))).transpose()
-    };
-    let mut tapes = Vec::new();
-    for t in &f.tapes {
-        // An exact tape is taken as good to 0.1 mm: nobody reads one better, and zero would stop the adjustment.
-        tapes.push((find(t.sheets[0], "wall.tape")?, find(t.sheets[1], "wall.tape")?, t.distance_m, t.u_m.max(1e-4)));
-    }
-    let (w, h) = (f64::from(lens.width), f64::from(lens.height));
-    let level = pair(f.level_sheets, "level_sheets")?;
-    let plumb = pair(f.plumb_sheets, "plumb_sheets")?;
-    Ok(Knowledge {
-        tapes,
-        // Without any line, the origin sheet's own sides must do: 2 mm over its 240 mm (common practice, no source).
-        upright_u_rad: (level.is_none() && plumb.is_none()).then_some(0.008),
-        level,
-        plumb,
-        scale_across: f.scale_across.map_or((1.0, SCALE_UNMEASURED_U), |(v, u)| (v, u.max(1e-4))),
-        scale_down: f.scale_down.map(|(v, u)| (v, u.max(1e-4))),
-        scale_ratio_u: SCALE_RATIO_U,
-        // Weak: phones and cameras lie well inside (principal point within 2 % of the side, |k| < 0.5).
-        lens: [
-            (lens.fx, lens.fx),
-            (lens.fy, lens.fy),
-            ((w - 1.0) / 2.0, 0.02 * w),
-            ((h - 1.0) / 2.0, 0.02 * h),
-            (0.0, 0.5),
-            (0.0, 0.5),
-            (0.0, 0.01),
-            (0.0, 0.01),
-            (0.0, 0.5),
-        ],
-    })
-}
-
-/// Sets of distortion terms that are compared. Radial terms come in order; k1 alone can look useless where
-/// k1 and k2 pull against each other, so the sets are compared as a whole, not grown one by one.
-const LENS_SETS: [&[usize]; 7] = [&[], &[4], &[4, 5], &[4, 6, 7], &[4, 5, 6, 7], &[4, 5, 8], &[4, 5, 6, 7, 8]];
-/// Least fall of the criterion that a larger set must bring (Kass and Raftery, *JASA* 90, 773, 1995: below 2 is "not worth more than a bare mention").
-const LEAST_GAIN: f64 = 2.0;
-
-fn bic(s: &Solution, photos: &[Vec<CornerObs>]) -> f64 {
-    let n = 2.0 * photos.iter().map(Vec::len).sum::<usize>() as f64;
-    n * (2.0 * s.cost / n).max(1e-12).ln() + s.columns.count as f64 * n.ln()
-}
-
-/// What of the lens is free.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-struct LensModel {
-    on: [bool; lens::N],
-    square_pixels: bool,
-}
-
-impl LensModel {
-    fn of(set: &[usize], square_pixels: bool) -> Self {
-        let mut on = [true, true, true, true, false, false, false, false, false];
-        set.iter().for_each(|&k| on[k] = true);
-        Self { on, square_pixels }
-    }
-
-    fn free(self, origin: usize) -> Free {
-        Free::all(self.on, self.square_pixels, origin)
-    }
-}
-
-/// Adjusts with each set of lens terms, and with fy on its own; the one with the least information criterion wins.
-fn best_lens(start: &State, origin: usize, photos: &[Vec<CornerObs>], know: &Knowledge) -> (Solution, LensModel) {
-    let fit = |model: LensModel| {
-        let mut from = start.clone();
-        let mut terms = from.lens.terms();
-        (4..lens::N).filter(|&k| !model.on[k]).for_each(|k| terms[k] = 0.0);
-        from.lens = from.lens.with_terms(terms);
-        (adjust(&from, &model.free(origin), photos, know, 60), model)
-    };
-    let mut best = fit(LensModel::of(LENS_SETS[0], true));
-    for set in &LENS_SETS[1..] {
-        let next = fit(LensModel::of(set, true));
-        if bic(&next.0, photos) < bic(&best.0, photos) - LEAST_GAIN {
-            best = next;
-        }
-    }
-    let oblong = fit(LensModel { square_pixels: false, ..best.1 });
-    if bic(&oblong.0, photos) < bic(&best.0, photos) - LEAST_GAIN { oblong } else { best }
+/// One round's unknowns: what the job's corners are as indices.
+struct Round {
+    index: BTreeMap<usize, usize>,
+    numbers: Vec<usize>,
+    print_of: Vec<usize>,
+    origin: usize,
+    curled: Vec<usize>,
+    ids: Vec<usize>,
+    photos: Vec<Vec<CornerObs>>,
 }
 
 /// Calibrates lens and wall together.
@@ -269,178 +68,406 @@ fn best_lens(start: &State, origin: usize, photos: &[Vec<CornerObs>], know: &Kno
 /// No photo with a usable sheet; a sheet named in the input that no photo shows; photos that do not
 /// determine the layout.
 pub fn calibrate(input: &CalibrationInput) -> Result<Calibration> {
-    let mut left_out: Vec<Option<String>> = vec![None; input.photos.len()];
+    let mut job = Job::new(input)?;
     let size = common_size(&input.photos)?;
-    for (p, out) in input.photos.iter().zip(&mut left_out) {
-        let corners: usize = p.sheets.iter().map(|s| s.corners.len()).sum();
-        if p.size_px != size {
-            *out = Some(format!(
-                "{} x {} px, the others {} x {}: another camera, zoom or crop",
-                p.size_px.0, p.size_px.1, size.0, size.1
-            ));
-        } else if !p.sheets.iter().any(|s| s.corners.len() >= LEAST_CORNERS) {
-            *out = Some(match (p.sheets.len(), corners) {
-                (0, _) => "no sheet found: closer, sharper, or less tilted".into(),
-                (n, c) => format!(
-                    "{n} sheets with {c} corners, but none with {LEAST_CORNERS}: closer, or whole sheets in the picture"
-                ),
-            });
-        }
-    }
-    let mut index = BTreeMap::new();
-    let usable = |out: &[Option<String>]| (0..input.photos.len()).filter(|&i| out[i].is_none()).collect::<Vec<_>>();
-    for &i in &usable(&left_out) {
-        for s in input.photos[i].sheets.iter().filter(|s| s.corners.len() >= LEAST_CORNERS) {
-            index.entry(s.number).or_insert(0);
-        }
-    }
-    index.values_mut().enumerate().for_each(|(i, v)| *v = i);
-    if index.is_empty() {
-        let why: Vec<_> = input
-            .photos
-            .iter()
-            .zip(&left_out)
-            .filter_map(|(p, o)| o.as_ref().map(|o| format!("{} ({o})", p.name)))
-            .collect();
-        return Err(Error::no_answer(format!("no calibration photo shows a usable sheet: {}", why.join("; "))));
-    }
-    let Some(&origin) = index.get(&input.frame.origin_sheet) else {
-        return Err(Error::input(format!(
-            "origin_sheet = {} is in none of the calibration photos (seen: {}): photograph it, or name another sheet",
-            input.frame.origin_sheet,
-            index.keys().map(usize::to_string).collect::<Vec<_>>().join(", ")
-        )));
-    };
-
-    let longer = f64::from(size.0.max(size.1));
-    let exif = input.photos.iter().find_map(|p| p.exif_focal_px).filter(|f| (0.2..20.0).contains(&(f / longer)));
-    let mut focals: Vec<f64> = exif.into_iter().collect();
-    focals.extend(FOCAL_LADDER.map(|f| f * longer));
-    let pinhole = |f: f64| Lens::pinhole(size.0, size.1, f);
-
-    let mut dropped: Vec<usize> = vec![0; input.photos.len()];
-    let mut photos_all: Vec<Vec<CornerObs>> = input.photos.iter().map(|p| observations(input, &index, p)).collect();
-    let direction = match (input.frame.level_sheets, input.frame.plumb_sheets) {
-        (Some([a, b]), _) => index.get(&a).zip(index.get(&b)).map(|(&a, &b)| (a, b, 0.0)),
-        (None, Some([a, b])) => index.get(&a).zip(index.get(&b)).map(|(&a, &b)| (a, b, 0.0)),
-        _ => None,
-    };
-    let mut outcome: Option<(Solution, LensModel, Vec<usize>)> = None;
-    // Each round either is clean or leaves out at least one corner or photo: the count bounds the loop.
-    for _round in 0..2 * input.photos.len() + 6 {
-        let ids = usable(&left_out);
-        let photos: Vec<Vec<CornerObs>> = ids.iter().map(|&i| photos_all[i].clone()).collect();
-        let (solution, model) = match outcome.take() {
-            Some((s, model, old)) if old == ids => {
-                let know = knowledge(input, &index, &s.state.lens)?;
-                (adjust(&s.state, &model.free(origin), &photos, &know, 60), model)
+    let mut warm: Option<(Solution, LensModel)> = None;
+    // Each round either is clean or leaves out at least one corner, sheet or photo: the count bounds the loop.
+    let cells: usize = job.kept.iter().map(|k| 1 + k.len() / LEAST_CORNERS).sum();
+    for _ in 0..cells + 8 {
+        let round = job.round()?;
+        let (solution, model) = match warm.take() {
+            Some((s, model)) => {
+                let know = knowledge(&input.frame, &round.index, &lens_start(input, size, s.state.lens.fx))?;
+                (adjust(&s.state, &model.free_all(round.origin, &round.curled), &round.photos, &know, 60), model)
             }
-            _ => {
-                let mut best: Option<(State, f64, Vec<bool>)> = None;
-                for &f in &focals {
-                    let know = knowledge(input, &index, &pinhole(f))?;
-                    let Some((mut state, used)) = chain(&pinhole(f), index.len(), &photos, &know) else { continue };
-                    into_frame(&mut state, origin, direction);
-                    let known: Vec<Vec<CornerObs>> =
-                        photos.iter().zip(&used).map(|(p, &u)| if u { p.clone() } else { Vec::new() }).collect();
-                    let s = adjust(&state, &LensModel::of(&[4, 5], true).free(origin), &known, &know, 30);
-                    let unused = used.iter().filter(|u| !**u).count() as f64;
-                    let score = s.cost + 1e9 * unused;
-                    if best.as_ref().is_none_or(|b| score < b.1) {
-                        best = Some((s.state, score, used));
-                    }
-                }
-                let (state, _, used) = best.ok_or_else(|| {
-                    Error::no_answer("the sheets' corners do not give the wall's plane: photograph the sheets again, closer and from several sides")
-                })?;
-                let unlinked: Vec<usize> = ids.iter().zip(&used).filter(|(_, u)| !**u).map(|(&i, _)| i).collect();
-                if !unlinked.is_empty() {
+            None => match job.start_from_nothing(&round, size)? {
+                Ok(found) => found,
+                Err(unlinked) => {
                     for i in unlinked {
-                        left_out[i] =
+                        job.left_out[i] =
                             Some("shows no sheet that another photo shows too: let neighbouring photos overlap".into());
                     }
                     continue;
                 }
-                let know = knowledge(input, &index, &state.lens)?;
-                best_lens(&state, origin, &photos, &know)
-            }
+            },
         };
-        // Photos that do not fit the rest.
-        let rms =
-            |r: &[[f64; 2]]| (r.iter().map(|r| r[0] * r[0] + r[1] * r[1]).sum::<f64>() / r.len().max(1) as f64).sqrt();
+        if let Some(s) = suspect::most_suspect(&solution, &round.photos, &round.curled) {
+            job.act(&round, s);
+            continue;
+        }
+        if job.leave_out_worst_photo(&round, &solution) {
+            continue;
+        }
+        if job.drop_corners(&round, &solution) {
+            warm = Some((solution, model));
+            continue;
+        }
+        if job.decide_moved(&round, &solution) {
+            continue;
+        }
+        job.measure_zooms(&round, &solution);
+        return job.summarise(&round, &solution, model);
+    }
+    Err(Error::no_answer(
+        "the photos do not agree with each other: photograph the sheets again with one camera, one zoom, sheets taped flat",
+    ))
+}
+
+fn lens_start(input: &CalibrationInput, size: (u32, u32), guess_px: f64) -> LensStart {
+    LensStart::new(size, guess_px, exif_focal(input, size))
+}
+
+fn exif_focal(input: &CalibrationInput, size: (u32, u32)) -> Option<f64> {
+    let longer = f64::from(size.0.max(size.1));
+    let same = input.photos.iter().filter(|p| p.size_px == size);
+    same.filter_map(|p| p.optics.focal_px(size)).find(|f| SANE_FOCAL.contains(&(f / longer)))
+}
+
+impl<'a> Job<'a> {
+    fn new(input: &'a CalibrationInput) -> Result<Self> {
+        let size = common_size(&input.photos)?;
+        let usual = usual_optics(&input.photos, size);
+        let left_out: Vec<Option<String>> = input
+            .photos
+            .iter()
+            .map(|p| {
+                let corners: usize = p.sheets.iter().map(|s| s.corners.len()).sum();
+                if p.size_px != size {
+                    return Some(format!(
+                        "{} x {} px, the others {} x {}: another camera, zoom or crop",
+                        p.size_px.0, p.size_px.1, size.0, size.1
+                    ));
+                }
+                if let Some(what) = usual.and_then(|u| p.optics.differs_from(&input.photos[u].optics)) {
+                    return Some(format!("its Exif says {what}, unlike the others: another camera or another zoom"));
+                }
+                (!p.sheets.iter().any(|s| s.corners.len() >= LEAST_CORNERS)).then(|| match (p.sheets.len(), corners) {
+                    (0, _) => "no sheet found: closer, sharper, or less tilted".into(),
+                    (n, c) => format!(
+                        "{n} sheets with {c} corners, but none with {LEAST_CORNERS}: closer, or whole sheets in the picture"
+                    ),
+                })
+            })
+            .collect();
+        let kept = input
+            .photos
+            .iter()
+            .map(|p| p.sheets.iter().flat_map(|s| s.corners.iter().map(|c| (s.number, *c))).collect())
+            .collect();
+        Ok(Self {
+            input,
+            kept,
+            left_out,
+            dropped: vec![0; input.photos.len()],
+            sheets_out: BTreeMap::new(),
+            curled: BTreeSet::new(),
+            moved: Vec::new(),
+            decided: BTreeSet::new(),
+            zoomed: Vec::new(),
+        })
+    }
+
+    fn round(&self) -> Result<Round> {
+        let frame = &self.input.frame;
+        let ids: Vec<usize> = (0..self.kept.len()).filter(|&i| self.left_out[i].is_none()).collect();
+        // A sheet needs one photo that shows enough of it; what other photos show of it then counts too.
+        let mut numbers: BTreeSet<usize> = BTreeSet::new();
+        for &i in &ids {
+            let mut count: BTreeMap<usize, usize> = BTreeMap::new();
+            for (n, _) in &self.kept[i] {
+                *count.entry(*n).or_default() += 1;
+            }
+            numbers.extend(count.into_iter().filter(|c| c.1 >= LEAST_CORNERS).map(|c| c.0));
+        }
+        numbers.retain(|n| !self.sheets_out.contains_key(n));
+        let index: BTreeMap<usize, usize> = numbers.iter().enumerate().map(|(i, &n)| (n, i)).collect();
+        if index.is_empty() {
+            let photos = self.input.photos.iter().zip(&self.left_out);
+            let why: Vec<_> = photos.filter_map(|(p, o)| o.as_ref().map(|o| format!("{} ({o})", p.name))).collect();
+            return Err(Error::no_answer(format!("no calibration photo shows a usable sheet: {}", why.join("; "))));
+        }
+        let Some(&origin) = index.get(&frame.origin_sheet) else {
+            return Err(Error::input(format!(
+                "origin_sheet = {} is in none of the usable calibration photos (seen: {}): photograph it, or name another sheet",
+                frame.origin_sheet,
+                index.keys().map(usize::to_string).collect::<Vec<_>>().join(", ")
+            )));
+        };
+        let numbers: Vec<usize> = numbers.into_iter().collect();
+        let photos = ids
+            .iter()
+            .map(|&i| {
+                self.kept[i]
+                    .iter()
+                    .filter_map(|(n, c)| index.get(n).map(|&s| corner_obs(s, frame.geometry.of(*n), c)))
+                    .collect()
+            })
+            .collect();
+        Ok(Round {
+            print_of: frame.kinds(&numbers).0,
+            curled: self.curled.iter().filter_map(|n| index.get(n).copied()).collect(),
+            index,
+            numbers,
+            origin,
+            ids,
+            photos,
+        })
+    }
+
+    /// Starts from nothing; the photos (by their number in the input) that no sheet links with the rest as an inner error.
+    #[allow(clippy::type_complexity)]
+    fn start_from_nothing(&self, round: &Round, size: (u32, u32)) -> Result<Result<(Solution, LensModel), Vec<usize>>> {
+        let frame = &self.input.frame;
+        let longer = f64::from(size.0.max(size.1));
+        let mut focals: Vec<f64> = exif_focal(self.input, size).into_iter().collect();
+        focals.extend(FOCAL_LADDER.map(|f| f * longer));
+        let line = frame.level_sheets.map(|p| (p, Line::Level)).or(frame.plumb_sheets.map(|p| (p, Line::Plumb)));
+        let place = |n: usize| round.index.get(&n).copied();
+        let line = line.and_then(|([a, b], line)| Some((place(a)?, place(b)?, line)));
+        let mut best: Option<(State, f64, Vec<bool>)> = None;
+        for &f in &focals {
+            let start = lens_start(self.input, size, f);
+            let know = knowledge(frame, &round.index, &start)?;
+            let Some((mut state, used)) = chain(&start.lens, &round.print_of, &round.photos, &know) else { continue };
+            into_frame(&mut state, round.origin, line);
+            let known: Vec<Vec<CornerObs>> =
+                round.photos.iter().zip(&used).map(|(p, &u)| if u { p.clone() } else { Vec::new() }).collect();
+            let few = LensModel::of(&[4, 5], true).free(round.origin, &[]);
+            let s = adjust(&state, &few, &known, &know, 30);
+            let unused = used.iter().filter(|u| !**u).count() as f64;
+            let score = s.cost + 1e9 * unused;
+            if best.as_ref().is_none_or(|b| score < b.1) {
+                best = Some((s.state, score, used));
+            }
+        }
+        let (state, _, used) = best.ok_or_else(|| {
+            Error::no_answer(
+                "the sheets' corners do not give the wall's plane: photograph the sheets again, closer and from several sides",
+            )
+        })?;
+        let unlinked: Vec<usize> = round.ids.iter().zip(&used).filter(|(_, u)| !**u).map(|(&i, _)| i).collect();
+        if !unlinked.is_empty() {
+            return Ok(Err(unlinked));
+        }
+        let know = knowledge(frame, &round.index, &lens_start(self.input, size, state.lens.fx))?;
+        let (s, model) = supported(&state, round.origin, &round.curled, &round.photos, &know);
+        let all = adjust(&s.state, &model.free_all(round.origin, &round.curled), &round.photos, &know, 60);
+        Ok(Ok((all, model)))
+    }
+
+    /// Does what a suspicion asks for.
+    fn act(&mut self, round: &Round, suspect: Suspect) {
+        match suspect {
+            Suspect::Zoomed { photo, factor } => {
+                // The number is worked out at the end, when nothing bends the rest any more.
+                self.left_out[round.ids[photo]] = Some(zoom_sentence(factor));
+                self.zoomed.push((round.ids[photo], factor));
+            }
+            Suspect::Curled { sheet, relief } => {
+                let number = round.numbers[sheet];
+                let frame = &self.input.frame;
+                let how = moved::relief_words(&relief);
+                match frame.rests_on(number).or(frame.taped(number).then_some("a tape distance ends at it")) {
+                    Some(why) => {
+                        self.curled.insert(number);
+                        self.sheets_out.remove(&number);
+                        self.decided.insert(number);
+                        self.moved.push(Moved::curled(number, format!(
+                            "sheet {number} is not flat ({how}); {why}, so its shape was fitted and its place is less sure: tape it flat and photograph the sheets again"
+                        )));
+                    }
+                    None => {
+                        self.sheets_out.insert(
+                            number,
+                            format!("sheet {number} is not flat ({how}) and was left out: tape it flat and photograph the sheets again if you need it"),
+                        );
+                    }
+                }
+            }
+            Suspect::Moved { sheet, photo } => self.take_out(round.numbers[sheet], round.ids[photo]),
+        }
+    }
+
+    /// Takes a sheet's corners out of a photo: it hung elsewhere there.
+    fn take_out(&mut self, number: usize, photo: usize) {
+        let (out, kept) = self.kept[photo].iter().partition(|(n, _)| *n == number);
+        self.kept[photo] = kept;
+        self.moved.push(Moved::new(number, photo, out));
+    }
+
+    /// Says by how much each zoomed photo is zoomed, from the lens and layout of the others.
+    fn measure_zooms(&mut self, round: &Round, solution: &Solution) {
+        for &(photo, about) in &self.zoomed {
+            let corners: Vec<CornerObs> = self.kept[photo]
+                .iter()
+                .filter_map(|(n, c)| round.index.get(n).map(|&s| corner_obs(s, self.input.frame.geometry.of(*n), c)))
+                .collect();
+            if let Some(factor) = suspect::own_focal(&solution.state, &corners, about) {
+                self.left_out[photo] = Some(zoom_sentence(factor));
+            }
+        }
+    }
+
+    /// Leaves out the photo that fits worst, when it does not fit the rest.
+    fn leave_out_worst_photo(&mut self, round: &Round, solution: &Solution) -> bool {
         let per_photo: Vec<f64> = solution.residuals_px.iter().map(|r| rms(r)).collect();
         let mut sorted = per_photo.clone();
         sorted.sort_by(f64::total_cmp);
-        let median = sorted[sorted.len() / 2];
-        let worst = (0..ids.len()).max_by(|&a, &b| per_photo[a].total_cmp(&per_photo[b]));
-        if let Some(w) = worst
-            && ids.len() > 2
-            && per_photo[w] > (PHOTO_LIMIT * median).max(PHOTO_LEAST_PX)
-        {
-            left_out[ids[w]] = Some(format!(
-                "its corners disagree with the other photos by {:.2} px RMS (the others {median:.2}): zoom, focus or a sheet moved",
-                per_photo[w]
-            ));
-            continue;
+        let median = sorted.get(sorted.len() / 2).copied().unwrap_or_default();
+        let Some(w) = (0..per_photo.len()).max_by(|&a, &b| per_photo[a].total_cmp(&per_photo[b])) else { return false };
+        if round.ids.len() <= 2 || per_photo[w] <= (PHOTO_LIMIT * median).max(PHOTO_LEAST_PX) {
+            return false;
         }
-        // Corners that do not fit their photo.
+        self.left_out[round.ids[w]] = Some(format!(
+            "its corners disagree with the other photos by {:.2} px RMS (the others {median:.2}): zoom, focus or a sheet moved",
+            per_photo[w]
+        ));
+        true
+    }
+
+    /// Drops corners that do not fit their photo.
+    fn drop_corners(&mut self, round: &Round, solution: &Solution) -> bool {
         let limit = CORNER_LIMIT_U * solution.unit_variance().sqrt();
         let mut any = false;
-        for (k, &i) in ids.iter().enumerate() {
-            let keep: Vec<bool> = solution.residuals_px[k]
+        for ((corners, residuals), &i) in round.photos.iter().zip(&solution.residuals_px).zip(&round.ids) {
+            let bad: Vec<(usize, usize)> = corners
                 .iter()
-                .zip(&photos[k])
-                .map(|(r, c)| r[0].abs().max(r[1].abs()) <= limit * c.u_px)
+                .zip(residuals)
+                .filter(|(c, r)| r[0].abs().max(r[1].abs()).partial_cmp(&(limit * c.u_px)).is_none_or(|o| o.is_gt()))
+                .map(|(c, _)| (round.numbers[c.sheet], c.saddle))
                 .collect();
-            let bad = keep.iter().filter(|k| !**k).count();
-            if bad > 0 && keep.len() - bad >= LEAST_CORNERS {
+            if !bad.is_empty() && corners.len() - bad.len() >= LEAST_CORNERS {
                 any = true;
-                dropped[i] += bad;
-                let mut it = keep.iter();
-                photos_all[i].retain(|_| *it.next().unwrap_or(&true));
+                self.dropped[i] += bad.len();
+                self.kept[i].retain(|(n, c)| !bad.contains(&(*n, c.index)));
             }
         }
-        outcome = Some((solution, model, ids));
-        if !any {
-            break;
+        any
+    }
+
+    /// Decides which place of each moved sheet holds: the one in the tripod photo, else the one in most photos. True when that is
+    /// not the place adjusted so far.
+    fn decide_moved(&mut self, round: &Round, solution: &Solution) -> bool {
+        moved::place_all(&mut self.moved, &self.input.frame.geometry, &round.index, &round.ids, solution);
+        for number in self.moved.iter().map(|m| m.number).collect::<BTreeSet<_>>() {
+            if self.decided.contains(&number) {
+                continue;
+            }
+            self.decided.insert(number);
+            let kept =
+                (0..self.kept.len()).filter(|&i| self.kept[i].iter().any(|(n, _)| *n == number)).collect::<Vec<_>>();
+            let Some(swap) = moved::better_place(&self.moved, number, &kept, self.input.tripod) else { continue };
+            let back: Vec<Moved> =
+                self.moved.extract_if(.., |m| swap.contains(&m.photo) && m.number == number).collect();
+            for i in kept {
+                self.take_out(number, i);
+            }
+            for m in back {
+                self.kept[m.photo].extend(m.corners.into_iter().map(|c| (number, c)));
+            }
+            return true;
         }
+        false
     }
-    let Some((solution, model, ids)) = outcome else {
-        return Err(Error::no_answer(
-            "the photos do not agree with each other: photograph the sheets again with one camera, one zoom, sheets taped flat",
-        ));
-    };
-    summarise(input, &index, &solution, model, &ids, left_out, &dropped)
+
+    fn summarise(&self, round: &Round, solution: &Solution, model: LensModel) -> Result<Calibration> {
+        let full = solution.covariance().ok_or_else(|| {
+            Error::no_answer(
+                "the photos leave lens or layout undetermined: add photos of the sheets from other sides and distances",
+            )
+        })?;
+        let frame = &self.input.frame;
+        let c = &solution.columns;
+        let state = &solution.state;
+        let (names, columns) = parameters(round, c);
+        let covariance = full.select_rows(&columns).select_columns(&columns);
+        let u_of = |column: usize| if column == usize::MAX { 0.0 } else { full[(column, column)].max(0.0).sqrt() };
+        let sheets: Vec<SheetPlace> = round
+            .index
+            .iter()
+            .map(|(&number, &i)| {
+                let [x_m, y_m, turn_rad] = state.sheets[i];
+                let (kind, u_m) = (round.print_of[i], [u_of(c.sheets[i][0]), u_of(c.sheets[i][1])]);
+                SheetPlace {
+                    number,
+                    x_m,
+                    y_m,
+                    turn_rad,
+                    u_m,
+                    scale: state.prints[kind],
+                    relief_m: state.relief[i],
+                    kind,
+                }
+            })
+            .collect();
+        let place = |i: usize| round.ids.iter().position(|&j| j == i);
+        let photos: Vec<PhotoFit> = (self.input.photos.iter().enumerate())
+            .map(|(i, p)| {
+                let r = place(i).map(|k| solution.residuals_px[k].as_slice()).unwrap_or_default();
+                PhotoFit {
+                    name: p.name.clone(),
+                    pose: place(i).map(|k| state.poses[k]),
+                    left_out: self.left_out[i].clone(),
+                    corners: r.len(),
+                    dropped: self.dropped[i],
+                    rms_px: rms(r),
+                }
+            })
+            .collect();
+        let tape_checks: Vec<(Tape, f64)> = frame
+            .tapes
+            .iter()
+            .filter_map(|t| {
+                let (a, b) = (round.index.get(&t.sheets[0])?, round.index.get(&t.sheets[1])?);
+                let (p, q) = (state.sheets[*a], state.sheets[*b]);
+                Some((*t, t.distance_m - (p[0] - q[0]).hypot(p[1] - q[1])))
+            })
+            .collect();
+        let mut warnings = moved::sentences(&self.moved, &self.input.photos, frame, state, &round.index);
+        warnings.extend(self.sheets_out.values().cloned());
+        let residuals = round
+            .photos
+            .iter()
+            .zip(&solution.residuals_px)
+            .zip(&round.ids)
+            .flat_map(|((corners, r), &photo)| {
+                corners.iter().zip(r).map(move |(c, r)| CornerResidual {
+                    photo,
+                    sheet: round.numbers[c.sheet],
+                    at_px: [c.pixel.x_px, c.pixel.y_px],
+                    off_px: *r,
+                })
+            })
+            .collect();
+        let from = self.input.tripod.and_then(place).unwrap_or(0);
+        let scale = [0, 1].map(|k| (state.prints[0][k], u_of(c.prints[0][k])));
+        Ok(Calibration {
+            lens: state.lens,
+            lens_terms: (0..lens::N)
+                .filter(|&k| model.on[k] && !(k == 1 && model.square_pixels))
+                .map(|k| lens::TERMS[k])
+                .collect(),
+            lens_u: std::array::from_fn(|k| u_of(c.lens[k])),
+            checks: checks(frame, &tape_checks, &scale),
+            scale,
+            sheets,
+            photos,
+            rms_px: solution.rms_px(),
+            unit_u: (2.0 * solution.corner_cost / solution.dof.max(1.0)).sqrt(),
+            corners: solution.residuals_px.iter().map(Vec::len).sum(),
+            parameters: names,
+            covariance,
+            tape_checks,
+            warnings,
+            residuals,
+            trust: trust_map(solution, &full, &round.photos, from),
+            advice: advise(solution, &round.photos, &round.numbers, frame, from),
+        })
+    }
 }
 
-fn common_size(photos: &[CalibrationPhoto]) -> Result<(u32, u32)> {
-    let mut count: BTreeMap<(u32, u32), usize> = BTreeMap::new();
-    for p in photos.iter().filter(|p| !p.sheets.is_empty()) {
-        *count.entry(p.size_px).or_default() += 1;
-    }
-    count.into_iter().max_by_key(|c| c.1).map(|c| c.0).ok_or_else(|| {
-        Error::no_answer(format!(
-            "no sheet was found in any of {} calibration photos: photograph the sheets sharp, in good light, so that a square is at least 24 px wide; `pockmark inspect` shows what a photo is good for",
-            photos.len()
-        ))
-    })
-}
-
-fn summarise(
-    input: &CalibrationInput,
-    index: &BTreeMap<usize, usize>,
-    solution: &Solution,
-    model: LensModel,
-    ids: &[usize],
-    left_out: Vec<Option<String>>,
-    dropped: &[usize],
-) -> Result<Calibration> {
-    let full = solution.covariance().ok_or_else(|| {
-        Error::no_answer(
-            "the photos leave lens or layout undetermined: add photos of the sheets from other sides and distances",
-        )
-    })?;
-    let c = &solution.columns;
+/// Names and columns of what later photos inherit.
+fn parameters(round: &Round, c: &super::bundle::Columns) -> (Vec<String>, Vec<usize>) {
     let mut names = Vec::new();
     let mut columns = Vec::new();
     let mut take = |name: String, column: usize| {
@@ -454,64 +481,50 @@ fn summarise(
             take(lens::TERMS[k].to_string(), c.lens[k]);
         }
     }
-    take("scale_across".into(), c.scale[0]);
-    take("scale_down".into(), c.scale[1]);
-    for (&number, &i) in index {
+    for (kind, &[across, down]) in c.prints.iter().enumerate() {
+        // The standard sheets' scale has no number; a kind that no sheet is of is not inherited.
+        let tail = if kind == 0 { String::new() } else { format!(" {kind}") };
+        if kind == 0 || round.print_of.contains(&kind) {
+            take(format!("scale_across{tail}"), across);
+            take(format!("scale_down{tail}"), down);
+        }
+    }
+    for (&number, &i) in &round.index {
         for (k, axis) in ["x", "y", "turn"].iter().enumerate() {
             take(format!("sheet {number} {axis}"), c.sheets[i][k]);
         }
     }
-    let covariance = full.select_rows(&columns).select_columns(&columns);
-    let u_of = |column: usize| if column == usize::MAX { 0.0 } else { full[(column, column)].max(0.0).sqrt() };
-    let sheets = index
-        .iter()
-        .map(|(&number, &i)| {
-            let [x_m, y_m, turn_rad] = solution.state.sheets[i];
-            SheetPlace { number, x_m, y_m, turn_rad, u_m: [u_of(c.sheets[i][0]), u_of(c.sheets[i][1])] }
-        })
-        .collect();
-    let photos = input
-        .photos
-        .iter()
-        .enumerate()
-        .map(|(i, p)| {
-            let k = ids.iter().position(|&j| j == i);
-            let r = k.map(|k| solution.residuals_px[k].as_slice()).unwrap_or_default();
-            PhotoFit {
-                name: p.name.clone(),
-                pose: k.map(|k| solution.state.poses[k]),
-                left_out: left_out[i].clone(),
-                corners: r.len(),
-                dropped: dropped[i],
-                rms_px: (r.iter().map(|r| r[0] * r[0] + r[1] * r[1]).sum::<f64>() / r.len().max(1) as f64).sqrt(),
-            }
-        })
-        .collect();
-    let tape_checks = input
-        .frame
-        .tapes
-        .iter()
-        .filter_map(|t| {
-            let (a, b) = (index.get(&t.sheets[0])?, index.get(&t.sheets[1])?);
-            let (p, q) = (solution.state.sheets[*a], solution.state.sheets[*b]);
-            Some((*t, t.distance_m - (p[0] - q[0]).hypot(p[1] - q[1])))
-        })
-        .collect();
-    Ok(Calibration {
-        lens: solution.state.lens,
-        lens_terms: (0..lens::N)
-            .filter(|&k| model.on[k] && !(k == 1 && model.square_pixels))
-            .map(|k| lens::TERMS[k])
-            .collect(),
-        lens_u: std::array::from_fn(|k| u_of(c.lens[k])),
-        scale: [0, 1].map(|k| (solution.state.scale[k], u_of(c.scale[k]))),
-        sheets,
-        photos,
-        rms_px: solution.rms_px(),
-        unit_u: (2.0 * solution.cost / solution.dof.max(1.0)).sqrt(),
-        corners: solution.residuals_px.iter().map(Vec::len).sum(),
-        parameters: names,
-        covariance,
-        tape_checks,
+    (names, columns)
+}
+
+fn zoom_sentence(factor: f64) -> String {
+    format!(
+        "its own focal length is {:.2} % {} than the other photos': another camera or another zoom, or focus changed",
+        100.0 * (factor - 1.0).abs(),
+        if factor > 1.0 { "longer" } else { "shorter" }
+    )
+}
+
+fn rms(r: &[[f64; 2]]) -> f64 {
+    (r.iter().fold(0.0, |s, r| s + r[0] * r[0] + r[1] * r[1]) / r.len().max(1) as f64).sqrt()
+}
+
+/// The photo whose optics most others agree with.
+fn usual_optics(photos: &[CalibrationPhoto], size: (u32, u32)) -> Option<usize> {
+    let same: Vec<usize> = (0..photos.len()).filter(|&i| photos[i].size_px == size).collect();
+    let agree = |i: usize| same.iter().filter(|&&j| photos[j].optics.differs_from(&photos[i].optics).is_none()).count();
+    same.iter().copied().max_by_key(|&i| (agree(i), photos[i].sheets.len()))
+}
+
+fn common_size(photos: &[CalibrationPhoto]) -> Result<(u32, u32)> {
+    let mut count: BTreeMap<(u32, u32), usize> = BTreeMap::new();
+    for p in photos.iter().filter(|p| !p.sheets.is_empty()) {
+        *count.entry(p.size_px).or_default() += 1;
+    }
+    count.into_iter().max_by_key(|c| c.1).map(|c| c.0).ok_or_else(|| {
+        Error::no_answer(format!(
+            "no sheet was found in any of {} calibration photos: photograph the sheets sharp, in good light, so that a square is at least 24 px wide; `pockmark inspect` shows what a photo is good for",
+            photos.len()
+        ))
     })
 }

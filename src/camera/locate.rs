@@ -1,16 +1,20 @@
 //! Where did the camera stand when this photo was taken, and what doubt does the wall inherit?
 //!
-//! With lens and layout known, a photo's sheets give its pose. What the calibration got wrong, the pose
-//! follows: by the implicit function theorem the least-squares pose moves by
-//! dpose = -(Jp' W Jp)^-1 Jp' W Jc dc when the calibration's parameters c move. Together with
+//! With lens and layout known, a photo's sheets give its pose. Two things may have changed since the calibration, and each is
+//! believed only when it explains much (an information criterion): the lens (zoom, focus, a picture shifted by stabilisation: its own
+//! focal length and principal point are then adjusted), and single sheets (one whose corners moved together is left out and named).
+//!
+//! What the calibration got wrong, the photo's own unknowns q follow: by the implicit function theorem the least-squares answer
+//! moves by dq = -(Jq' W Jq)^-1 Jq' W Jc dc when the calibration's parameters c move. Together with
 //! d(wall point) / d(pose, lens) this gives how each whitened factor of the calibration's covariance moves a
 //! wall point: the doubt that all marks of a session share.
 
-use nalgebra::{DMatrix, Matrix6, Vector6};
+use nalgebra::{DMatrix, SMatrix, SVector};
 
-use super::bundle::{CornerObs, Free, Knowledge, State, adjust, corner_on_wall};
-use super::calibrate::corner_obs;
-use super::lens;
+use super::bundle::{CornerObs, Free, Knowledge, Solution, State, adjust, corner_on_wall, linear};
+use super::input::corner_obs;
+use super::lens::{self, Lens};
+use super::lens_choice::bic;
 use super::start::pose_of_plane;
 use super::view::{Pose, WallView};
 use super::wall::Wall;
@@ -21,16 +25,53 @@ use crate::sheet::SheetView;
 const LIMIT_U: f64 = 6.0;
 /// Least corners for a pose.
 const LEAST_CORNERS: usize = 4;
+/// Least fall of the criterion that a change must bring: 10 is "very strong" (Kass and Raftery, *JASA* 90, 773, 1995).
+const LEAST_GAIN: f64 = 10.0;
+/// Smallest sheet's move that is named, m: taped paper waves by less.
+const LEAST_MOVE_M: f64 = 0.5e-3;
+/// Two explanations as good as each other spoil a photo only when they are about more than this: below, the misfit that stays widens
+/// the photo's doubt enough.
+const RIVAL_MOVE_M: f64 = 1.5e-3;
+const RIVAL_FOCAL: f64 = 1.5e-3;
+/// u of the principal point's shift, in parts of the longer side: stabilisation moves the picture by less than a hundredth.
+const SHIFT_U: f64 = 0.01;
+/// Largest u of an own focal length that still says something.
+const LARGEST_FOCAL_U: f64 = 0.05;
+
+/// A photo's own unknowns: six steps of the pose, relative change of the focal length, shift of the principal point across and down.
+pub const OWN: usize = 9;
+/// Their place among [`OWN`].
+const FOCAL: usize = 6;
+
+/// How a photo's lens differs from the calibration's.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LensChange {
+    /// Relative change of the focal length; 0 when it did not matter.
+    pub focal: f64,
+    /// Its standard uncertainty.
+    pub focal_u: f64,
+    /// Shift of the principal point, px; 0 when it did not matter.
+    pub shift_px: [f64; 2],
+}
+
+/// A sheet that hangs elsewhere than in the calibration.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SheetMoved {
+    /// Its number.
+    pub number: usize,
+    /// To the right and upwards, m; turn counter-clockwise, rad.
+    pub by: [f64; 3],
+}
 
 /// A photo whose place is known.
 #[derive(Clone, Debug)]
 pub struct Located {
     /// Lens and pose.
     pub view: WallView,
-    /// Covariance of the pose's six steps from this photo's own corner noise.
-    pub pose_covariance: Matrix6<f64>,
-    /// d(pose step) / d(calibration parameter): 6 x number of parameters of the wall's covariance.
-    pub pose_by_calibration: DMatrix<f64>,
+    /// Covariance of the photo's own unknowns ([`OWN`]) from its own corner noise; zero for what was held.
+    pub own_covariance: SMatrix<f64, OWN, OWN>,
+    /// d(own unknown) / d(calibration parameter): rows as [`OWN`], a column for each parameter of the wall's covariance.
+    pub own_by_calibration: DMatrix<f64>,
     /// RMS of residual distances, px.
     pub rms_px: f64,
     /// Corners used.
@@ -39,38 +80,162 @@ pub struct Located {
     pub dropped: usize,
     /// The sheets used.
     pub sheets: Vec<usize>,
+    /// How its lens differs from the calibration's, when that matters.
+    pub change: Option<LensChange>,
+    /// Sheets that hang elsewhere than in the calibration; their corners are not used.
+    pub moved: Vec<SheetMoved>,
+    /// Why the place is not to be trusted, when there are two explanations as good as each other; a sentence.
+    pub ambiguous: Option<String>,
 }
 
 fn state_of(wall: &Wall, pose: Pose) -> State {
-    State {
-        lens: wall.camera,
-        scale: wall.printed_scale,
-        sheets: wall.sheets.iter().map(|s| [s.x_mm * 1e-3, s.y_mm * 1e-3, s.turn_deg.to_radians()]).collect(),
-        poses: vec![pose],
+    let kinds: Vec<usize> = wall.sheets.iter().map(|s| s.board.map_or(0, |b| b.kind)).collect();
+    let mut state = State::flat(wall.camera, &kinds, vec![pose]);
+    state.prints[0] = wall.printed_scale;
+    for (s, &kind) in wall.sheets.iter().zip(&kinds) {
+        state.prints[kind] = wall.scale_of(s);
+    }
+    state.relief = wall.sheets.iter().map(|s| s.relief_mm.unwrap_or_default().map(|h| h * 1e-3)).collect();
+    state.sheets = wall.sheets.iter().map(|s| [s.x_mm * 1e-3, s.y_mm * 1e-3, s.turn_deg.to_radians()]).collect();
+    state
+}
+
+/// What may differ from the calibration.
+#[derive(Clone, Debug, Default, PartialEq)]
+struct Differs {
+    focal: bool,
+    shift: bool,
+    /// Sheets that hang elsewhere: indices.
+    loose: Vec<usize>,
+}
+
+impl Differs {
+    fn free(&self) -> Free {
+        let mut free = Free { loose: self.loose.clone(), ..Free::poses_only() };
+        (free.lens[0], free.lens[1]) = (self.focal, self.focal);
+        (free.lens[2], free.lens[3]) = (self.shift, self.shift);
+        free
+    }
+
+    fn more(&self) -> usize {
+        usize::from(self.focal) + 2 * usize::from(self.shift) + 3 * self.loose.len()
+    }
+
+    /// Everything one step further.
+    fn next(&self, sheets: &[usize]) -> Vec<Self> {
+        let mut out = Vec::new();
+        if !self.focal {
+            out.push(Self { focal: true, ..self.clone() });
+        }
+        if !self.shift {
+            out.push(Self { shift: true, ..self.clone() });
+        }
+        if !self.focal && !self.shift {
+            out.push(Self { focal: true, shift: true, ..self.clone() });
+        }
+        // At least one sheet stays, or nothing says where the camera is.
+        if self.loose.len() + 1 < sheets.len() {
+            out.extend(sheets.iter().filter(|s| !self.loose.contains(s)).map(|&s| {
+                let loose = self.loose.iter().copied().chain([s]).collect();
+                Self { loose, ..self.clone() }
+            }));
+        }
+        out
     }
 }
 
-fn nothing_else() -> Knowledge {
-    Knowledge {
-        tapes: Vec::new(),
-        level: None,
-        plumb: None,
-        upright_u_rad: None,
-        scale_across: (1.0, 1.0),
-        scale_down: None,
-        scale_ratio_u: 1.0,
-        lens: [(0.0, f64::INFINITY); lens::N],
+fn known(lens: &Lens) -> Knowledge {
+    let u = SHIFT_U * f64::from(lens.width.max(lens.height));
+    let mut k = Knowledge { robust: true, ..Knowledge::nothing() };
+    (k.lens[2], k.lens[3]) = ((lens.cx, u), (lens.cy, u));
+    k
+}
+
+struct Fitted {
+    solution: Solution,
+    differs: Differs,
+    criterion: f64,
+}
+
+fn fit(from: &State, differs: Differs, corners: &[CornerObs], know: &Knowledge) -> Fitted {
+    let solution = adjust(from, &differs.free(), &[corners.to_vec()], know, 60);
+    let criterion = bic(solution.cost, 6 + differs.more(), 2.0 * corners.len() as f64);
+    Fitted { solution, differs, criterion }
+}
+
+/// Large enough to be named, and determined.
+fn worth_naming(wall: &Wall, f: &Fitted) -> bool {
+    let s = &f.solution;
+    let Some(inverse) = s.inverse() else { return false };
+    let lens_fine = !f.differs.focal || {
+        let c = s.columns.lens[0];
+        let u = (inverse[(c, c)] * s.unit_variance()).sqrt() / s.state.lens.fx;
+        u < LARGEST_FOCAL_U
+    };
+    lens_fine
+        && f.differs.loose.iter().all(|&i| {
+            let w = &wall.sheets[i];
+            (s.state.sheets[i][0] - 1e-3 * w.x_mm).hypot(s.state.sheets[i][1] - 1e-3 * w.y_mm) > LEAST_MOVE_M
+        })
+}
+
+/// Whether all that differs is too little to fail a photo for.
+fn is_small(wall: &Wall, f: &Fitted) -> bool {
+    let s = &f.solution.state;
+    let moved = |&i: &usize| {
+        let w = &wall.sheets[i];
+        (s.sheets[i][0] - 1e-3 * w.x_mm).hypot(s.sheets[i][1] - 1e-3 * w.y_mm)
+    };
+    f.differs.loose.iter().all(|i| moved(i) < RIVAL_MOVE_M) && (s.lens.fx / wall.camera.fx - 1.0).abs() < RIVAL_FOCAL
+}
+
+/// What changed since the calibration, and why two explanations may be as good as each other.
+fn what_changed(wall: &Wall, from: &State, corners: &[CornerObs]) -> (Fitted, Option<String>) {
+    let know = known(&wall.camera);
+    let mut sheets: Vec<usize> = corners.iter().map(|c| c.sheet).collect();
+    sheets.sort_unstable();
+    sheets.dedup();
+    let mut now = fit(from, Differs::default(), corners, &know);
+    let mut doubt = None;
+    for _ in 0..sheets.len() + 2 {
+        let mut next: Vec<Fitted> = now
+            .differs
+            .next(&sheets)
+            .into_iter()
+            .map(|d| fit(from, d, corners, &know))
+            .filter(|f| worth_naming(wall, f) && f.criterion < now.criterion - LEAST_GAIN)
+            .collect();
+        next.sort_by(|a, b| a.criterion.total_cmp(&b.criterion));
+        let mut next = next.into_iter();
+        let Some(best) = next.next() else { break };
+        // A lens that differs in two ways contains the one that differs in one: those are not rivals.
+        let rival = next.find(|r| r.criterion < best.criterion + LEAST_GAIN && r.differs.loose != best.differs.loose);
+        if rival.is_some() && is_small(wall, &best) {
+            break;
+        }
+        doubt = rival.map(|r| {
+            let name = |d: &Differs| match d.loose.last() {
+                Some(&i) => format!("sheet {} was moved", wall.sheets[i].number),
+                None => "zoom or focus changed".to_string(),
+            };
+            format!("either {} or {}", name(&best.differs), name(&r.differs))
+        });
+        now = best;
     }
+    (now, doubt)
 }
 
 /// Poses a photo by its sheets; `None` when it shows too little of sheets that the wall knows.
 pub fn locate(wall: &Wall, sheets: &[SheetView]) -> Option<Located> {
+    let set = wall.geometry();
     let mut corners: Vec<CornerObs> = sheets
         .iter()
         .filter_map(|s| wall.sheets.iter().position(|w| w.number == s.number).map(|i| (i, s)))
-        .flat_map(|(i, s)| s.corners.iter().map(move |c| corner_obs(i, wall.geometry(), c)))
+        .flat_map(|(i, s)| {
+            let g = set.of(s.number);
+            s.corners.iter().map(move |c| corner_obs(i, g, c))
+        })
         .collect();
-    let found = corners.len();
     let far = Pose { rotation: nalgebra::Rotation3::identity(), translation: nalgebra::Vector3::zeros() };
     let mut state = state_of(wall, far);
     let points: Vec<_> = corners
@@ -81,14 +246,33 @@ pub fn locate(wall: &Wall, sheets: &[SheetView]) -> Option<Located> {
         })
         .collect();
     state.poses[0] = pose_of_plane(&wall.camera, &points)?;
-    let free = Free { lens: [false; lens::N], square_pixels: false, scale: false, sheets_but: None, poses: true };
+    let (changed, ambiguous) = what_changed(wall, &state, &corners);
+    let moved: Vec<SheetMoved> = changed
+        .differs
+        .loose
+        .iter()
+        .map(|&i| {
+            let (was, is) = (&state.sheets[i], &changed.solution.state.sheets[i]);
+            let turn = is[2] - was[2];
+            SheetMoved {
+                number: wall.sheets[i].number,
+                by: [is[0] - was[0], is[1] - was[1], turn.sin().atan2(turn.cos())],
+            }
+        })
+        .collect();
+    corners.retain(|c| !changed.differs.loose.contains(&c.sheet));
+    let differs = Differs { loose: Vec::new(), ..changed.differs };
+    let known = known(&wall.camera);
+    let found = corners.len();
+    state.poses[0] = changed.solution.state.poses[0];
+    state.lens = changed.solution.state.lens;
     loop {
-        let s = adjust(&state, &free, &[corners.clone()], &nothing_else(), 40);
+        let s = adjust(&state, &differs.free(), &[corners.clone()], &known, 40);
         let s2 = s.unit_variance();
         let r = &s.residuals_px[0];
         let off = |i: usize| r[i][0].abs().max(r[i][1].abs()) / corners[i].u_px;
         let worst = (0..corners.len()).max_by(|&a, &b| off(a).total_cmp(&off(b)))?;
-        // One at a time, against the scatter of the others: a bumped sheet must not drag the rest along.
+        // Against the scatter of the others: a bad corner must not drag the rest along.
         let others: f64 = (0..corners.len()).filter(|&i| i != worst).map(|i| off(i).powi(2)).sum::<f64>()
             / (corners.len().max(2) - 1) as f64;
         if off(worst) > LIMIT_U * others.sqrt().max(1.0) && corners.len() > LEAST_CORNERS {
@@ -99,80 +283,119 @@ pub fn locate(wall: &Wall, sheets: &[SheetView]) -> Option<Located> {
         if corners.len() < LEAST_CORNERS {
             return None;
         }
-        let inverse = Matrix6::from_fn(|i, j| s.normal[(i, j)]).try_inverse()?;
-        let normal = pose_normal_by_calibration(wall, &s.state, &corners);
-        let by_calibration = -DMatrix::from_fn(6, 6, |i, j| inverse[(i, j)]) * normal;
+        let inverse = own_inverse(&s)?;
+        let lens = s.state.lens;
+        let own_by_calibration =
+            -DMatrix::from_fn(OWN, OWN, |i, j| inverse[(i, j)]) * normal_by_calibration(wall, &s.state, &corners);
+        let own_covariance = inverse * s2;
+        let change = (differs.focal || differs.shift).then(|| LensChange {
+            focal: lens.fx / wall.camera.fx - 1.0,
+            focal_u: own_covariance[(FOCAL, FOCAL)].max(0.0).sqrt(),
+            shift_px: [lens.cx - wall.camera.cx, lens.cy - wall.camera.cy],
+        });
         let mut used: Vec<usize> = corners.iter().map(|c| wall.sheets[c.sheet].number).collect();
         used.sort_unstable();
         used.dedup();
         return Some(Located {
-            view: WallView { lens: wall.camera, pose: s.state.poses[0] },
-            pose_covariance: inverse * s2,
-            pose_by_calibration: by_calibration,
+            view: WallView { lens, pose: s.state.poses[0] },
+            own_covariance,
+            own_by_calibration,
             rms_px: s.rms_px(),
             dropped: found - corners.len(),
             corners: corners.len(),
             sheets: used,
+            change,
+            moved,
+            ambiguous,
         });
     }
 }
 
-/// Jp' W Jc: 6 x number of the covariance's parameters.
-fn pose_normal_by_calibration(wall: &Wall, state: &State, corners: &[CornerObs]) -> DMatrix<f64> {
+/// Inverse normal matrix in the order of [`OWN`], zero for what was held.
+fn own_inverse(s: &Solution) -> Option<SMatrix<f64, OWN, OWN>> {
+    let inverse = s.inverse()?;
+    let c = &s.columns;
+    let mut at: Vec<(usize, usize, f64)> = (0..6).map(|k| (k, c.poses[0] + k, 1.0)).collect();
+    for (own, term, scale) in [(FOCAL, 0, 1.0 / s.state.lens.fx), (FOCAL + 1, 2, 1.0), (FOCAL + 2, 3, 1.0)] {
+        if c.lens[term] != super::bundle::HELD {
+            at.push((own, c.lens[term], scale));
+        }
+    }
+    let mut out = SMatrix::zeros();
+    for &(i, ci, si) in &at {
+        for &(j, cj, sj) in &at {
+            out[(i, j)] = inverse[(ci, cj)] * si * sj;
+        }
+    }
+    Some(out)
+}
+
+/// Jq' W Jc: [`OWN`] x number of the covariance's parameters.
+fn normal_by_calibration(wall: &Wall, state: &State, corners: &[CornerObs]) -> DMatrix<f64> {
     let n = wall.covariance.parameters.len();
-    let mut out = DMatrix::zeros(6, n);
+    let mut out = DMatrix::zeros(OWN, n);
     let rows: [Option<usize>; lens::N] = std::array::from_fn(|k| wall.lens_row(k));
-    let (scale_across, scale_down) = (wall.row("scale_across"), wall.row("scale_down"));
     for c in corners {
-        let (x, by_sheet) = corner_on_wall(state, c);
-        let pose = &state.poses[0];
-        let turned = pose.rotation * x;
-        let Some(p) = state.lens.project_with_derivatives(&(turned + pose.translation)) else { continue };
-        let number = wall.sheets[c.sheet].number;
+        let Some(l) = linear(state, 0, c) else { continue };
+        let sheet = &wall.sheets[c.sheet];
+        let place = ["x", "y", "turn"].map(|axis| wall.row(&format!("sheet {} {axis}", sheet.number)));
+        let scale = wall.scale_rows(sheet);
         for r in 0..2 {
             let w = 1.0 / (c.u_px * c.u_px);
-            let dot = |v: &nalgebra::Vector3<f64>| (0..3).map(|i| p.by_point[r][i] * v[i]).sum::<f64>();
-            let jp = Vector6::from_fn(|k, _| dot(&super::view::pose_column(&turned, k)));
+            let own = SVector::<f64, OWN>::from_fn(|k, _| match k {
+                0..FOCAL => l.by_pose[r][k],
+                FOCAL => state.lens.fx * l.by_lens[r][0] + state.lens.fy * l.by_lens[r][1],
+                _ => l.by_lens[r][k - FOCAL + 1],
+            });
             let mut add = |column: Option<usize>, d: f64| {
                 if let Some(j) = column {
-                    for i in 0..6 {
-                        out[(i, j)] += w * jp[i] * d;
-                    }
+                    (0..OWN).for_each(|i| out[(i, j)] += w * own[i] * d);
                 }
             };
             for (k, &row) in rows.iter().enumerate() {
                 let row = if k == 1 && wall.square_pixels() { rows[0] } else { row };
-                add(row, p.by_lens[r][k]);
+                add(row, l.by_lens[r][k]);
             }
-            for (k, axis) in ["x", "y", "turn"].iter().enumerate() {
-                add(wall.row(&format!("sheet {number} {axis}")), dot(&(pose.rotation * by_sheet[k])));
-            }
-            add(scale_across, dot(&(pose.rotation * by_sheet[3])));
-            add(scale_down, dot(&(pose.rotation * by_sheet[4])));
+            place.into_iter().chain(scale).zip(l.by_sheet[r]).for_each(|(row, d)| add(row, d));
         }
     }
     out
 }
 
+/// d(wall point) by a photo's own unknowns, and by the lens terms.
+type ByOwn = ([[f64; 2]; OWN], [[f64; 2]; lens::N]);
+
 impl Located {
+    /// Derivatives of the wall point shown by a fixed pixel by this photo's own unknowns ([`OWN`]) and by the lens terms.
+    fn by_own(&self, w: WallPoint) -> Option<ByOwn> {
+        let d = self.view.wall_by_parameters(w)?;
+        let lens = &self.view.lens;
+        let mut own = [[0.0; 2]; OWN];
+        own[..6].copy_from_slice(&d.by_pose);
+        own[FOCAL] = std::array::from_fn(|a| lens.fx * d.by_lens[0][a] + lens.fy * d.by_lens[1][a]);
+        own[FOCAL + 1] = d.by_lens[2];
+        own[FOCAL + 2] = d.by_lens[3];
+        Some((own, d.by_lens))
+    }
+
     /// How the wall point shown by a fixed pixel moves with each whitened factor of the calibration
     /// (`whitened` from [`Wall::whitened`]): (x, y) in m per unit factor.
     pub fn shared_at(&self, wall: &Wall, whitened: &DMatrix<f64>, w: WallPoint) -> Option<Vec<[f64; 2]>> {
-        let d = self.view.wall_by_parameters(w)?;
+        let (own, by_lens) = self.by_own(w)?;
         let n = wall.covariance.parameters.len();
-        // d(wall) / d(parameter): through the pose, and through the lens itself.
+        // d(wall) / d(parameter): through the photo's own unknowns, and through the lens itself.
         let mut by = vec![[0.0; 2]; n];
         for (j, b) in by.iter_mut().enumerate() {
-            for k in 0..6 {
+            for k in 0..OWN {
                 for a in 0..2 {
-                    b[a] += d.by_pose[k][a] * self.pose_by_calibration[(k, j)];
+                    b[a] += own[k][a] * self.own_by_calibration[(k, j)];
                 }
             }
         }
         for k in 0..lens::N {
             let row = if k == 1 && wall.square_pixels() { wall.lens_row(0) } else { wall.lens_row(k) };
             if let Some(j) = row {
-                (0..2).for_each(|a| by[j][a] += d.by_lens[k][a]);
+                (0..2).for_each(|a| by[j][a] += by_lens[k][a]);
             }
         }
         Some(
@@ -182,15 +405,15 @@ impl Located {
         )
     }
 
-    /// Covariance of a wall point from this photo's own pose noise, m^2.
+    /// Covariance of a wall point from this photo's own unknowns, m^2.
     pub fn pose_covariance_at(&self, w: WallPoint) -> Option<[[f64; 2]; 2]> {
-        let d = self.view.wall_by_parameters(w)?;
+        let (own, _) = self.by_own(w)?;
         let mut out = [[0.0; 2]; 2];
-        for i in 0..6 {
-            for j in 0..6 {
+        for i in 0..OWN {
+            for j in 0..OWN {
                 for (a, row) in out.iter_mut().enumerate() {
                     for (b, v) in row.iter_mut().enumerate() {
-                        *v += d.by_pose[i][a] * self.pose_covariance[(i, j)] * d.by_pose[j][b];
+                        *v += own[i][a] * self.own_covariance[(i, j)] * own[j][b];
                     }
                 }
             }

@@ -1,17 +1,27 @@
 //! How do pixels and wall millimetres belong together, and how well is that known?
 
+pub mod advise;
 pub mod bundle;
 pub mod calibrate;
+pub mod calibration;
+pub mod fit;
+pub mod input;
 pub mod lens;
+pub mod lens_choice;
 pub mod locate;
+pub mod moved;
+pub mod optics;
 pub mod register;
 pub mod start;
+pub mod suspect;
+pub mod trust;
 pub mod view;
 pub mod wall;
 
 pub use calibrate::{Calibration, CalibrationInput, calibrate};
 pub use lens::Lens;
 pub use locate::{Located, locate};
+pub use optics::Optics;
 pub use register::{NotRegistered, Registered, register};
 pub use view::{Pose, WallView};
 pub use wall::Wall;

@@ -6,12 +6,12 @@
 //! values, and pixels that disagree (marks, people, sheets taken down) lose their weight (Tukey's biweight). The uncertainty is
 //! the normal matrix's, scaled by how much the shifts of single tiles scatter about the common pose: neighbouring
 //! pixels hang together, and a wall without grain gives tiles that say nothing. A change of focal length is tried
-//! last: a zoomed photo is refused.
+//! last: a zoomed photo is followed again with a focal length of its own, and refused where the wall then still does not fit.
 
 use image::GrayImage;
-use nalgebra::{DMatrix, Matrix6, Rotation3, SMatrix, SVector, Vector3};
+use nalgebra::{Rotation3, SMatrix, SVector, Vector3};
 
-use super::locate::Located;
+use super::locate::{LensChange, Located};
 use super::view::{Pose, WallView, pose_column};
 use crate::points::PixelPoint;
 
@@ -34,6 +34,10 @@ const LARGEST_U_PX: f64 = 0.5;
 /// Focal length change that is refused, relative, and in its own u.
 const ZOOM: f64 = 0.002;
 const ZOOM_U: f64 = 5.0;
+/// Where following a zoom starts, over the first estimate of it.
+const ZOOM_STARTS: [f64; 3] = [1.0, 1.4, 2.0];
+/// Largest change of focal length that is followed: farther, the coarse start finds nothing.
+const LARGEST_ZOOM: f64 = 0.15;
 
 /// Why a photo could not be registered.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -280,7 +284,8 @@ fn turned_by_shift(view: &WallView, dx_px: f64, dy_px: f64) -> Pose {
 }
 
 /// Registers `new` to `reference`, whose place is known. `avoid` says which pixels of the reference not to
-/// follow (paper that may be gone).
+/// follow (paper that may be gone). A picture that is zoomed is followed with a focal length of its own, where the wall has
+/// grain enough to say so everywhere; the place then carries the doubt that this adds.
 ///
 /// # Errors
 /// [`NotRegistered`] says why the wall does not hold.
@@ -290,7 +295,28 @@ pub fn register(
     new: &GrayImage,
     avoid: &dyn Fn(PixelPoint) -> bool,
 ) -> Result<Registered, NotRegistered> {
+    match follow(reference, place, new, avoid, 1.0) {
+        Err(NotRegistered::Zoomed { factor }) if (factor - 1.0).abs() < LARGEST_ZOOM => {
+            // The first estimate is short where the grain's far parts had lost their hold: it is also started from farther on.
+            let starts = ZOOM_STARTS.map(|t| 1.0 + t * (factor - 1.0));
+            let found = starts.into_iter().find_map(|s| follow(reference, place, new, avoid, s).ok());
+            found.ok_or(NotRegistered::Zoomed { factor })
+        }
+        other => other,
+    }
+}
+
+/// Registers with the reference's focal length, or with one of its own that starts at `zoom` times that.
+fn follow(
+    reference: &GrayImage,
+    place: &Located,
+    new: &GrayImage,
+    avoid: &dyn Fn(PixelPoint) -> bool,
+    zoom: f64,
+) -> Result<Registered, NotRegistered> {
+    let zoomed = zoom != 1.0;
     let mut view = place.view;
+    (view.lens.fx, view.lens.fy) = (zoom * view.lens.fx, zoom * view.lens.fy);
     let mut last = None;
     for (k, &factor) in LEVELS.iter().enumerate() {
         let (a, b) = (Level::new(reference, factor), Level::new(new, factor));
@@ -301,13 +327,18 @@ pub fn register(
         let points = points(&a, &place.view, avoid);
         for _ in 0..12 {
             let l = linearise(&b, &view, &points);
-            let six = Matrix6::from_fn(|i, j| l.normal.0[(i, j)]);
-            let right = SVector::<f64, 6>::from_fn(|i, _| l.normal.1[i]);
-            let Some(step) = six.cholesky().map(|c| c.solve(&right)) else { return Err(NotRegistered::NothingToHold) };
+            let free = if zoomed { 7 } else { 6 };
+            let (own, right) =
+                (l.normal.0.view((0, 0), (free, free)).into_owned(), l.normal.1.rows(0, free).into_owned());
+            let Some(step) = own.cholesky().map(|c| c.solve(&right)) else { return Err(NotRegistered::NothingToHold) };
             if l.used < 500 || !step.iter().all(|v| v.is_finite()) {
                 return Err(NotRegistered::NothingToHold);
             }
             view.pose = view.pose.nudged(&std::array::from_fn(|i| step[i]));
+            if zoomed {
+                let times = (1.0 + step[6]).clamp(0.9, 1.1);
+                (view.lens.fx, view.lens.fy) = (times * view.lens.fx, times * view.lens.fy);
+            }
             let middle = PixelPoint::new(0.5 * f64::from(new.width()), 0.5 * f64::from(new.height()));
             let moved = place
                 .view
@@ -328,11 +359,17 @@ pub fn register(
         }
     }
     let Some(l) = last else { return Err(NotRegistered::NothingToHold) };
-    finish(place, view, new, &l)
+    finish(place, view, new, &l, zoomed)
 }
 
 /// Checks the end: tiles that agree, no zoom, small u.
-fn finish(place: &Located, view: WallView, new: &GrayImage, l: &Linear) -> Result<Registered, NotRegistered> {
+fn finish(
+    place: &Located,
+    view: WallView,
+    new: &GrayImage,
+    l: &Linear,
+    zoomed: bool,
+) -> Result<Registered, NotRegistered> {
     // Each tile's own shift against the common pose, and what its pixels say of its u, px.
     let mut ratio = Vec::new();
     let mut shifts = Vec::new();
@@ -359,29 +396,47 @@ fn finish(place: &Located, view: WallView, new: &GrayImage, l: &Linear) -> Resul
     if tiles_px > LARGEST_U_PX {
         return Err(NotRegistered::Disagrees { tiles_px });
     }
-    if let Some(all) = l.normal.0.try_inverse() {
+    if !zoomed && let Some(all) = l.normal.0.try_inverse() {
         let step = all * l.normal.1;
         let u = (all[(6, 6)].max(0.0) * inflate).sqrt();
         if step[6].abs() > ZOOM && step[6].abs() > ZOOM_U * u {
             return Err(NotRegistered::Zoomed { factor: 1.0 + step[6] });
         }
     }
-    let six = Matrix6::from_fn(|i, j| l.normal.0[(i, j)]);
-    let covariance = six.try_inverse().ok_or(NotRegistered::NothingToHold)? * inflate;
+    let free = if zoomed { 7 } else { 6 };
+    let own = l.normal.0.view((0, 0), (free, free)).into_owned();
+    let covariance = own.try_inverse().ok_or(NotRegistered::NothingToHold)? * inflate;
     let middle = PixelPoint::new(0.5 * f64::from(new.width()), 0.5 * f64::from(new.height()));
     let w = view.wall_from_pixel(middle).ok_or(NotRegistered::NothingToHold)?;
+    // The reference's own doubt comes on top.
+    let mut own = place.own_covariance;
+    for i in 0..free {
+        for j in 0..free {
+            own[(i, j)] += covariance[(i, j)];
+        }
+    }
+    let change = if zoomed {
+        let c = place.change;
+        let focal = (1.0 + c.map_or(0.0, |c| c.focal)) * view.lens.fx / place.view.lens.fx - 1.0;
+        let shift_px = c.map_or([0.0; 2], |c| c.shift_px);
+        Some(LensChange { focal, focal_u: own[(6, 6)].max(0.0).sqrt(), shift_px })
+    } else {
+        place.change
+    };
     let located = Located {
         view,
-        // The reference's own doubt comes on top.
-        pose_covariance: covariance + place.pose_covariance,
-        pose_by_calibration: DMatrix::from_columns(&place.pose_by_calibration.column_iter().collect::<Vec<_>>()),
+        own_covariance: own,
         rms_px: tiles_px,
         corners: 0,
         dropped: 0,
         sheets: Vec::new(),
+        moved: Vec::new(),
+        ambiguous: None,
+        change,
+        ..place.clone()
     };
     let j = view.pixels_per_metre(w).ok_or(NotRegistered::NothingToHold)?;
-    let c = Located { pose_covariance: covariance, ..located.clone() }
+    let c = Located { own_covariance: own - place.own_covariance, ..located.clone() }
         .pose_covariance_at(w)
         .ok_or(NotRegistered::NothingToHold)?;
     let scale = (j[0][0] * j[1][1] - j[0][1] * j[1][0]).abs();

@@ -71,7 +71,12 @@ fn sheets_of(corners: &[CornerObs]) -> Vec<usize> {
 
 /// One photo by itself: its pose and the layout of the sheets that it shows, the seed sheet's cross at
 /// the origin and upright. `None` when no sheet gives a start.
-fn one_photo(lens: &Lens, sheets: usize, corners: &[CornerObs], knowledge: &Knowledge) -> Option<(Solution, usize)> {
+fn one_photo(
+    lens: &Lens,
+    print_of: &[usize],
+    corners: &[CornerObs],
+    knowledge: &Knowledge,
+) -> Option<(Solution, usize)> {
     let mut seeds: Vec<(f64, usize)> = sheets_of(corners)
         .into_iter()
         .filter_map(|s| {
@@ -91,7 +96,7 @@ fn one_photo(lens: &Lens, sheets: usize, corners: &[CornerObs], knowledge: &Know
         let points: Vec<_> = own.iter().map(|c| ([c.across_m, c.up_m], c.pixel)).collect();
         let Some(pose) = pose_of_plane(lens, &points) else { continue };
         let view = WallView { lens: *lens, pose };
-        let mut state = State { lens: *lens, scale: [1.0; 2], sheets: vec![[0.0; 3]; sheets], poses: vec![pose] };
+        let mut state = State::flat(*lens, print_of, vec![pose]);
         let mut usable: Vec<CornerObs> = Vec::new();
         for s in sheets_of(corners) {
             let theirs: Vec<_> = corners.iter().filter(|c| c.sheet == s).copied().collect();
@@ -103,10 +108,10 @@ fn one_photo(lens: &Lens, sheets: usize, corners: &[CornerObs], knowledge: &Know
             }
             usable.extend(theirs);
         }
-        let free = Free { lens: [false; 9], square_pixels: false, scale: false, sheets_but: Some(seed), poses: true };
+        let free = Free { sheets_but: Some(seed), ..Free::poses_only() };
         let mut bare = knowledge.clone();
         (bare.tapes, bare.level, bare.plumb) = (Vec::new(), None, None);
-        bare.upright_u_rad = Some(1e-3);
+        bare.upright_rad = Some((0.0, 1e-3));
         let solution = adjust(&state, &free, &[usable], &bare, 40);
         if best.as_ref().is_none_or(|b| solution.cost < b.0.cost) {
             best = Some((solution, seed));
@@ -119,13 +124,13 @@ fn one_photo(lens: &Lens, sheets: usize, corners: &[CornerObs], knowledge: &Know
 /// origin) and which photos could be chained.
 pub fn chain(
     lens: &Lens,
-    sheets: usize,
+    print_of: &[usize],
     photos: &[Vec<CornerObs>],
     knowledge: &Knowledge,
 ) -> Option<(State, Vec<bool>)> {
-    let singles: Vec<_> = photos.iter().map(|c| one_photo(lens, sheets, c, knowledge)).collect();
+    let singles: Vec<_> = photos.iter().map(|c| one_photo(lens, print_of, c, knowledge)).collect();
     let first = (0..photos.len()).filter(|&i| singles[i].is_some()).max_by_key(|&i| sheets_of(&photos[i]).len())?;
-    let mut placed: Vec<Option<[f64; 3]>> = vec![None; sheets];
+    let mut placed: Vec<Option<[f64; 3]>> = vec![None; print_of.len()];
     let mut poses: Vec<Option<Pose>> = vec![None; photos.len()];
     let take = |i: usize, t: [f64; 3], placed: &mut Vec<Option<[f64; 3]>>, poses: &mut Vec<Option<Pose>>| {
         let Some((s, _)) = &singles[i] else { return };
@@ -166,23 +171,41 @@ pub fn chain(
     }
     let used: Vec<bool> = poses.iter().map(Option::is_some).collect();
     let anywhere = poses.iter().flatten().next().copied()?;
-    let state = State {
-        lens: *lens,
-        scale: [1.0; 2],
-        sheets: placed.into_iter().map(|p| p.unwrap_or([0.0; 3])).collect(),
-        poses: poses.into_iter().map(|p| p.unwrap_or(anywhere)).collect(),
-    };
+    let poses = poses.into_iter().map(|p| p.unwrap_or(anywhere)).collect();
+    let mut state = State::flat(*lens, print_of, poses);
+    state.sheets = placed.into_iter().map(|p| p.unwrap_or([0.0; 3])).collect();
     Some((state, used))
 }
 
-/// Carries a whole state into the frame in which `origin`'s cross is (0, 0) and the line from sheet `a`'s
-/// cross to sheet `b`'s has direction `angle_rad` (0: level, pi/2: plumb upwards).
-pub fn into_frame(state: &mut State, origin: usize, direction: Option<(usize, usize, f64)>) {
+/// What the line through two crosses is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Line {
+    /// Level.
+    Level,
+    /// Plumb.
+    Plumb,
+}
+
+/// Carries a whole state into the frame in which `origin`'s cross is (0, 0) and the line through two sheets' crosses is what it
+/// is said to be, whichever of the two was named first: the origin sheet hangs the right way up. Without a line it hangs straight.
+pub fn into_frame(state: &mut State, origin: usize, line: Option<(usize, usize, Line)>) {
     let [ox, oy, own] = state.sheets[origin];
-    let turn = match direction {
-        Some((a, b, angle)) => {
+    let turn = match line {
+        Some((a, b, line)) => {
             let (p, q) = (state.sheets[a], state.sheets[b]);
-            angle - (q[1] - p[1]).atan2(q[0] - p[0])
+            // Seen from an upright origin sheet the line has about its direction, or the opposite one.
+            let seen = (q[1] - p[1]).atan2(q[0] - p[0]) - own;
+            let want = match line {
+                Line::Level => {
+                    if seen.cos() > 0.0 {
+                        0.0
+                    } else {
+                        std::f64::consts::PI
+                    }
+                }
+                Line::Plumb => std::f64::consts::FRAC_PI_2.copysign(seen.sin()),
+            };
+            want - seen - own
         }
         None => -own,
     };

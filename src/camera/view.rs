@@ -71,7 +71,7 @@ impl<'de> Deserialize<'de> for Pose {
 }
 
 /// A lens at a place: the map between a photo and the wall.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct WallView {
     /// The lens.
     pub lens: Lens,

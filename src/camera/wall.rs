@@ -6,11 +6,14 @@
 use nalgebra::DMatrix;
 use serde::{Deserialize, Serialize};
 
-use super::calibrate::Calibration;
+use super::advise::Advice;
+use super::calibrate::{Calibration, CalibrationInput, SheetPlace};
 use super::lens::{self, Lens};
+use super::optics::Optics;
+use super::trust::TrustMap;
 use super::view::Pose;
 use crate::error::{Error, Result};
-use crate::sheet::SheetGeometry;
+use crate::sheet::{SheetGeometry, SheetSet};
 
 /// Version of the file's format.
 pub const VERSION: u32 = 1;
@@ -30,6 +33,56 @@ pub struct WallSheet {
     pub x_u_mm: f64,
     /// Standard uncertainty of y_mm.
     pub y_u_mm: f64,
+    /// A board with a size of its own; absent for the standard sheets.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub board: Option<WallBoard>,
+    /// How the paper of a sheet that is not flat stands off the wall, mm: as a whole, to its right side, to its top, twisted, bowed along
+    /// its height, each at half a square from the middle column and one square from the middle row of corners.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub relief_mm: Option<[f64; super::bundle::RELIEF]>,
+}
+
+/// A board with a size of its own.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct WallBoard {
+    /// Side of a square as stated, mm.
+    pub square_mm: f64,
+    /// Side of a tag with its black border, mm.
+    pub tag_mm: f64,
+    /// Scale across and down (1 = as stated).
+    pub scale: [f64; 2],
+    /// Number of its kind: rows `scale_across N` and `scale_down N` of the covariance.
+    pub kind: usize,
+}
+
+/// What is left of one corner after the adjustment.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct WallResidual {
+    /// Path of the photo in the session.
+    pub photo: String,
+    /// Sheet number.
+    pub sheet: usize,
+    /// Where the corner was measured, px.
+    pub x_px: f64,
+    /// Where the corner was measured, px.
+    pub y_px: f64,
+    /// Measured less adjusted, px.
+    pub dx_px: f64,
+    /// Measured less adjusted, px.
+    pub dy_px: f64,
+}
+
+/// Something measured by hand, against the adjustment.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct WallCheck {
+    /// What: "tape from sheet 1 to sheet 2", "bar across".
+    pub what: String,
+    /// As stated, mm.
+    pub stated_mm: f64,
+    /// Its standard uncertainty, mm.
+    pub u_mm: f64,
+    /// As adjusted, mm.
+    pub fitted_mm: f64,
 }
 
 /// One calibration photo in the file.
@@ -50,7 +103,7 @@ pub struct WallPhoto {
 }
 
 /// How good the calibration is.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct WallQuality {
     /// RMS of residual distances over all used corners, px.
     pub rms_px: f64,
@@ -64,6 +117,21 @@ pub struct WallQuality {
     pub photos: Vec<WallPhoto>,
     /// Tape distances: sheets, as measured, measured less adjusted, u; mm.
     pub tapes: Vec<WallTape>,
+    /// What was found wrong with single sheets, a sentence each: what, where, what to do.
+    #[serde(default)]
+    pub warnings: Vec<String>,
+    /// What is left of each corner.
+    #[serde(default)]
+    pub residuals: Vec<WallResidual>,
+    /// How well wall points are known, seen from the tripod, else from the first photo.
+    #[serde(default)]
+    pub trust_map: Option<TrustMap>,
+    /// Tapes and bars against the adjustment.
+    #[serde(default)]
+    pub checks: Vec<WallCheck>,
+    /// Which photo more would help most.
+    #[serde(default)]
+    pub advice: Option<Advice>,
 }
 
 /// One tape distance in the file.
@@ -107,6 +175,9 @@ pub struct Wall {
     pub tripod_pose: Option<Pose>,
     /// Path of the tripod photo in the session.
     pub tripod_photo: Option<String>,
+    /// What Exif says of lens and zoom of the photos used.
+    #[serde(default)]
+    pub optics: Optics,
     /// How good it is.
     pub quality: WallQuality,
     /// How well lens, scales and layout are known together.
@@ -115,14 +186,24 @@ pub struct Wall {
 
 impl Wall {
     /// The file's content from a calibration; `hashes` are the photos' SHA-256 in the order of [`Calibration::photos`].
-    pub fn new(c: &Calibration, geometry: SheetGeometry, hashes: &[String], tripod_photo: Option<&str>) -> Self {
-        let tripod = tripod_photo.and_then(|name| c.photos.iter().find(|p| p.name == name));
+    pub fn new(c: &Calibration, input: &CalibrationInput, hashes: &[String]) -> Self {
+        let geometry = &input.frame.geometry;
+        let tripod = input.tripod.and_then(|i| c.photos.get(i));
+        let board = |s: &SheetPlace| {
+            geometry.own.get(&s.number).map(|g| {
+                let (square_mm, tag_mm) = (g.square_mm, g.tag_mm);
+                WallBoard { square_mm, tag_mm, scale: s.scale, kind: s.kind }
+            })
+        };
+        // Hundredths of a pixel are seen in a picture, thousandths are not; residuals keep a digit more.
+        let round = |v: f64, to: f64| (v * to).round() / to;
+        let used = c.photos.iter().position(|p| p.left_out.is_none());
         Self {
             version: VERSION,
             written_by: format!("pockmark {}", env!("CARGO_PKG_VERSION")),
             camera: c.lens,
             printed_scale: [c.scale[0].0, c.scale[1].0],
-            square_mm: geometry.square_mm,
+            square_mm: geometry.standard.square_mm,
             sheets: c
                 .sheets
                 .iter()
@@ -133,10 +214,13 @@ impl Wall {
                     turn_deg: s.turn_rad.to_degrees(),
                     x_u_mm: s.u_m[0] * 1e3,
                     y_u_mm: s.u_m[1] * 1e3,
+                    board: board(s),
+                    relief_mm: (s.relief_m.iter().any(|h| *h != 0.0)).then(|| s.relief_m.map(|h| h * 1e3)),
                 })
                 .collect(),
             tripod_pose: tripod.and_then(|p| p.pose),
-            tripod_photo: tripod_photo.map(str::to_string),
+            tripod_photo: tripod.map(|p| p.name.clone()),
+            optics: used.and_then(|i| input.photos.get(i)).map(|p| p.optics.clone()).unwrap_or_default(),
             quality: WallQuality {
                 rms_px: c.rms_px,
                 unit_u: c.unit_u,
@@ -165,6 +249,31 @@ impl Wall {
                         u_mm: t.u_m * 1e3,
                     })
                     .collect(),
+                warnings: c.warnings.clone(),
+                residuals: c
+                    .residuals
+                    .iter()
+                    .map(|r| WallResidual {
+                        photo: c.photos.get(r.photo).map(|p| p.name.clone()).unwrap_or_default(),
+                        sheet: r.sheet,
+                        x_px: round(r.at_px[0], 1e2),
+                        y_px: round(r.at_px[1], 1e2),
+                        dx_px: round(r.off_px[0], 1e4),
+                        dy_px: round(r.off_px[1], 1e4),
+                    })
+                    .collect(),
+                trust_map: c.trust.clone(),
+                checks: c
+                    .checks
+                    .iter()
+                    .map(|k| WallCheck {
+                        what: k.what.clone(),
+                        stated_mm: k.stated_mm,
+                        u_mm: k.u_mm,
+                        fitted_mm: k.fitted_mm,
+                    })
+                    .collect(),
+                advice: Some(c.advice.clone()),
             },
             covariance: WallCovariance {
                 parameters: c.parameters.clone(),
@@ -201,9 +310,24 @@ impl Wall {
         Ok(wall)
     }
 
-    /// Sheet geometry.
-    pub fn geometry(&self) -> SheetGeometry {
-        SheetGeometry { square_mm: self.square_mm }
+    /// The lengths of all sheets.
+    pub fn geometry(&self) -> SheetSet {
+        let own = self
+            .sheets
+            .iter()
+            .filter_map(|s| s.board.map(|b| (s.number, SheetGeometry { square_mm: b.square_mm, tag_mm: b.tag_mm })));
+        SheetSet { standard: SheetGeometry::of_square(self.square_mm), own: own.collect() }
+    }
+
+    /// Printed scale across and down of one sheet (1 = as drawn).
+    pub fn scale_of(&self, sheet: &WallSheet) -> [f64; 2] {
+        sheet.board.map_or(self.printed_scale, |b| b.scale)
+    }
+
+    /// Rows of the covariance for a sheet's scales across and down.
+    pub fn scale_rows(&self, sheet: &WallSheet) -> [Option<usize>; 2] {
+        let tail = sheet.board.map_or(String::new(), |b| format!(" {}", b.kind));
+        ["scale_across", "scale_down"].map(|n| self.row(&format!("{n}{tail}")))
     }
 
     /// A matrix S with S S' = covariance: the wall's doubt as independent factors of unit variance.

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use pockmark::Result;
 use pockmark::camera::{Calibration, Wall};
-use pockmark::pipeline::{calibrate_session, write_wall};
+use pockmark::pipeline::{calibrate_again, calibrate_session, later_numbers, write_wall};
 use pockmark::session::Session;
 
 use super::{Ended, progress, say};
@@ -12,7 +12,7 @@ use super::{Ended, progress, say};
 /// Find lens and wall from the photos of the sheets; writes wall.json
 #[derive(clap::Args)]
 #[command(
-    after_help = "Example:\n  pockmark calibrate garage\nReads calibration/ and session.toml. Repeat it whenever camera, zoom or sheets changed."
+    after_help = "Example:\n  pockmark calibrate garage\nReads calibration/ and session.toml. Camera, zoom or sheets changed in the\nmiddle of the day: photograph the sheets again into calibration-2/ and repeat it."
 )]
 pub struct Args {
     /// The session's folder
@@ -25,8 +25,20 @@ pub struct Args {
 /// Calibrates and writes; what a person wants to know.
 pub fn calibrate(session: &Session) -> Result<(Wall, Calibration, PathBuf)> {
     let (wall, calibration) = calibrate_session(session, &progress)?;
-    let path = write_wall(session, &wall)?;
+    let path = write_wall(session, 1, &wall)?;
     Ok((wall, calibration, path))
+}
+
+/// Calibrates again from the photos of `calibration-N/`, in the first one's frame, and writes.
+pub fn again(session: &Session, number: u32, first: &Wall) -> Result<(Wall, Calibration, PathBuf)> {
+    let (wall, calibration) = calibrate_again(session, number, first, &progress)?;
+    let path = write_wall(session, number, &wall)?;
+    Ok((wall, calibration, path))
+}
+
+/// Without a minus before a zero.
+fn tidy(mm: f64) -> f64 {
+    if mm.abs() < 0.05 { 0.0 } else { mm }
 }
 
 /// The largest tape disagreement that its u explains, in u.
@@ -63,12 +75,17 @@ pub fn describe(c: &Calibration, path: &Path) -> String {
     );
     t += "sheets (crosses, mm from the origin, ± at 95 %):\n";
     for s in &c.sheets {
+        let board = if s.kind == 0 {
+            String::new()
+        } else {
+            format!(", {:.2} % of its stated size across, {:.2} % down", 100.0 * s.scale[0], 100.0 * s.scale[1])
+        };
         t += &format!(
-            "  {:>2}: {:>8.1} ± {:.1} right, {:>8.1} ± {:.1} up, turned {:+.2} deg\n",
+            "  {:>2}: {:>8.1} ± {:.1} right, {:>8.1} ± {:.1} up, turned {:+.2} deg{board}\n",
             s.number,
-            1e3 * s.x_m,
+            tidy(1e3 * s.x_m),
             2e3 * s.u_m[0],
-            1e3 * s.y_m + 0.0,
+            tidy(1e3 * s.y_m),
             2e3 * s.u_m[1],
             s.turn_rad.to_degrees()
         );
@@ -87,6 +104,10 @@ pub fn describe(c: &Calibration, path: &Path) -> String {
     if tape_is_off(c) {
         t += "a tape distance disagrees by more than its stated doubt: measure it again, and the bars\n";
     }
+    for w in &c.warnings {
+        t += &format!("look: {w}\n");
+    }
+    t += &format!("{}\n", c.advice.sentence);
     if lens_is_unsure(c) {
         t += "the lens is hardly known: add photos of the sheets from other sides, tilted up to 45 deg, filling the picture\n";
     }
@@ -100,18 +121,32 @@ fn lens_is_unsure(c: &Calibration) -> bool {
     c.lens_u[0] > FOCAL_U * c.lens.fx
 }
 
-/// Whether a person should look: photos left out, a tape that disagrees, a lens hardly known.
+/// Whether a person should look: photos left out, sheets that moved or are not flat, a tape that disagrees, a lens hardly known.
 pub fn needs_look(c: &Calibration) -> bool {
-    tape_is_off(c) || lens_is_unsure(c) || c.photos.iter().any(|p| p.left_out.is_some())
+    tape_is_off(c) || lens_is_unsure(c) || !c.warnings.is_empty() || c.photos.iter().any(|p| p.left_out.is_some())
 }
 
 pub fn run(args: &Args) -> Result<Ended> {
     let session = Session::open(&args.session)?;
-    let (wall, calibration, path) = calibrate(&session)?;
-    if args.json {
-        say(&wall.to_json()?)?;
-    } else {
-        say(&describe(&calibration, &path))?;
+    let first = calibrate(&session)?;
+    let mut all = Vec::new();
+    for number in later_numbers(&session) {
+        all.push(again(&session, number, &first.0)?);
     }
-    Ok(if needs_look(&calibration) { Ended::NeedsLook } else { Ended::Good })
+    all.insert(0, first);
+    if args.json {
+        // One calibration as its file; several as a list of them.
+        match all.as_slice() {
+            [one] => say(&one.0.to_json()?)?,
+            _ => {
+                let texts = all.iter().map(|(w, ..)| w.to_json()).collect::<Result<Vec<_>>>()?;
+                say(&format!("[\n{}]\n", texts.join(",\n")))?;
+            }
+        }
+    } else {
+        for (_, calibration, path) in &all {
+            say(&describe(calibration, path))?;
+        }
+    }
+    Ok(if all.iter().any(|(_, c, _)| needs_look(c)) { Ended::NeedsLook } else { Ended::Good })
 }

@@ -3,7 +3,8 @@
 use std::path::PathBuf;
 
 use pockmark::pipeline::compare::{Compared, Question, compare};
-use pockmark::study::{Across, MPH_PER_MPS, difference_words, verdict_words};
+use pockmark::report::Units;
+use pockmark::study::{Across, difference_words, verdict_words};
 use pockmark::{Error, Result};
 
 use super::{Ended, say};
@@ -35,14 +36,14 @@ pub struct Args {
     json: bool,
 }
 
-fn table(a: &Across) -> String {
+fn table(a: &Across, units: Units) -> String {
     let c = &a.comparison;
-    let mut rows = vec![("speed, mph".to_string(), "difference, deg".to_string(), "verdict")];
+    let mut rows = vec![(format!("speed, {}", units.speed_word()), "difference, deg".to_string(), "verdict")];
     if c.points.len() > 1 {
         rows.push(("all speeds".into(), difference_words(&c.overall), verdict_words(c.overall.verdict)));
     }
     for p in &c.points {
-        let speed = format!("{:.1}", p.setpoint_mps * MPH_PER_MPS);
+        let speed = format!("{:.1}", units.speed(p.setpoint_mps));
         rows.push((speed, difference_words(&p.difference), verdict_words(p.difference.verdict)));
     }
     let widest = |f: fn(&(String, String, &'static str)) -> usize| rows.iter().map(f).max().unwrap_or(0);
@@ -56,20 +57,22 @@ fn table(a: &Across) -> String {
 
 /// The answers as a person reads them.
 pub fn describe(found: &Compared) -> String {
+    let speeds: Vec<f64> = found.answers.iter().flat_map(|a| &a.comparison.points).map(|p| p.setpoint_mps).collect();
+    let spoken = |text: &str| found.units.speak(text, &speeds);
     let mut t = String::new();
     for a in &found.answers {
-        t += &format!("{}\n", a.comparison.overall.sentence);
+        t += &format!("{}\n", spoken(&a.comparison.overall.sentence));
         if let Some(b) = &a.bridge {
             t += &format!("  {}\n", b.sentence);
         }
         for n in &a.notes {
             t += &format!("  {n}\n");
         }
-        t += &table(a);
+        t += &table(a, found.units);
         t.push('\n');
     }
     for n in &found.notes {
-        t += &format!("{n}\n");
+        t += &format!("{}\n", spoken(n));
     }
     t
 }

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use pockmark::photo::level::{Level, level};
 use pockmark::photo::{PhotoExif, decode_gray, read_exif};
-use pockmark::sheet::{SheetGeometry, SheetsSeen, find_sheets};
+use pockmark::sheet::{SheetGeometry, SheetSet, SheetView, SheetsSeen, find_sheets_thoroughly};
 use pockmark::{Error, Result};
 use serde_json::{Value, json};
 
@@ -33,10 +33,10 @@ struct Seen {
     sheets: SheetsSeen,
 }
 
-fn look(path: &Path, geometry: SheetGeometry) -> Result<Seen> {
+fn look(path: &Path, geometry: &SheetSet) -> Result<Seen> {
     let exif = read_exif(path)?;
     let gray = decode_gray(path, exif.orientation.unwrap_or(1))?;
-    let sheets = find_sheets(&gray, geometry);
+    let sheets = find_sheets_thoroughly(&gray, geometry);
     Ok(Seen { width: gray.width(), height: gray.height(), level: level(&gray), exif, sheets })
 }
 
@@ -81,6 +81,7 @@ fn as_json(path: &Path, s: &Seen) -> Value {
                 "blur_px": finite(v.blur_px),
                 "layout_rms_px": finite(v.layout_rms_px),
                 "dropped_corners": v.dropped,
+                "corner_u_px": corner_u(v),
                 "corners": v.corners.iter().map(|c| json!({
                     "index": c.index, "x_px": c.saddle.point.x_px, "y_px": c.saddle.point.y_px, "u_px": c.saddle.u_px
                 })).collect::<Vec<_>>(),
@@ -107,6 +108,12 @@ fn as_json(path: &Path, s: &Seen) -> Value {
         "sheets": sheets,
         "verdict": verdict(s),
     })
+}
+
+/// Root mean square of the corners' standard uncertainties, px.
+fn corner_u(v: &SheetView) -> Option<f64> {
+    let n = v.corners.len() as f64;
+    (n > 0.0).then(|| (v.corners.iter().map(|c| c.saddle.u_px.powi(2)).sum::<f64>() / n).sqrt())
 }
 
 fn finite(v: f64) -> Option<f64> {
@@ -137,8 +144,11 @@ fn as_text(path: &Path, s: &Seen) -> String {
         if v.blur_px.is_finite() {
             t += &format!(", blur {:.1} px", v.blur_px);
         }
+        if let Some(u) = corner_u(v) {
+            t += &format!(", corners to ± {:.3} px", 2.0 * u);
+        }
         if v.dropped > 0 {
-            t += &format!(", {} corners dropped", v.dropped);
+            t += &format!(", {} corners rejected (they disagree with the sheet's layout)", v.dropped);
         }
         t += "\n";
     }
@@ -153,11 +163,11 @@ pub fn run(args: &Args) -> Result<Ended> {
     if !(args.square.is_finite() && args.square > 0.0) {
         return Err(Error::usage(format!("--square {}: a side in mm above 0 is expected", args.square)));
     }
-    let geometry = SheetGeometry { square_mm: args.square };
+    let geometry = SheetSet::from(SheetGeometry::of_square(args.square));
     let mut failed = 0;
     let mut list = Vec::new();
     for path in &args.photos {
-        match look(path, geometry) {
+        match look(path, &geometry) {
             Ok(s) if args.json => list.push(as_json(path, &s)),
             Ok(s) => say(&as_text(path, &s))?,
             Err(e) => {

@@ -6,10 +6,13 @@ mod calibrate;
 mod compare;
 mod demo;
 mod inspect;
+mod label;
 mod new;
 mod plan;
+mod report;
 mod run;
 mod sheets;
+mod shelf;
 
 use std::io::{IsTerminal, Write};
 use std::process::ExitCode;
@@ -23,7 +26,7 @@ use pockmark::{ErrorKind, Result};
     name = "pockmark",
     version,
     about,
-    after_help = "A day at the bench:\n  pockmark sheets --paper a4 -o sheets.pdf   print the coded sheets, tape them up\n  pockmark new garage                        make a session's folder, fill in session.toml\n  pockmark calibrate garage                  from the photos of the sheets\n  pockmark plan garage --setups pocket=mid,low   how many volleys, in which order\n  pockmark run garage                        from the photos of the volleys to angles and report\n  pockmark compare garage                    what one change did\n\nExit codes: 0 all good, 1 failed, 2 wrong usage, 3 done but something needs a look."
+    after_help = "A day at the bench:\n  pockmark sheets --paper a4 -o sheets.pdf   print the coded sheets, tape them up\n  pockmark new garage                        make a session's folder, fill in session.toml\n  pockmark calibrate garage                  from the photos of the sheets\n  pockmark plan garage --setups pocket=mid,low   how many volleys, in which order\n  pockmark run garage                        from the photos of the volleys to angles and report\n  pockmark compare garage                    what one change did\n  pockmark label garage                      a label for each setup\n\nExit codes: 0 all good, 1 failed, 2 wrong usage, 3 done but something needs a look."
 )]
 struct Cli {
     #[command(subcommand)]
@@ -39,6 +42,9 @@ enum Command {
     Plan(plan::Args),
     Run(run::Args),
     Compare(compare::Args),
+    Report(report::Args),
+    Label(label::Args),
+    Shelf(shelf::Args),
     Demo(demo::Args),
 }
 
@@ -62,6 +68,9 @@ pub fn main() -> ExitCode {
         Command::Plan(a) => plan::run(&a),
         Command::Run(a) => run::run(&a),
         Command::Compare(a) => compare::run(&a),
+        Command::Report(a) => report::run(&a),
+        Command::Label(a) => label::run(&a),
+        Command::Shelf(a) => shelf::run(&a),
         Command::Demo(a) => demo::run(&a),
     };
     match ended {

@@ -4,7 +4,9 @@ use std::path::PathBuf;
 
 use pockmark::pipeline::plan::{Plan, PlanRequest, PlanRow, STOP_RULE, Wipe, plan};
 use pockmark::pipeline::plan_text::write_plan;
+use pockmark::pipeline::speeds::exact_text;
 use pockmark::quantity::{Dimension, Quantity};
+use pockmark::report::Units;
 use pockmark::report::runsheet::{RunLine, RunSheet, run_sheet};
 use pockmark::sheet::draw::Paper;
 use pockmark::{Error, Result};
@@ -105,7 +107,8 @@ fn wipe(text: &str) -> Result<Wipe> {
 
 /// The paper for the bench.
 pub fn sheet_of(plan: &Plan) -> RunSheet {
-    let speed = |v: f64| format!("{} {}", plan.unit.text(v), plan.unit.word());
+    let word = Units { speed: plan.unit, ..Units::default() }.speed_word();
+    let speed = |v: f64| format!("{} {word}", exact_text(plan.unit, v));
     let lines = plan
         .rows
         .iter()
@@ -139,7 +142,7 @@ pub fn sheet_of(plan: &Plan) -> RunSheet {
             "One photo after every volley and after every wipe, from the tripod, nothing touched.".into(),
             STOP_RULE.into(),
         ],
-        unit: plan.unit.word().into(),
+        unit: word.into(),
         shots: plan.shots,
         lines,
         foot: format!("order drawn with seed {}", plan.seed),

@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use pockmark::pipeline::{Outcome, read_wall, run_session, write_results};
+use pockmark::pipeline::{Outcome, later_numbers, read_wall, run_session, wall_path, write_results};
 use pockmark::session::pairing::list_photos;
 use pockmark::session::results::Status;
 use pockmark::session::{Session, VolleyResult};
@@ -93,6 +93,12 @@ pub fn run_folder(dir: &Path) -> Result<(Outcome, Vec<PathBuf>)> {
             calibrate::calibrate(&session)?.0
         }
     };
+    for number in later_numbers(&session) {
+        if !wall_path(&session, number).exists() {
+            progress(&format!("no wall-{number}.json yet: calibrating again"));
+            calibrate::again(&session, number, &wall)?;
+        }
+    }
     let outcome = run_session(&session, &wall, &progress)?;
     let written = write_results(&session, &outcome)?;
     Ok((outcome, written))

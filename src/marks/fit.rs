@@ -1,18 +1,29 @@
 //! How well do K marks explain a patch, and where are their centres?
 //!
-//! Opacities of marks over marks multiply: a = 1 - prod_k (1 - s_k S(rho_k)), rho_k = |w - c_k| / r_k, with
-//! S the session's mark shape. Centres, radii and strengths are adjusted by Levenberg-Marquardt against the
-//! patch's opacity, with variance sigma^2 + (texture x level)^2 a pixel, of which `grain_px` pixels make
-//! one independent observation; usual radius and strength enter as priors. The evidence for K marks is
-//! Laplace's approximation (D. MacKay, *Information Theory, Inference, and Learning Algorithms*, ch. 27-28).
+//! Opacities of marks over marks multiply: a = 1 - prod_k (1 - s_k S(rho_k) (1 + tilt_k . (w - c_k) / r_k)), with
+//! rho_k = |w - c_k| / (r_k (1 + sum_m a_m cos m theta + b_m sin m theta)) and S the session's mark shape: a ball's mark is
+//! a disc whose rim waves and which one side may take more of. Centres, radii, strengths, waves and tilt are adjusted by
+//! Levenberg-Marquardt against the patch's opacity; what single marks of the session do differently enters as priors
+//! ([`MarkShape`]). A pixel's variance is that of the photo's noise, of which `noise_grain_px` pixels make one independent
+//! observation, and (texture x level)^2, of which `grain_px` do. The evidence for K marks is Laplace's
+//! approximation (D. MacKay, *Information Theory, Inference, and Learning Algorithms*, ch. 27-28).
 
 use nalgebra::{DMatrix, DVector};
 
 use super::patch::Patch;
 use super::shape::MarkShape;
 
+/// Orders of the waves round a rim: 2 makes an ellipse, 3 a rounded triangle. Higher ones are too short to pass for a second mark: texture.
+pub const WAVE_ORDERS: [usize; 3] = [2, 3, 4];
+/// Wave amplitudes (cosine and sine an order) and tilt (across and up) of a mark.
+pub const MODES: usize = 2 * WAVE_ORDERS.len() + 2;
+/// First of the two tilt terms among the modes.
+pub const TILT: usize = 2 * WAVE_ORDERS.len();
+/// Unknowns of a mark: x, y, radius, strength, then its modes.
+pub const UNKNOWNS: usize = 4 + MODES;
+
 /// One fitted mark.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct FittedMark {
     /// Centre, wall mm.
     pub x_mm: f64,
@@ -22,6 +33,84 @@ pub struct FittedMark {
     pub radius_mm: f64,
     /// Strength: mean opacity over the disc.
     pub strength: f64,
+    /// Waves of the rim (cosine and sine of each of [`WAVE_ORDERS`], over the radius), then tilt: how much more opaque than its
+    /// middle the mark is one radius to the right, and one radius up.
+    pub modes: [f64; MODES],
+}
+
+/// What a mark does to a pixel.
+struct Laid {
+    /// Opacity of the mark there.
+    opacity: f64,
+    /// Its derivatives by x, y, radius, strength and modes.
+    by: [f64; UNKNOWNS],
+}
+
+impl FittedMark {
+    /// A mark that is a plain disc.
+    pub fn disc(x_mm: f64, y_mm: f64, radius_mm: f64, strength: f64) -> Self {
+        Self { x_mm, y_mm, radius_mm, strength, modes: [0.0; MODES] }
+    }
+
+    /// Distance from the centre over the waving rim's, and 1 + tilt . u.
+    pub fn rho_and_tilt(&self, w_mm: [f64; 2]) -> (f64, f64) {
+        let (dx, dy) = (w_mm[0] - self.x_mm, w_mm[1] - self.y_mm);
+        let d = dx.hypot(dy).max(1e-9);
+        let (wave, _) = self.wave(dx / d, dy / d);
+        let tilt = 1.0 + (self.modes[TILT] * dx + self.modes[TILT + 1] * dy) / self.radius_mm;
+        (d / (self.radius_mm * (1.0 + wave).max(0.3)), tilt.max(0.0))
+    }
+
+    /// The rim's wave in a direction, and its derivative by the angle.
+    fn wave(&self, c: f64, s: f64) -> (f64, f64) {
+        let mut out = (0.0, 0.0);
+        // cos and sin of m theta by the addition theorem, from m = 1 on.
+        let (mut cm, mut sm) = (c, s);
+        for (k, &m) in WAVE_ORDERS.iter().enumerate() {
+            (cm, sm) = (cm * c - sm * s, sm * c + cm * s);
+            let (a, b) = (self.modes[2 * k], self.modes[2 * k + 1]);
+            out.0 += a * cm + b * sm;
+            out.1 += m as f64 * (b * cm - a * sm);
+        }
+        out
+    }
+
+    fn laid(&self, shape: &MarkShape, w_mm: [f64; 2], modes: bool) -> Option<Laid> {
+        let (dx, dy) = (w_mm[0] - self.x_mm, w_mm[1] - self.y_mm);
+        let r = self.radius_mm;
+        let d2 = dx * dx + dy * dy;
+        let reach = shape.reach() * r * WIDEST;
+        if d2 > reach * reach {
+            return None;
+        }
+        let d = d2.sqrt().max(1e-9);
+        let (c, s) = (dx / d, dy / d);
+        let (wave, turn) = self.wave(c, s);
+        let grown = (1.0 + wave).max(0.3);
+        let rho = d / (r * grown);
+        let (profile, slope) = shape.at(rho);
+        let tilt = (1.0 + (self.modes[TILT] * dx + self.modes[TILT + 1] * dy) / r).max(0.0);
+        let by_rho = self.strength * slope * tilt;
+        let by_tilt = self.strength * profile;
+        let by_wave = -by_rho * rho / grown;
+        let mut by = [0.0; UNKNOWNS];
+        // Moving the centre changes distance, direction, and the place on the tilt.
+        by[0] = -by_rho * c / (r * grown) + by_wave * turn * s / d - by_tilt * self.modes[TILT] / r;
+        by[1] = -by_rho * s / (r * grown) - by_wave * turn * c / d - by_tilt * self.modes[TILT + 1] / r;
+        by[2] = -by_rho * rho / r - by_tilt * (tilt - 1.0) / r;
+        by[3] = profile * tilt;
+        if modes {
+            let (mut cm, mut sm) = (c, s);
+            for k in 0..WAVE_ORDERS.len() {
+                (cm, sm) = (cm * c - sm * s, sm * c + cm * s);
+                by[4 + 2 * k] = by_wave * cm;
+                by[5 + 2 * k] = by_wave * sm;
+            }
+            by[4 + TILT] = by_tilt * dx / r;
+            by[5 + TILT] = by_tilt * dy / r;
+        }
+        Some(Laid { opacity: self.strength * profile * tilt, by })
+    }
 }
 
 /// K marks fitted to a patch.
@@ -33,13 +122,18 @@ pub struct Fit {
     pub misfit: f64,
     /// -2 ln evidence, up to a constant of the patch.
     pub minus_2_ln_evidence: f64,
-    /// Covariance of (x, y, radius, strength) of all marks, mark by mark.
+    /// Covariance of the [`UNKNOWNS`] of all marks, mark by mark.
     pub covariance: DMatrix<f64>,
 }
 
 /// Least and most of radius and strength that a fit may reach.
 const RADIUS_RANGE: (f64, f64) = (0.45, 1.9);
 const STRENGTH_RANGE: (f64, f64) = (0.01, 0.98);
+
+/// Largest sum of waves that a pixel's reach allows for.
+const WIDEST: f64 = 1.15;
+/// Farthest that a mode may go, in standard deviations of its prior, and absolutely.
+const MODE_U: f64 = 4.0;
 
 /// Added to -2 ln evidence when a mark is not held by pixels of its own: more than any count prior gives.
 const NOT_HELD: f64 = 1e3;
@@ -59,8 +153,8 @@ impl<'a> Target<'a> {
             .filter(|&i| patch.sigma[i].is_finite())
             .map(|i| {
                 let texture = shape.texture * patch.level[i];
-                let variance = patch.sigma[i].powi(2) + texture * texture;
-                (patch.wall_mm[i], patch.opacity[i], 1.0 / (variance * shape.grain_px))
+                let variance = patch.noise_grain_px * patch.sigma[i].powi(2) + shape.grain_px * texture * texture;
+                (patch.wall_mm[i], patch.opacity[i], 1.0 / variance)
             })
             .collect();
         Self { shape, pixels, area_mm2, step_mm: patch.mm_per_px }
@@ -86,76 +180,75 @@ impl<'a> Target<'a> {
     }
 
     fn prior(&self, m: &FittedMark) -> f64 {
+        let modes = m.modes.iter().enumerate().map(|(k, v)| (v / self.shape.mode_sd(k)).powi(2));
         ((m.radius_mm - self.shape.radius_mm.0) / self.shape.radius_mm.1).powi(2)
             + ((m.strength - self.shape.strength.0) / self.shape.strength.1).powi(2)
+            + modes.sum::<f64>()
     }
 
-    fn normal(&self, marks: &[FittedMark], derive: bool) -> (f64, DMatrix<f64>, DVector<f64>) {
-        let n = 4 * marks.len();
-        let mut matrix = DMatrix::zeros(if derive { n } else { 0 }, if derive { n } else { 0 });
-        let mut right = DVector::zeros(if derive { n } else { 0 });
+    /// Weighted squared residuals, priors included.
+    fn cost(&self, marks: &[FittedMark]) -> f64 {
+        let mut cost: f64 = marks.iter().map(|m| self.prior(m)).sum();
+        for &(w_mm, a, weight) in &self.pixels {
+            let r = a - self.opacity_at(marks, w_mm);
+            cost += weight * r * r;
+        }
+        cost
+    }
+
+    /// Normal equations; without `modes` each mark has four unknowns and its modes stay.
+    fn normal(&self, marks: &[FittedMark], modes: bool) -> (f64, DMatrix<f64>, DVector<f64>) {
+        let each = if modes { UNKNOWNS } else { 4 };
+        let n = each * marks.len();
+        let mut matrix = DMatrix::zeros(n, n);
+        let mut right = DVector::zeros(n);
         let mut cost = 0.0;
-        let mut touched: Vec<(usize, f64, [f64; 4])> = Vec::with_capacity(marks.len());
+        let mut touched: Vec<(usize, f64, Laid)> = Vec::with_capacity(marks.len());
         for &(w_mm, a, weight) in &self.pixels {
             touched.clear();
             let mut clear = 1.0;
             for (k, m) in marks.iter().enumerate() {
-                let (dx, dy) = (w_mm[0] - m.x_mm, w_mm[1] - m.y_mm);
-                let reach = self.shape.reach() * m.radius_mm;
-                let d2 = dx * dx + dy * dy;
-                if d2 > reach * reach {
-                    continue;
-                }
-                let d = d2.sqrt().max(1e-9);
-                let rho = d / m.radius_mm;
-                let (s, slope) = self.shape.at(rho);
-                let q = (1.0 - m.strength * s).max(0.02);
-                clear *= q;
-                if derive {
-                    let by_rho = m.strength * slope;
-                    let by = [
-                        -by_rho * dx / (d * m.radius_mm),
-                        -by_rho * dy / (d * m.radius_mm),
-                        -by_rho * rho / m.radius_mm,
-                        s,
-                    ];
-                    touched.push((k, q, by));
+                if let Some(laid) = m.laid(self.shape, w_mm, modes) {
+                    let q = (1.0 - laid.opacity).max(0.02);
+                    clear *= q;
+                    touched.push((k, q, laid));
                 }
             }
             let r = a - (1.0 - clear);
             cost += weight * r * r;
-            for &(k, q, by) in &touched {
-                let others = clear / q;
-                for (i, d) in by.iter().enumerate() {
-                    let di = others * d;
-                    right[4 * k + i] += weight * di * r;
-                    for &(l, ql, byl) in &touched {
-                        if l <= k {
-                            let o = clear / ql;
-                            for (j, e) in byl.iter().enumerate() {
-                                matrix[(4 * k + i, 4 * l + j)] += weight * di * o * e;
-                            }
+            for (i, (k, q, one)) in touched.iter().enumerate() {
+                let own = clear / q * weight;
+                for (l, ql, other) in &touched[..=i] {
+                    let both = own * clear / ql;
+                    for (i, di) in one.by[..each].iter().enumerate() {
+                        let di = both * di;
+                        // Columns are contiguous: the inner loop runs down one of them.
+                        let mut column = matrix.view_mut((each * l, each * k + i), (each, 1));
+                        for (cell, dj) in column.iter_mut().zip(&other.by[..each]) {
+                            *cell += di * dj;
                         }
                     }
+                }
+                for (i, di) in one.by[..each].iter().enumerate() {
+                    right[each * k + i] += own * di * r;
                 }
             }
         }
         for (k, m) in marks.iter().enumerate() {
             cost += self.prior(m);
-            if derive {
-                for (i, value, (mean, sd)) in
-                    [(2, m.radius_mm, self.shape.radius_mm), (3, m.strength, self.shape.strength)]
-                {
-                    right[4 * k + i] -= (value - mean) / (sd * sd);
-                    matrix[(4 * k + i, 4 * k + i)] += 1.0 / (sd * sd);
-                }
+            let mut pull = |i: usize, value: f64, mean: f64, sd: f64| {
+                right[each * k + i] -= (value - mean) / (sd * sd);
+                matrix[(each * k + i, each * k + i)] += 1.0 / (sd * sd);
+            };
+            pull(2, m.radius_mm, self.shape.radius_mm.0, self.shape.radius_mm.1);
+            pull(3, m.strength, self.shape.strength.0, self.shape.strength.1);
+            for (i, v) in m.modes.iter().enumerate().filter(|_| modes) {
+                pull(4 + i, *v, 0.0, self.shape.mode_sd(i));
             }
         }
-        if derive {
-            for i in 0..n {
-                for j in 0..i {
-                    matrix[(j, i)] = matrix[(i, j)];
-                }
+        for j in 0..n {
+            for i in 0..j {
+                matrix[(j, i)] = matrix[(i, j)];
             }
         }
         (cost, matrix, right)
@@ -163,23 +256,35 @@ impl<'a> Target<'a> {
 
     fn stepped(&self, marks: &[FittedMark], d: &DVector<f64>) -> Vec<FittedMark> {
         let usual = self.shape.radius_mm.0;
+        let each = d.nrows() / marks.len().max(1);
         marks
             .iter()
             .enumerate()
-            .map(|(k, m)| FittedMark {
-                // A step of more than half a radius is a jump, not an adjustment.
-                x_mm: m.x_mm + d[4 * k].clamp(-0.5 * usual, 0.5 * usual),
-                y_mm: m.y_mm + d[4 * k + 1].clamp(-0.5 * usual, 0.5 * usual),
-                radius_mm: (m.radius_mm + d[4 * k + 2]).clamp(RADIUS_RANGE.0 * usual, RADIUS_RANGE.1 * usual),
-                strength: (m.strength + d[4 * k + 3]).clamp(STRENGTH_RANGE.0, STRENGTH_RANGE.1),
+            .map(|(k, m)| {
+                let d = |i: usize| d[each * k + i];
+                let mut modes = m.modes;
+                if each == UNKNOWNS {
+                    for (i, v) in modes.iter_mut().enumerate() {
+                        let most = MODE_U * self.shape.mode_sd(i);
+                        *v = (*v + d(4 + i)).clamp(-most, most);
+                    }
+                }
+                FittedMark {
+                    // A step of more than half a radius is a jump, not an adjustment.
+                    x_mm: m.x_mm + d(0).clamp(-0.5 * usual, 0.5 * usual),
+                    y_mm: m.y_mm + d(1).clamp(-0.5 * usual, 0.5 * usual),
+                    radius_mm: (m.radius_mm + d(2)).clamp(RADIUS_RANGE.0 * usual, RADIUS_RANGE.1 * usual),
+                    strength: (m.strength + d(3)).clamp(STRENGTH_RANGE.0, STRENGTH_RANGE.1),
+                    modes,
+                }
             })
             .collect()
     }
 
-    /// Adjusts marks from a start; at most `rounds` steps.
-    pub fn adjust(&self, start: &[FittedMark], rounds: usize) -> Vec<FittedMark> {
+    /// Adjusts marks from a start; at most `rounds` steps. Without `modes` rims and tilts stay as they are.
+    pub fn adjust(&self, start: &[FittedMark], rounds: usize, modes: bool) -> Vec<FittedMark> {
         let mut marks = start.to_vec();
-        let (mut cost, mut matrix, mut right) = self.normal(&marks, true);
+        let (mut cost, mut matrix, mut right) = self.normal(&marks, modes);
         let mut damping = 1e-2;
         for _ in 0..rounds {
             let mut a = matrix.clone();
@@ -188,11 +293,11 @@ impl<'a> Target<'a> {
             }
             let Some(step) = a.cholesky().map(|c| c.solve(&right)) else { break };
             let trial = self.stepped(&marks, &step);
-            let (c, _, _) = self.normal(&trial, false);
+            let c = self.cost(&trial);
             if c < cost {
                 let done = cost - c < 1e-4 * (1.0 + 1e-3 * cost);
                 marks = trial;
-                (cost, matrix, right) = self.normal(&marks, true);
+                (cost, matrix, right) = self.normal(&marks, modes);
                 damping = (damping * 0.25).max(1e-7);
                 if done {
                     break;
@@ -207,6 +312,11 @@ impl<'a> Target<'a> {
         marks
     }
 
+    /// Misfit of adjusted marks.
+    pub fn misfit(&self, marks: &[FittedMark]) -> f64 {
+        self.cost(marks)
+    }
+
     /// Misfit, evidence and covariance of adjusted marks.
     pub fn finish(&self, marks: Vec<FittedMark>) -> Fit {
         let (misfit, matrix, _) = self.normal(&marks, true);
@@ -215,18 +325,18 @@ impl<'a> Target<'a> {
         let ln_det =
             matrix.clone().cholesky().map_or(1e3 * k, |c| 2.0 * (0..n).map(|i| c.l_dirty()[(i, i)].ln()).sum::<f64>());
         let tau = 2.0 * std::f64::consts::PI;
-        // Prior of a mark: uniform over the area, Gaussian in radius and strength.
-        let prior = 2.0 * self.area_mm2.ln()
-            + (tau * self.shape.radius_mm.1.powi(2)).ln()
-            + (tau * self.shape.strength.1.powi(2)).ln();
+        // Prior of a mark: uniform over the area, Gaussian in everything else.
+        let spread = [self.shape.radius_mm.1, self.shape.strength.1].into_iter();
+        let gaussian = spread.chain((0..MODES).map(|i| self.shape.mode_sd(i)));
+        let prior = 2.0 * self.area_mm2.ln() + gaussian.map(|sd| (tau * sd * sd).ln()).sum::<f64>();
         let orders: f64 = (1..=marks.len()).map(|i| (i as f64).ln()).sum();
-        let evidence = misfit + k * prior + ln_det - 4.0 * k * tau.ln() - 2.0 * orders;
+        let evidence = misfit + k * prior + ln_det - n as f64 * tau.ln() - 2.0 * orders;
         let covariance = matrix.try_inverse().unwrap_or_else(|| DMatrix::from_diagonal_element(n, n, 1e4));
         // A mark whose own pixels do not hold it within half a radius is no finding, and Laplace's approximation
         // says nothing about it.
         let held = marks.iter().enumerate().all(|(k, m)| {
-            let most = (0.5 * m.radius_mm).powi(2);
-            covariance[(4 * k, 4 * k)] < most && covariance[(4 * k + 1, 4 * k + 1)] < most
+            let (most, at) = ((0.5 * m.radius_mm).powi(2), UNKNOWNS * k);
+            covariance[(at, at)] < most && covariance[(at + 1, at + 1)] < most
         });
         let minus_2_ln_evidence = if held { evidence } else { evidence + NOT_HELD };
         Fit { marks, misfit, minus_2_ln_evidence, covariance }
@@ -243,8 +353,12 @@ impl<'a> Target<'a> {
             .iter()
             .map(|m| {
                 let (dx, dy) = (w_mm[0] - m.x_mm, w_mm[1] - m.y_mm);
-                let rho = (dx * dx + dy * dy).sqrt() / m.radius_mm;
-                (1.0 - m.strength * self.shape.at(rho).0).max(0.02)
+                let reach = self.shape.reach() * m.radius_mm * WIDEST;
+                if dx * dx + dy * dy > reach * reach {
+                    return 1.0;
+                }
+                let (rho, tilt) = m.rho_and_tilt(w_mm);
+                (1.0 - m.strength * self.shape.at(rho).0 * tilt).max(0.02)
             })
             .product();
         1.0 - clear
@@ -294,11 +408,9 @@ impl<'a> Target<'a> {
         peaks
             .into_iter()
             .take(most)
-            .map(|(_, i)| FittedMark {
-                x_mm: x0 + (i % nx) as f64 * grid,
-                y_mm: y0 + (i / nx) as f64 * grid,
-                radius_mm: usual,
-                strength: (num[i] / den[i]).clamp(0.05, 0.9),
+            .map(|(_, i)| {
+                let (x, y) = (x0 + (i % nx) as f64 * grid, y0 + (i / nx) as f64 * grid);
+                FittedMark::disc(x, y, usual, (num[i] / den[i]).clamp(0.05, 0.9))
             })
             .collect()
     }

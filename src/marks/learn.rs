@@ -5,9 +5,9 @@
 
 use rayon::prelude::*;
 
-use super::fit::{FittedMark, Target};
+use super::fit::{FittedMark, MODES, TILT, Target, UNKNOWNS, WAVE_ORDERS};
 use super::patch::{Patch, RawPatch};
-use super::separate::{Explained, choose, explain};
+use super::separate::{Effort, Explained, choose, explain};
 use super::shape::MarkShape;
 
 /// Rounds of learning: the third changes centres by less than 0.05 mm.
@@ -72,7 +72,8 @@ pub fn learn(volleys: &[(usize, Vec<Patch>)], start: MarkShape) -> MarkShape {
         .par_iter()
         .enumerate()
         .flat_map_iter(|(v, (shots, patches))| {
-            let explained: Vec<Explained> = patches.iter().map(|p| explain(p, &shape, area_mm2, shots + 1)).collect();
+            let explained: Vec<Explained> =
+                patches.iter().map(|p| explain(p, &shape, area_mm2, shots + 1, Effort::Rough)).collect();
             let counts = choose(&explained, *shots).into_iter().next().map_or(Vec::new(), |c| c.counts);
             explained
                 .into_iter()
@@ -104,12 +105,54 @@ pub fn learn(volleys: &[(usize, Vec<Patch>)], start: MarkShape) -> MarkShape {
         shape.learned_from = marks.len();
         fitted.par_iter_mut().for_each(|(v, p, marks)| {
             let target = Target::new(patch_of(*v, *p), &shape, area_mm2);
-            *marks = target.adjust(marks, 12);
+            *marks = target.adjust(marks, 12, true);
         });
         learn_group(&mut shape, &fitted);
+        learn_modes(&mut shape, volleys, &fitted, area_mm2);
         learn_texture(&mut shape, fitted.iter().map(|(v, p, m)| (patch_of(*v, *p), m.as_slice())));
     }
     shape
+}
+
+/// Marks that the start's waves and tilt weigh as much as.
+const MODES_LEAN: f64 = 4.0;
+/// Least standard deviation of a mode: below it the disc is as good.
+const LEAST_MODE: f64 = 0.005;
+
+/// How much rims wave and marks tilt: each mode's variance is the mean of its square and of its own variance
+/// (expectation and maximisation: Dempster, Laird and Rubin, *J. R. Stat. Soc. B* 39, 1, 1977), the orders apart.
+fn learn_modes(
+    shape: &mut MarkShape,
+    volleys: &[(usize, Vec<Patch>)],
+    fitted: &[(usize, usize, Vec<FittedMark>)],
+    area_mm2: f64,
+) {
+    let start = MarkShape::plain((1.0, 2.0));
+    let squares: Vec<[f64; MODES]> = fitted
+        .par_iter()
+        .flat_map_iter(|(v, p, marks)| {
+            let fit = Target::new(&volleys[*v].1[*p], shape, area_mm2).finish(marks.clone());
+            let each = |(k, m): (usize, &FittedMark)| {
+                std::array::from_fn(|i| {
+                    let at = UNKNOWNS * k + 4 + i;
+                    m.modes[i].powi(2) + fit.covariance[(at, at)].max(0.0)
+                })
+            };
+            fit.marks.iter().enumerate().map(each).collect::<Vec<_>>()
+        })
+        .collect();
+    let n = squares.len() as f64;
+    let learned = |first: usize, start: f64| {
+        // The median would not mind a merged pair, but says too little of a variance; a mean of squares capped at 3 SD does both.
+        let cap = 9.0 * start * start;
+        let sum: f64 = squares.iter().map(|s| s[first].min(cap) + s[first + 1].min(cap)).sum();
+        ((0.5 * sum + MODES_LEAN * start * start) / (n + MODES_LEAN)).sqrt().max(LEAST_MODE)
+    };
+    let mut waves = shape.waves;
+    for k in 0..WAVE_ORDERS.len() {
+        waves[k] = learned(2 * k, start.waves[k]);
+    }
+    (shape.waves, shape.tilt) = (waves, learned(TILT, start.tilt));
 }
 
 /// Scatter of marks about their volley's median, pooled over volleys.
@@ -149,15 +192,16 @@ fn own_pixels(patch: &Patch, marks: &[FittedMark], shape: &MarkShape, mut take: 
             continue;
         }
         let w = patch.wall_mm[i];
-        let rho = |m: &FittedMark| (w[0] - m.x_mm).hypot(w[1] - m.y_mm) / m.radius_mm;
+        let rho = |m: &FittedMark| m.rho_and_tilt(w).0;
         let Some(nearest) = marks.iter().min_by(|a, b| rho(a).total_cmp(&rho(b))) else { return };
         let r = rho(nearest);
         // Within the nearest mark's reach, and outside all others (0.95 of a pixel's light must be this mark's alone).
         let alone =
             marks.iter().filter(|m| *m != nearest).all(|m| m.strength * shape.at(rho(m)).0 < 0.02 && rho(m) > 1.25);
         if r < shape.reach() && alone {
-            let variance = (patch.sigma[i] / nearest.strength).powi(2) + 0.05;
-            take(r, patch.opacity[i] / nearest.strength, 1.0 / variance);
+            let strength = nearest.strength * nearest.rho_and_tilt(w).1.max(0.3);
+            let variance = (patch.sigma[i] / strength).powi(2) + 0.05;
+            take(r, patch.opacity[i] / strength, 1.0 / variance);
         }
     }
 }
@@ -165,34 +209,48 @@ fn own_pixels(patch: &Patch, marks: &[FittedMark], shape: &MarkShape, mut take: 
 /// Lags of the residuals' autocorrelation, px: a mark's raggedness hangs together over up to a sixth of its rim.
 const MOST_LAG: i64 = 12;
 
+/// Least pixels of a mark that has a say in texture and grain.
+const LEAST_PIXELS: usize = 60;
+
 /// Texture and grain from what fits leave inside marks.
 ///
-/// Grain is the integral of the residuals' autocorrelation up to its first zero: for anything that varies slowly
-/// over a mark (its centre, radius, strength) correlated residuals count as 1 / grain as many independent ones.
+/// A mark's residuals, less their mean (which its strength stands for), have at each lag a covariance; less what the
+/// photo's noise has there, over the product of the levels, it is the texture's. The median over marks counts, so that
+/// a pair that was taken for one mark does not. Grain is the integral of the autocorrelation up to its first zero: for anything
+/// that varies slowly over a mark correlated residuals count as 1 / grain as many independent ones.
 fn learn_texture<'a>(shape: &mut MarkShape, fits: impl Iterator<Item = (&'a Patch, &'a [FittedMark])>) {
-    let (mut rr, mut aa) = (0.0, 0.0);
     let bins = MOST_LAG as usize + 1;
-    let mut product = vec![0.0; bins];
-    let mut count = vec![0.0f64; bins];
+    let mut curves: Vec<Vec<f64>> = vec![Vec::new(); bins];
     for (patch, marks) in fits {
         let target = Target::new(patch, shape, 1.0);
-        let relative: Vec<f64> = (0..patch.opacity.len())
-            .map(|i| {
-                let inside = patch.sigma[i].is_finite() && patch.level[i] > 4.0 * patch.sigma[i];
-                if !inside {
-                    return f64::NAN;
-                }
-                let r = patch.opacity[i] - target.opacity_at(marks, patch.wall_mm[i]);
-                rr += (r * r - patch.sigma[i].powi(2)).max(0.0);
-                aa += patch.level[i].powi(2);
-                r / patch.level[i]
-            })
-            .collect();
+        // Each pixel's residual, and whose it is: the nearest mark's.
+        let mut left = vec![(f64::NAN, usize::MAX); patch.opacity.len()];
+        let mut means = vec![(0.0, 0.0, 0usize); marks.len()];
+        for (i, l) in left.iter_mut().enumerate() {
+            if !(patch.sigma[i].is_finite() && patch.level[i] > 4.0 * patch.sigma[i]) {
+                continue;
+            }
+            let w = patch.wall_mm[i];
+            let rho = |m: &FittedMark| m.rho_and_tilt(w).0;
+            let nearest = (0..marks.len()).min_by(|&a, &b| rho(&marks[a]).total_cmp(&rho(&marks[b])));
+            let Some(k) = nearest.filter(|&k| rho(&marks[k]) < shape.reach()) else { continue };
+            *l = (patch.opacity[i] - target.opacity_at(marks, w), k);
+            means[k].0 += l.0;
+            means[k].1 += patch.level[i];
+            means[k].2 += 1;
+        }
+        for (i, l) in left.iter_mut().enumerate().filter(|(_, l)| l.1 != usize::MAX) {
+            let (sum, level, _) = means[l.1];
+            l.0 -= sum / level * patch.level[i];
+        }
+        let mut product = vec![vec![0.0; bins]; marks.len()];
+        let mut levels = vec![vec![0.0f64; bins]; marks.len()];
         let (w, h) = (patch.width as i64, patch.height as i64);
         for y in 0..h {
             for x in 0..w {
-                let v = relative[(y * w + x) as usize];
-                if v.is_nan() {
+                let i = (y * w + x) as usize;
+                let (r, k) = left[i];
+                if k == usize::MAX {
                     continue;
                 }
                 for dy in 0..=MOST_LAG.min(h - 1 - y) {
@@ -200,30 +258,32 @@ fn learn_texture<'a>(shape: &mut MarkShape, fits: impl Iterator<Item = (&'a Patc
                     let from = if dy == 0 { 0 } else { -MOST_LAG };
                     for dx in from.max(-x)..=MOST_LAG.min(w - 1 - x) {
                         let lag = ((dx * dx + dy * dy) as f64).sqrt().round() as usize;
-                        let u = relative[((y + dy) * w + x + dx) as usize];
-                        if lag < bins && !u.is_nan() {
-                            product[lag] += v * u;
-                            count[lag] += 1.0;
+                        let j = ((y + dy) * w + x + dx) as usize;
+                        if lag < bins && left[j].1 == k {
+                            let noise = patch.noise_rho.get(lag).map_or(0.0, |r| r * patch.sigma[i] * patch.sigma[j]);
+                            product[k][lag] += r * left[j].0 - noise;
+                            levels[k][lag] += patch.level[i] * patch.level[j];
                         }
                     }
                 }
             }
         }
+        for k in (0..marks.len()).filter(|&k| means[k].2 >= LEAST_PIXELS) {
+            (0..bins).for_each(|l| curves[l].push(product[k][l] / levels[k][l].max(1e-12)));
+        }
     }
-    if aa > 0.0 {
-        shape.texture = (rr / aa).sqrt().clamp(0.05, 0.8);
-    }
-    if count[0] < 300.0 {
+    if curves[0].len() < LEAST_MARKS {
         return;
     }
-    let at = |k: usize| product[k] / count[k].max(1.0);
+    let curve: Vec<f64> = curves.into_iter().map(|c| spread(c).0).collect();
+    shape.texture = curve[0].max(0.0).sqrt().clamp(0.05, 0.8);
+    let variance = curve[0].max(1e-9);
     let mut grain = 1.0;
-    for lag in 1..bins {
-        let rho = at(lag) / at(0);
-        if rho <= 0.0 {
+    for (lag, c) in curve.iter().enumerate().skip(1) {
+        if *c <= 0.0 {
             break;
         }
-        grain += 2.0 * std::f64::consts::PI * lag as f64 * rho;
+        grain += 2.0 * std::f64::consts::PI * lag as f64 * (c / variance).min(1.0);
     }
     shape.grain_px = grain.clamp(1.0, 100.0);
 }

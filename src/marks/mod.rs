@@ -15,6 +15,7 @@ pub mod pair;
 pub mod patch;
 pub mod separate;
 pub mod shape;
+pub mod ways;
 
 pub use detect::{Detection, Region, detect};
 pub use pair::{Pair, Reduced, reduce};

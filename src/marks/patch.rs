@@ -8,6 +8,7 @@
 use super::detect::Detection;
 use super::pair::{Pair, Reduced};
 use crate::points::PixelPoint;
+use std::f64::consts::TAU;
 
 /// A mark's radius in patch pixels at most: finer pixels add cost, not knowledge, since texture dominates.
 const RADIUS_PX: f64 = 12.0;
@@ -124,7 +125,14 @@ pub struct Patch {
     pub wall_mm: Vec<[f64; 2]>,
     /// Wall millimetres a patch pixel.
     pub mm_per_px: f64,
+    /// Autocorrelation of the photo's noise (in units of sigma) at lags of 0, 1, 2 ... patch pixels.
+    pub noise_rho: Vec<f64>,
+    /// Pixels of noise that scatter together: the integral of that autocorrelation up to its first zero.
+    pub noise_grain_px: f64,
 }
+
+/// Lags at which the noise's autocorrelation is taken, px: JPEG's blocks are 8 wide.
+const NOISE_LAGS: usize = 8;
 
 impl RawPatch {
     /// Opacity for a mark colour (linear RGB).
@@ -160,6 +168,15 @@ impl RawPatch {
         };
         let sigma: Vec<f64> =
             strength.iter().map(|&s| if s > 0.0 { relative.max(1e-3) / s.sqrt() } else { f64::INFINITY }).collect();
+        let noise_rho = self.noise_rho(&opacity, &strength);
+        let noise_grain_px = 1.0
+            + noise_rho
+                .iter()
+                .enumerate()
+                .skip(1)
+                .take_while(|(_, r)| **r > 0.0)
+                .map(|(k, r)| TAU * k as f64 * r)
+                .sum::<f64>();
         let level = (0..n)
             .map(|i| {
                 let (x, y) = (i % self.width, i / self.width);
@@ -184,6 +201,41 @@ impl RawPatch {
             level,
             wall_mm: self.wall_mm.clone(),
             mm_per_px: self.mm_per_px,
+            noise_rho,
+            noise_grain_px,
         }
+    }
+
+    /// Autocorrelation of the relative noise where nothing changed, along rows and columns.
+    fn noise_rho(&self, opacity: &[f64], strength: &[f64]) -> Vec<f64> {
+        let relative: Vec<f64> = (0..opacity.len())
+            .map(|i| if self.quiet[i] && strength[i] > 0.0 { opacity[i] * strength[i].sqrt() } else { f64::NAN })
+            .collect();
+        // A few pixels that did change must not make the whole noise hang together.
+        let mut sizes: Vec<f64> = relative.iter().filter(|v| !v.is_nan()).map(|v| v.abs()).collect();
+        if sizes.len() < 100 {
+            return vec![1.0];
+        }
+        let k = sizes.len() * 683 / 1000;
+        let cap = 3.0 * *sizes.select_nth_unstable_by(k, f64::total_cmp).1;
+        let (w, h) = (self.width, self.height);
+        let mut rho = Vec::with_capacity(NOISE_LAGS + 1);
+        for lag in 0..=NOISE_LAGS {
+            let (mut sum, mut n) = (0.0, 0.0);
+            for y in 0..h {
+                for x in 0..w {
+                    let v = relative[y * w + x];
+                    for (u, inside) in [(y * w + x + lag, x + lag < w), ((y + lag) * w + x, y + lag < h)] {
+                        if inside && !v.is_nan() && !relative[u].is_nan() {
+                            sum += v.clamp(-cap, cap) * relative[u].clamp(-cap, cap);
+                            n += 1.0;
+                        }
+                    }
+                }
+            }
+            rho.push(sum / f64::max(n, 1.0));
+        }
+        let zero = rho[0].max(1e-300);
+        rho.iter().map(|r| r / zero).collect()
     }
 }

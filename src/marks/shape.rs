@@ -7,12 +7,24 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::fit::{TILT, WAVE_ORDERS};
+
 /// Knots of the profile: step in rho and how many.
 pub const STEP: f64 = 0.05;
 /// Last knot: rho = 1.6, where nothing of a mark is left.
 pub const KNOTS: usize = 33;
 /// Opacity beyond which a pixel counts as part of a mark when shapes are learned, over the mark's strength.
 const LEAST_WEIGHT: f64 = 1e-9;
+
+/// Waves of a rim before any are learned: a hand's breadth of raggedness, falling with the order (renderings and photos seen; common practice).
+fn plain_waves() -> [f64; WAVE_ORDERS.len()] {
+    [0.03, 0.02, 0.015]
+}
+
+/// Tilt before any is learned: one side a sixth stronger than the other.
+fn plain_tilt() -> f64 {
+    0.08
+}
 
 /// The usual mark.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -23,6 +35,12 @@ pub struct MarkShape {
     pub texture: f64,
     /// Pixels that scatter together: the integral of the residuals' autocorrelation.
     pub grain_px: f64,
+    /// Standard deviation of the rim's waves over the radius, cosine and sine alike, by [`WAVE_ORDERS`].
+    #[serde(default = "plain_waves")]
+    pub waves: [f64; WAVE_ORDERS.len()],
+    /// Standard deviation of the tilt of opacity, across and up alike, per radius.
+    #[serde(default = "plain_tilt")]
+    pub tilt: f64,
     /// Usual radius, mm, and its standard deviation.
     pub radius_mm: (f64, f64),
     /// Usual strength (mean opacity), and its standard deviation.
@@ -47,6 +65,8 @@ impl MarkShape {
             // Marks of balls on walls scatter by a fifth to a third of their strength (renderings and photos seen; common practice).
             texture: 0.25,
             grain_px: 15.0,
+            waves: plain_waves(),
+            tilt: plain_tilt(),
             radius_mm: (0.25 * (diameter_mm.0 + diameter_mm.1), (diameter_mm.1 - diameter_mm.0) / 8.0),
             strength: (0.4, 0.25),
             group_mm: (50.0, 50.0),
@@ -74,6 +94,11 @@ impl MarkShape {
         let (sx, sy) = self.group_mm;
         let away = (from_group_mm.0 / sx).hypot(from_group_mm.1 / sy);
         if away < 4.0 { 2.0 * std::f64::consts::PI * std::f64::consts::E * sx * sy } else { 4e6 / 0.02 }
+    }
+
+    /// Standard deviation of a mode of [`super::fit::FittedMark::modes`].
+    pub fn mode_sd(&self, mode: usize) -> f64 {
+        if mode >= TILT { self.tilt } else { self.waves[mode / 2] }
     }
 
     /// Beyond this rho a mark has no opacity.

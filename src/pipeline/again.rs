@@ -5,23 +5,15 @@
 //! was photographed twice.
 
 use super::Progress;
-use super::day::Learned;
-use super::decide::Decided;
-use super::inputs::flight_inputs;
-use super::judge::judge;
-use super::looks::{Pivot, Reference, look, place_photo};
-use super::measure::measure;
-use crate::camera::Wall;
-use crate::error::Result;
-use crate::flight::Solver;
+use super::day::Day;
 use crate::report::model::{MarkSummary, Summary};
-use crate::session::{PairedVolley, Session};
-use crate::study::PhotoPair;
+use crate::session::PairedVolley;
+use crate::study::{PhotoPair, median};
 
 /// Share of a volley's marks that must come out again, or else the wall was wiped or painted over.
 const MOST_AGAIN: f64 = 0.6;
 
-/// A mark of the first photo and its release angle from the second, where one lies within half a usual radius (two readings of one mark
+/// A mark of the first photo and its release angle from the second, where one lies within half a radius (two readings of one mark
 /// differ by far less, two marks lie further apart or are one).
 fn pairs_of(first: &[MarkSummary], second: &[(f64, f64, f64)], within_mm: f64) -> Vec<(f64, f64, f64)> {
     let lone = first.iter().filter(|m| m.count == 1);
@@ -34,48 +26,24 @@ fn pairs_of(first: &[MarkSummary], second: &[(f64, f64, f64)], within_mm: f64) -
     .collect()
 }
 
-/// The volleys that were photographed twice, with both readings of their lone marks.
-///
-/// # Errors
-/// A machine that no flight fits. A second photo that cannot be used is passed over.
+/// The volleys that were photographed twice, with both readings of their lone marks. A second photo that cannot be used is passed over.
 pub fn photographed_twice(
-    session: &Session,
-    wall: &Wall,
+    day: &mut Day,
     volleys: &[PairedVolley],
-    learned: &Learned,
     summary: &Summary,
     progress: Progress,
-) -> Result<Vec<PhotoPair>> {
-    let twice: Vec<(&PairedVolley, &PairedVolley)> = volleys
+) -> Vec<PhotoPair> {
+    let twice = volleys
         .iter()
         .zip(volleys.iter().skip(1))
-        .filter(|(v, next)| v.row.shots > 0 && v.before.is_some() && next.row.shots == 0)
-        .collect();
-    let Some(colour) = learned.colour.filter(|_| !twice.is_empty()) else { return Ok(Vec::new()) };
-    let solver = Solver::new(&flight_inputs(&session.spec)?)?;
-    let whitened = wall.whitened();
-    let folder = session.paths.photos();
-    let m = &session.spec.machine;
-    let pivot = Pivot { out_m: m.pivot_out.value, right_m: m.pivot_right.value };
-    let tripod = session.spec.camera.tripod_photo.as_ref().map(|t| session.paths.dir.join(t));
-    let tripod = tripod.and_then(|p| Reference::of_tripod(wall, &p));
-    let references: Vec<&Reference> = tripod.iter().collect();
-    let radius_mm = learned.shape.radius_mm.0;
+        .filter(|(v, next)| v.row.shots > 0 && v.before.is_some() && next.row.shots == 0);
     let mut out = Vec::new();
     for (v, next) in twice {
         let Some(first) = summary.volleys.iter().find(|s| s.volley == v.row.volley) else { continue };
-        let Some(before) = &v.before else { continue };
+        let radii: Vec<f64> = first.marks.iter().filter_map(|m| m.diameter_mm).map(|d| 0.5 * d).collect();
+        let Some(radius_mm) = median(&radii) else { continue };
         progress(&format!("{}: was volley {} photographed twice?", next.photo, v.row.volley));
-        let (Ok(was), Ok(is)) =
-            (place_photo(wall, &folder, before, &references), place_photo(wall, &folder, &next.photo, &references))
-        else {
-            continue;
-        };
-        let Ok(l) = look(wall, 0, v, &was, &is, pivot, radius_mm) else { continue };
-        let opacities: Vec<_> = l.groups.patches.iter().map(|p| p.opacity(colour)).collect();
-        let judged = judge(&opacities, v.row.shots as usize, &learned.shape);
-        let decided = Decided { by_person: vec![false; judged.marks.len()], judged, ..Decided::default() };
-        let measured = measure(wall, &whitened, &solver, v, &l, &decided, &learned.shape);
+        let Some(measured) = day.measure_again(v, &next.photo) else { continue };
         let second: Vec<(f64, f64, f64)> = measured
             .marks
             .iter()
@@ -92,5 +60,5 @@ pub fn photographed_twice(
             });
         }
     }
-    Ok(out)
+    out
 }

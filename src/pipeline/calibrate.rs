@@ -6,26 +6,34 @@ use rayon::prelude::*;
 
 use super::Progress;
 use crate::camera::calibrate::{CalibrationPhoto, LEVEL_U_M, Tape, WallFrame};
-use crate::camera::{Calibration, CalibrationInput, Wall, calibrate};
+use crate::camera::{Calibration, CalibrationInput, Optics, Wall, calibrate};
 use crate::error::{Context, Error, Result};
 use crate::photo::{decode_gray, read_exif};
 use crate::session::hash::sha256_file;
 use crate::session::pairing::list_photos;
 use crate::session::spec::Level;
 use crate::session::{Session, write_whole};
-use crate::sheet::{SheetGeometry, find_sheets};
+use crate::sheet::{SheetGeometry, SheetSet, find_sheets_thoroughly};
 
 /// Lengths of the bars on the standard sheet, m.
 const BAR_ACROSS_M: f64 = 0.150;
 const BAR_DOWN_M: f64 = 0.200;
-/// Diagonal of the film frame that "35 mm equivalent" refers to, mm.
-const FILM_DIAGONAL_MM: f64 = 43.267;
+
+/// The lengths of a session's sheets, from `session.toml`.
+pub fn sheet_set(session: &Session) -> SheetSet {
+    let s = &session.spec.sheets;
+    let own = s.boards.iter().map(|b| {
+        let square_mm = 1e3 * b.square.value;
+        (b.number as usize, SheetGeometry { square_mm, tag_mm: square_mm * b.tag_over_square })
+    });
+    SheetSet { standard: SheetGeometry::of_square(s.square_mm), own: own.collect() }
+}
 
 /// What was measured by hand, from `session.toml`.
 pub fn wall_frame(session: &Session) -> WallFrame {
     let w = &session.spec.wall;
-    let geometry = SheetGeometry { square_mm: session.spec.sheets.square_mm };
-    let grown = geometry.square_mm / crate::sheet::geometry::SQUARE_MM;
+    let geometry = sheet_set(session);
+    let grown = geometry.standard.square_mm / crate::sheet::geometry::SQUARE_MM;
     let scale = |q: Option<crate::quantity::Quantity>, bar_m: f64| {
         q.map(|q| (q.value / (bar_m * grown), q.u / (bar_m * grown)))
     };
@@ -40,6 +48,7 @@ pub fn wall_frame(session: &Session) -> WallFrame {
             Level::PlumbSheets(p) => Some(pair(p)),
             _ => None,
         },
+        upright_rad: None,
         level_u_m: LEVEL_U_M,
         tapes: w
             .tapes
@@ -49,11 +58,55 @@ pub fn wall_frame(session: &Session) -> WallFrame {
         scale_across: scale(w.printed_bar, BAR_ACROSS_M),
         scale_down: scale(w.printed_bar_down, BAR_DOWN_M),
         geometry,
+        board_u: session.spec.sheets.boards.iter().map(|b| (b.number as usize, b.square.u / b.square.value)).collect(),
     }
 }
 
+/// Folder of a calibration's photos: `calibration/`, then `calibration-2/` and so on.
+pub fn calibration_folder(session: &Session, number: u32) -> PathBuf {
+    if number < 2 { session.paths.calibration() } else { session.paths.dir.join(format!("calibration-{number}")) }
+}
+
+/// What a calibration is written to: `wall.json`, then `wall-2.json` and so on.
+pub fn wall_path(session: &Session, number: u32) -> PathBuf {
+    if number < 2 { session.paths.wall_json() } else { session.paths.dir.join(format!("wall-{number}.json")) }
+}
+
+/// Photos by their path in the session, with where they lie.
+type NamedPaths = Vec<(String, PathBuf)>;
+
+/// The photos of a later calibration, and which is the tripod's: the one of the first one's name, else one called `tripod`.
+fn later_paths(session: &Session, number: u32) -> Result<(NamedPaths, Option<usize>)> {
+    let folder = calibration_folder(session, number);
+    let listed = list_photos(&folder)?;
+    let usual = session.spec.camera.tripod_photo.as_deref().and_then(|t| t.rsplit('/').next());
+    let tripod = listed
+        .photos
+        .iter()
+        .position(|p| Some(p.name.as_str()) == usual)
+        .or_else(|| listed.photos.iter().position(|p| p.name.to_lowercase().starts_with("tripod")));
+    let paths = listed.photos.iter().map(|p| (format!("calibration-{number}/{}", p.name), folder.join(&p.name)));
+    Ok((paths.collect(), tripod))
+}
+
+/// The frame of a later calibration: origin and line as before where its photos show them, else the origin sheet hangs as the first
+/// calibration found it; tapes whose sheets are gone do not count.
+fn later_frame(mut frame: WallFrame, photos: &[CalibrationPhoto], first: &Wall) -> WallFrame {
+    let seen = |n: &usize| photos.iter().any(|p| p.sheets.iter().any(|s| s.number == *n && s.corners.len() >= 4));
+    frame.tapes.retain(|t| t.sheets.iter().all(seen));
+    let line = frame.level_sheets.or(frame.plumb_sheets);
+    if line.is_none_or(|l| !l.iter().all(seen)) {
+        (frame.level_sheets, frame.plumb_sheets) = (None, None);
+        let origin = first.sheets.iter().find(|s| s.number == frame.origin_sheet);
+        let row = first.row(&format!("sheet {} turn", frame.origin_sheet));
+        let u = row.map_or(0.0, |r| first.covariance.rows[r][r].max(0.0).sqrt());
+        frame.upright_rad = origin.map(|s| (s.turn_deg.to_radians(), u.max(1e-5)));
+    }
+    frame
+}
+
 /// The calibration photos of a session: those in `calibration/`, and the tripod photo wherever it lies.
-fn photo_paths(session: &Session) -> Result<Vec<(String, PathBuf)>> {
+fn photo_paths(session: &Session) -> Result<NamedPaths> {
     let folder = session.paths.calibration();
     if !folder.is_dir() {
         return Err(Error::input(format!(
@@ -93,44 +146,67 @@ fn same_file(a: &Path, b: &Path) -> bool {
 /// Unreadable photos, no usable sheets, sheets named in `session.toml` that no photo shows.
 pub fn calibrate_session(session: &Session, progress: Progress) -> Result<(Wall, Calibration)> {
     let paths = photo_paths(session)?;
-    let geometry = SheetGeometry { square_mm: session.spec.sheets.square_mm };
+    let tripod = session.spec.camera.tripod_photo.as_deref();
+    let tripod = tripod.and_then(|t| {
+        let full = session.paths.dir.join(t);
+        paths.iter().position(|(_, p)| same_file(p, &full))
+    });
+    let (photos, hashes) = look_at(session, &paths, progress)?;
+    let input = CalibrationInput { photos, tripod, frame: wall_frame(session) };
+    let calibration = calibrate(&input)?;
+    let wall = Wall::new(&calibration, &input, &hashes);
+    Ok((wall, calibration))
+}
+
+/// Calibrates a session again from the photos of `calibration-N/`, in the frame of the first calibration.
+///
+/// # Errors
+/// As for [`calibrate_session`].
+pub fn calibrate_again(
+    session: &Session,
+    number: u32,
+    first: &Wall,
+    progress: Progress,
+) -> Result<(Wall, Calibration)> {
+    let (paths, tripod) = later_paths(session, number)?;
+    let (photos, hashes) = look_at(session, &paths, progress)?;
+    let frame = later_frame(wall_frame(session), &photos, first);
+    let input = CalibrationInput { photos, tripod, frame };
+    let calibration = calibrate(&input).place(|| format!("calibration-{number}"))?;
+    let wall = Wall::new(&calibration, &input, &hashes);
+    Ok((wall, calibration))
+}
+
+/// Finds the sheets of photos; the files' hashes with them.
+fn look_at(
+    session: &Session,
+    paths: &[(String, PathBuf)],
+    progress: Progress,
+) -> Result<(Vec<CalibrationPhoto>, Vec<String>)> {
+    let geometry = sheet_set(session);
     let photos: Vec<(CalibrationPhoto, String)> = paths
         .par_iter()
         .map(|(name, path)| {
             let exif = read_exif(path)?;
             let gray = decode_gray(path, exif.orientation.unwrap_or(1))?;
             let size = gray.dimensions();
-            let sheets = find_sheets(&gray, geometry).sheets;
+            let sheets = find_sheets_thoroughly(&gray, &geometry).sheets;
             progress(&format!(
                 "{name}: {} sheets, {} corners",
                 sheets.len(),
                 sheets.iter().map(|s| s.corners.len()).sum::<usize>()
             ));
-            let diagonal = f64::from(size.0).hypot(f64::from(size.1));
-            let photo = CalibrationPhoto {
-                name: name.clone(),
-                size_px: size,
-                exif_focal_px: exif.focal_length_35mm_mm.map(|f| f * diagonal / FILM_DIAGONAL_MM),
-                sheets,
-            };
+            let optics = Optics::of(&exif, size);
+            let photo = CalibrationPhoto { name: name.clone(), size_px: size, optics, sheets };
             Ok((photo, sha256_file(path)?))
         })
         .collect::<Result<_>>()?;
-    let (photos, hashes): (Vec<_>, Vec<_>) = photos.into_iter().unzip();
-    let input = CalibrationInput { photos, frame: wall_frame(session) };
-    let calibration = calibrate(&input)?;
-    let tripod = session.spec.camera.tripod_photo.as_deref();
-    let tripod_name = tripod.and_then(|t| {
-        let full = session.paths.dir.join(t);
-        paths.iter().find(|(_, p)| same_file(p, &full)).map(|(n, _)| n.as_str())
-    });
-    let wall = Wall::new(&calibration, geometry, &hashes, tripod_name);
-    Ok((wall, calibration))
+    Ok(photos.into_iter().unzip())
 }
 
-/// Writes `wall.json`, whole or not at all.
-pub fn write_wall(session: &Session, wall: &Wall) -> Result<PathBuf> {
-    let path = session.paths.wall_json();
+/// Writes `wall.json` (a later calibration's `wall-N.json`), whole or not at all.
+pub fn write_wall(session: &Session, number: u32, wall: &Wall) -> Result<PathBuf> {
+    let path = wall_path(session, number);
     write_whole(&path, wall.to_json()?.as_bytes())?;
     Ok(path)
 }

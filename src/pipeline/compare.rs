@@ -5,18 +5,14 @@
 
 use std::path::Path;
 
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 
+use super::rebuild::read_summary;
 use crate::error::{Error, Result};
-use crate::report::Summary;
-use crate::report::model::VERSION;
+use crate::report::{Summary, Units};
 use crate::session::SessionPaths;
 use crate::session::hash::sha256_file;
-use crate::session::table::read_text;
 use crate::study::{Across, Comparison, Ladder, Setup, Side, Study, StudyOptions, compare_sides, recorded};
-
-/// Largest summary.json read, bytes: a thousand volleys of a hundred marks stay below it.
-const LARGEST_SUMMARY_BYTES: u64 = 256 * 1024 * 1024;
 
 /// Which comparisons are asked for.
 #[derive(Clone, Debug, Default)]
@@ -38,44 +34,14 @@ pub struct Compared {
     pub with: Option<String>,
     /// The smallest difference worth caring about, deg.
     pub matters_deg: f64,
+    /// Units that the session's people use; the sentences here speak of mph.
+    pub units: Units,
     /// One for each pair.
     pub answers: Vec<Across>,
     /// What a reader must know, a sentence each.
     pub notes: Vec<String>,
     /// Something of it needs a look: results older than their files, a reference that changed.
     pub needs_look: bool,
-}
-
-/// Reads `results/summary.json` of a session's folder.
-///
-/// # Errors
-/// There is none yet, it is of a newer version, or it is no summary.
-pub fn read_summary(session: &Path) -> Result<Summary> {
-    let path = SessionPaths::new(session).results().join("summary.json");
-    if !path.is_file() {
-        return Err(Error::input(format!(
-            "{}: there are no results yet: `pockmark run` the session first",
-            path.display()
-        )));
-    }
-    let text = read_text(&path, LARGEST_SUMMARY_BYTES)?;
-    let broken = |e: serde_json::Error| Error::input(format!("{}: {e}: run the session again", path.display()));
-    let Version { version } = serde_json::from_str(&text).map_err(broken)?;
-    if version > VERSION {
-        return Err(Error::input(format!(
-            "{}: version {version} is newer than this program, which knows up to {VERSION}: update it",
-            path.display()
-        )));
-    }
-    // Straight from the text: the factors keep their order.
-    serde_json::from_str(&text).map_err(broken)
-}
-
-/// What stands in every version's file.
-#[derive(Deserialize)]
-struct Version {
-    #[serde(default)]
-    version: u32,
 }
 
 /// The study of a summary.
@@ -246,6 +212,7 @@ pub fn compare_within(summary: &Summary, question: &Question) -> Result<Compared
         session: summary.title.clone(),
         with: None,
         matters_deg: study.matters_deg,
+        units: summary.units,
         answers,
         notes,
         needs_look: false,
@@ -331,7 +298,15 @@ pub fn compare_sessions(here: &Summary, there: &Summary, question: &Question) ->
         notes.push("The two sessions have no setup in common and no pair that differs in one thing: name one setup of each to compare them all the same.".into());
     }
     let needs_look = answers.iter().any(|a| a.bridge.as_ref().is_some_and(|b| b.changed && b.used));
-    Ok(Compared { session: titles.0, with: Some(titles.1), matters_deg: one.matters_deg, answers, notes, needs_look })
+    Ok(Compared {
+        session: titles.0,
+        with: Some(titles.1),
+        matters_deg: one.matters_deg,
+        units: here.units,
+        answers,
+        notes,
+        needs_look,
+    })
 }
 
 /// Answers a question from the results on the disk.
@@ -339,12 +314,12 @@ pub fn compare_sessions(here: &Summary, there: &Summary, question: &Question) ->
 /// # Errors
 /// As for [`read_summary`], [`compare_within`] and [`compare_sessions`].
 pub fn compare(session: &Path, other: Option<&Path>, question: &Question) -> Result<Compared> {
-    let here = read_summary(session)?;
+    let here = read_summary(&SessionPaths::new(session))?;
     let mut stale: Vec<String> = stale_files(session, &here);
     let mut found = match other {
         None => compare_within(&here, question)?,
         Some(other) => {
-            let there = read_summary(other)?;
+            let there = read_summary(&SessionPaths::new(other))?;
             stale.extend(stale_files(other, &there).into_iter().map(|f| other.join(f).display().to_string()));
             compare_sessions(&here, &there, question)?
         }

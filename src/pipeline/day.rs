@@ -6,6 +6,7 @@
 //! and judges, [`Day::measure`] applies a person's decisions and solves. [`super::run_session`] is a day driven from
 //! end to end, so that whoever takes photos one by one comes to the same results.
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::time::SystemTime;
 
@@ -16,8 +17,9 @@ use super::decide::decide;
 use super::inputs::flight_inputs;
 use super::judge::{Judged, judge};
 use super::looks::{How, Pivot, PlacedPhoto, Reference, VolleyLook, look, place_photo};
-use super::measure::measure;
+use super::measure::{Calibrated, measure};
 use super::measured::Measured;
+use super::recalibrated::{LaterWall, holding, later_walls};
 use super::summary::summarise;
 use crate::camera::{Wall, WallView};
 use crate::error::Result;
@@ -58,6 +60,8 @@ struct Key {
     shots: u32,
     problem: Option<String>,
     reference: Option<Shown>,
+    /// Which calibration holds for the photo.
+    wall: usize,
 }
 
 /// One row of the table that was looked at.
@@ -87,9 +91,13 @@ pub struct Day {
     session: Session,
     wall: Wall,
     whitened: nalgebra::DMatrix<f64>,
+    /// Calibrations that hold from a later photo on, each with its whitened factors.
+    later: Vec<(LaterWall, nalgebra::DMatrix<f64>)>,
+    /// For each photo which calibration holds: 0 the first.
+    holds: BTreeMap<String, usize>,
     solver: Solver,
     start: MarkShape,
-    tripod: Option<Option<Reference>>,
+    tripod: BTreeMap<usize, Option<Reference>>,
     good: Option<(Shown, Reference)>,
     last: Option<(Shown, Result<PlacedPhoto>)>,
     steps: Vec<Step>,
@@ -108,10 +116,18 @@ impl Day {
         Ok(Self {
             solver: Solver::new(&flight_inputs(&session.spec)?)?,
             whitened: wall.whitened(),
+            later: later_walls(session)?
+                .into_iter()
+                .map(|l| {
+                    let whitened = l.wall.whitened();
+                    (l, whitened)
+                })
+                .collect(),
+            holds: BTreeMap::new(),
             session: session.clone(),
             wall: wall.clone(),
             start: MarkShape::plain(expected),
-            tripod: None,
+            tripod: BTreeMap::new(),
             good: None,
             last: None,
             steps: Vec::new(),
@@ -137,7 +153,7 @@ impl Day {
             let same = (&fresh.session.spec.machine, &fresh.session.spec.marks, &fresh.session.spec.camera)
                 == (&self.session.spec.machine, &self.session.spec.marks, &self.session.spec.camera);
             if same {
-                fresh.tripod = self.tripod.take();
+                fresh.tripod = std::mem::take(&mut self.tripod);
                 fresh.good = self.good.take();
                 fresh.last = self.last.take();
                 fresh.steps = std::mem::take(&mut self.steps);
@@ -161,12 +177,21 @@ impl Day {
     /// longer there. Each photo is decoded once when they come in order. The indices of rows looked at anew.
     pub fn follow(&mut self, volleys: &[PairedVolley], progress: Progress) -> Vec<usize> {
         let mut old = std::mem::take(&mut self.steps);
+        let later: Vec<LaterWall> = self.later.iter().map(|l| l.0.clone()).collect();
+        self.holds = holding(&self.session, &later, volleys);
+        let mut before = 0;
         let keys: Vec<Key> = old.iter().map(|s| s.key.clone()).collect();
         let follows = self.session.spec.camera.tripod_photo.is_none();
         let mut reference: Option<Shown> = None;
         let mut fresh = Vec::new();
         for (index, v) in volleys.iter().enumerate() {
+            let wall = self.wall_of(&v.photo);
+            // A photo that is placed by another calibration is no reference for this one.
+            if wall != std::mem::replace(&mut before, wall) {
+                reference = None;
+            }
             let key = Key {
+                wall,
                 photo: self.shown(&v.photo),
                 before: v.before.as_deref().map(|b| self.shown(b)),
                 shots: v.row.shots,
@@ -198,20 +223,35 @@ impl Day {
             return;
         }
         self.good = wanted.and_then(|w| {
-            let placed = place_photo(&self.wall, &self.session.paths.photos(), &w.name, &[]).ok()?;
+            let wall = self.wall_at(self.wall_of(&w.name)).0;
+            let placed = place_photo(wall, &self.session.paths.photos(), &w.name, &[]).ok()?;
             let (located, _) = placed.place.as_ref()?;
-            Some((w.clone(), Reference::new(&self.wall, &w.name, luma(&placed.rgb), located)))
+            Some((w.clone(), Reference::new(wall, &w.name, luma(&placed.rgb), located)))
         });
     }
 
     fn place(&mut self, name: &str) -> Result<PlacedPhoto> {
-        if self.tripod.is_none() {
-            let path = self.session.spec.camera.tripod_photo.as_ref().map(|t| self.session.paths.dir.join(t));
-            self.tripod = Some(path.and_then(|p| Reference::of_tripod(&self.wall, &p)));
+        let at = self.wall_of(name);
+        if !self.tripod.contains_key(&at) {
+            let wall = self.wall_at(at).0;
+            let inside = if at == 0 { &self.session.spec.camera.tripod_photo } else { &wall.tripod_photo };
+            let path = inside.as_ref().map(|t| self.session.paths.dir.join(t));
+            let reference = path.and_then(|p| Reference::of_tripod(wall, &p));
+            self.tripod.insert(at, reference);
         }
+        let good = self.good.as_ref().filter(|g| self.wall_of(&g.0.name) == at);
         let references: Vec<&Reference> =
-            self.tripod.iter().flatten().chain(self.good.as_ref().map(|g| &g.1)).collect();
-        place_photo(&self.wall, &self.session.paths.photos(), name, &references)
+            self.tripod.get(&at).into_iter().flatten().chain(good.map(|g| &g.1)).collect();
+        place_photo(self.wall_at(at).0, &self.session.paths.photos(), name, &references)
+    }
+
+    /// Which calibration holds for a photo.
+    fn wall_of(&self, photo: &str) -> usize {
+        self.holds.get(photo).copied().unwrap_or(0)
+    }
+
+    fn wall_at(&self, at: usize) -> (&Wall, &nalgebra::DMatrix<f64>) {
+        at.checked_sub(1).and_then(|i| self.later.get(i)).map_or((&self.wall, &self.whitened), |(l, w)| (&l.wall, w))
     }
 
     fn step(&mut self, index: usize, v: &PairedVolley, key: Key, progress: Progress) -> Step {
@@ -228,7 +268,8 @@ impl Day {
             by_sheets = true;
             // Without a tripod photo the last photo that showed sheets stands in for it.
             if self.session.spec.camera.tripod_photo.is_none() {
-                self.good = Some((key.photo.clone(), Reference::new(&self.wall, &v.photo, luma(rgb), l)));
+                let reference = Reference::new(self.wall_at(key.wall).0, &v.photo, luma(rgb), l);
+                self.good = Some((key.photo.clone(), reference));
             }
         }
         self.last = Some((key.photo.clone(), after));
@@ -258,7 +299,7 @@ impl Day {
         let m = &self.session.spec.machine;
         let pivot = Pivot { out_m: m.pivot_out.value, right_m: m.pivot_right.value };
         match (&before, after) {
-            (Ok(b), Ok(a)) => match look(&self.wall, index, v, b, a, pivot, self.start.radius_mm.0) {
+            (Ok(b), Ok(a)) => match look(self.wall_at(key.wall).0, index, v, b, a, pivot, self.start.radius_mm.0) {
                 Ok(l) => {
                     progress(&format!("volley {}: {} places changed", v.row.volley, l.groups.patches.len()));
                     Found::Looked(Box::new(l))
@@ -276,6 +317,15 @@ impl Day {
 
     fn looked(&self) -> Vec<(&PairedVolley, &VolleyLook)> {
         self.shot().filter_map(|(v, f)| if let Found::Looked(l) = f { Some((v, &**l)) } else { None }).collect()
+    }
+
+    /// Factors of the calibrations before one: what two calibrations got wrong are different things.
+    fn factors_before(&self, at: usize) -> usize {
+        (0..at).map(|i| self.wall_at(i).0.covariance.parameters.len()).sum()
+    }
+
+    fn factors_after(&self, at: usize) -> usize {
+        self.factors_before(self.later.len() + 1) - self.factors_before(at + 1)
     }
 
     /// How the photo of a row (index into the rows followed) sees the wall, or a sentence why that is not known.
@@ -329,17 +379,48 @@ impl Day {
                     let shape = self.learned.as_ref().map_or(&self.start, |k| &k.shape);
                     at += 1;
                     let decided = decide(judged, volley, decisions, shape);
-                    measure(&self.wall, &self.whitened, &self.solver, volley, l, &decided, shape)
+                    let at = self.wall_of(&volley.photo);
+                    let (wall, whitened) = self.wall_at(at);
+                    let place =
+                        Calibrated { wall, whitened, before: self.factors_before(at), after: self.factors_after(at) };
+                    measure(&place, &self.solver, volley, l, &decided)
                 }
             });
         }
         out
     }
 
+    /// What another photo of a volley's marks says: compared with the photo from before the volley, judged and solved like the volley's own.
+    /// `None` where it cannot be used, or before [`Day::learn`].
+    pub fn measure_again(&mut self, volley: &PairedVolley, photo: &str) -> Option<Measured> {
+        let (shape, colour) = self.learned.as_ref().and_then(|k| Some((k.shape.clone(), k.colour?)))?;
+        let at = self.wall_of(&volley.photo);
+        if self.wall_of(photo) != at {
+            return None;
+        }
+        let was = self.place(volley.before.as_ref()?).ok()?;
+        let is = self.place(photo).ok()?;
+        let m = &self.session.spec.machine;
+        let pivot = Pivot { out_m: m.pivot_out.value, right_m: m.pivot_right.value };
+        let (wall, whitened) = self.wall_at(at);
+        let l = look(wall, 0, volley, &was, &is, pivot, self.start.radius_mm.0).ok()?;
+        let opacities: Vec<Patch> = l.groups.patches.iter().map(|p| p.opacity(colour)).collect();
+        let judged = judge(&opacities, volley.row.shots as usize, &shape);
+        let place = Calibrated { wall, whitened, before: self.factors_before(at), after: self.factors_after(at) };
+        Some(measure(&place, &self.solver, volley, &l, &decide(&judged, volley, &[], &shape)))
+    }
+
     /// Study, budgets and everything else that the report shows.
     pub fn summarise(&self, measured: &[Measured], notes: &[String]) -> Summary {
         let shape = self.learned.as_ref().map(|k| &k.shape);
         let mut summary = summarise(&self.session, Some(&self.wall), &self.solver, shape, measured, notes);
+        for (i, (l, _)) in self.later.iter().enumerate() {
+            let first = self.steps.iter().find(|s| s.key.wall == i + 1);
+            summary.notes.push(match first {
+                Some(s) => format!("calibration-{} holds from {} on", l.number, s.key.photo.name),
+                None => format!("calibration-{} was taken after all photos and is not used", l.number),
+            });
+        }
         summary.notes.extend(self.session.notes.iter().cloned());
         summary
     }

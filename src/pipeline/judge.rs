@@ -6,10 +6,11 @@
 
 use rayon::prelude::*;
 
-use crate::marks::fit::FittedMark;
+use crate::marks::fit::{FittedMark, UNKNOWNS};
 use crate::marks::patch::Patch;
-use crate::marks::separate::{Choice, Explained, choose, explain};
+use crate::marks::separate::{Choice, Effort, Explained, choose, explain};
 use crate::marks::shape::MarkShape;
+use crate::marks::ways::{Way, ways};
 
 /// Choices less probable than this do not count.
 const LEAST_PROBABILITY: f64 = 0.01;
@@ -46,6 +47,10 @@ pub struct Judged {
     pub marks: Vec<FoundMark>,
     /// Probability of the number of marks chosen, among all numbers.
     pub probability: f64,
+    /// When all shots were told apart: the weight of the marks as they are among all ways to place the least certain of them.
+    pub sure: f64,
+    /// Index of the mark that is least certain, when it is not beyond doubt.
+    pub doubtful: Option<usize>,
     /// How far the mean over all choices lies from the mean of the marks as chosen, mm.
     pub mean_shift_mm: [f64; 2],
     /// Variance of the mean from the choice itself, mm^2.
@@ -68,7 +73,7 @@ fn heart(patches: &[Patch]) -> Option<(f64, f64)> {
     patches.iter().map(mass).filter(|m| m.0 > 0.0).max_by(|a, b| a.0.total_cmp(&b.0)).map(|m| (m.1, m.2))
 }
 
-/// Most marks that a patch can hold: twice what its opacity amounts to in usual marks, and two more.
+/// Most marks that a patch can hold: twice what its opacity amounts to in usual marks and two more, but one more than were shot.
 fn most_marks(p: &Patch, shape: &MarkShape, shots: usize) -> usize {
     let mass: f64 = (0..p.opacity.len())
         .filter(|&i| p.sigma[i].is_finite() && p.level[i] > 3.0 * p.sigma[i])
@@ -77,7 +82,7 @@ fn most_marks(p: &Patch, shape: &MarkShape, shots: usize) -> usize {
         * p.mm_per_px
         * p.mm_per_px;
     let one = std::f64::consts::PI * shape.radius_mm.0.powi(2) * shape.strength.0;
-    ((2.0 * mass / one) as usize + 2).min(shots + 2)
+    ((2.0 * mass / one) as usize + 2).min(shots + 1)
 }
 
 /// Judges a volley from its patches.
@@ -93,40 +98,161 @@ pub fn judge(patches: &[Patch], shots: usize, shape: &MarkShape) -> Judged {
             let half = 0.5 * p.mm_per_px * p.width.max(p.height) as f64;
             let away = ((centre.0 - heart.0).abs() - half).max(0.0);
             let up = ((centre.1 - heart.1).abs() - half).max(0.0);
-            explain(p, shape, shape.area_mm2((away, up)), most_marks(p, shape, shots))
+            explain(p, shape, shape.area_mm2((away, up)), most_marks(p, shape, shots), Effort::Whole)
         })
         .collect();
     let choices = choose(&explained, shots);
     let Some(best) = choices.first() else { return Judged::default() };
     let mut marks = marks_of(&explained, best, shape);
-    // Where fewer marks than shots are told apart, each way in which one patch hides the missing ball has its weight.
-    let ways = ways_to_hide(&explained, best, &choices, shots);
-    if let Some((_, full)) = ways.iter().max_by(|a, b| a.0.total_cmp(&b.0)) {
-        name_hidden(&mut marks, &explained, best, full);
-    }
-    let mut judged = Judged { probability: best.probability, ..Judged::default() };
-    if let Some(own) = mean(&marks) {
-        let arrangements: Vec<(f64, [f64; 2])> = if ways.is_empty() {
-            vec![(1.0, own)]
+    let told: usize = best.counts.iter().sum();
+    let mut judged = Judged { probability: best.probability, sure: 1.0, ..Judged::default() };
+    if let Some(hidden) = hidden(patches, &explained, best, shots, shape) {
+        let own = mean(&marks);
+        if told < shots {
+            hidden.name(&mut marks, &explained, best);
         } else {
-            ways.iter().filter_map(|(w, c)| mean(&marks_of(&explained, c, shape)).map(|m| (*w, m))).collect()
-        };
-        let middle: [f64; 2] = std::array::from_fn(|k| arrangements.iter().map(|a| a.0 * a.1[k]).sum());
-        judged.mean_shift_mm = [middle[0] - own[0], middle[1] - own[1]];
-        // Other numbers of marks do not move the mean, but they widen it.
-        let others = choices.iter().filter(|c| c.probability > LEAST_PROBABILITY && (*c != best || !ways.is_empty()));
-        let all: Vec<(f64, [f64; 2])> = arrangements
-            .iter()
-            .copied()
-            .chain(others.filter_map(|c| mean(&marks_of(&explained, c, shape)).map(|m| (c.probability, m))))
-            .collect();
-        judged.mean_variance_mm2 = std::array::from_fn(|i| {
-            std::array::from_fn(|j| all.iter().map(|a| a.0 * (a.1[i] - middle[i]) * (a.1[j] - middle[j])).sum())
-        });
+            judged.sure = hidden.sure;
+            judged.doubtful = hidden.doubtful.and_then(|d| {
+                let near = |m: &FoundMark| (m.x_mm - d[0]).hypot(m.y_mm - d[1]);
+                (0..marks.len()).min_by(|&a, &b| near(&marks[a]).total_cmp(&near(&marks[b])))
+            });
+        }
+        if let (Some(own), Some(now)) = (own, mean(&marks)) {
+            let (middle, variance) = hidden.mean(own, shots);
+            judged.mean_shift_mm = [middle[0] - now[0], middle[1] - now[1]];
+            judged.mean_variance_mm2 = variance;
+        }
     }
+    // Other numbers of marks do not move the mean, but they widen it.
+    if let Some(own) = mean(&marks) {
+        let others = choices.iter().filter(|c| c.probability > LEAST_PROBABILITY && *c != best);
+        for (w, m) in others.filter_map(|c| mean(&marks_of(&explained, c, shape)).map(|m| (c.probability, m))) {
+            for i in 0..2 {
+                for j in 0..2 {
+                    judged.mean_variance_mm2[i][j] += w * (m[i] - own[i]) * (m[j] - own[j]);
+                }
+            }
+        }
+    }
+    let doubtful = judged.doubtful.map(|i| (marks[i].x_mm, marks[i].y_mm));
     marks.sort_by(|a, b| b.y_mm.total_cmp(&a.y_mm).then(a.x_mm.total_cmp(&b.x_mm)));
+    judged.doubtful = doubtful.and_then(|d| marks.iter().position(|m| (m.x_mm, m.y_mm) == d));
     judged.marks = marks;
     judged
+}
+
+/// A last mark that explains less than this of the misfit may be no ball: marks put on one too many in rendered
+/// sessions gained up to 13, and one in a wrong place, with a ball missed elsewhere, up to 30.
+const CLEAR_GAIN: f64 = 60.0;
+
+/// Ways in which balls hide, and what the marks would be without the doubtful one.
+struct Hidden {
+    ways: Vec<Way>,
+    /// Balls that hide.
+    missing: usize,
+    /// Weight of the marks as they were told apart, when all shots were.
+    sure: f64,
+    /// Place of the doubtful mark.
+    doubtful: Option<[f64; 2]>,
+}
+
+/// Where balls may hide; `None` when every shot has a mark that cannot be mistaken.
+fn hidden(
+    patches: &[Patch],
+    explained: &[Explained],
+    best: &Choice,
+    shots: usize,
+    shape: &MarkShape,
+) -> Option<Hidden> {
+    let told: usize = best.counts.iter().sum();
+    let mut counts = best.counts.clone();
+    let mut doubtful_patch = None;
+    if told > shots {
+        return None;
+    }
+    if told == shots {
+        // The patch whose last mark explains least: what if that mark is none?
+        let gain = |p: usize| {
+            let k = counts[p];
+            if k < 2 { f64::MAX } else { explained[p].fits[k - 1].misfit - explained[p].fits[k].misfit }
+        };
+        let p = (0..counts.len()).min_by(|&a, &b| gain(a).total_cmp(&gain(b)))?;
+        if gain(p) > CLEAR_GAIN {
+            return None;
+        }
+        counts[p] -= 1;
+        doubtful_patch = Some(p);
+    }
+    let bases: Vec<&[FittedMark]> = explained.iter().zip(&counts).map(|(e, &k)| e.fits[k].marks.as_slice()).collect();
+    let ways = ways(patches, &bases, shape);
+    let n: usize = counts.iter().sum();
+    let (mut sure, mut doubtful) = (1.0, None);
+    if let Some(p) = doubtful_patch {
+        // The way that is the present explanation: its additional ball lies where the present marks have theirs.
+        let now = &explained[p].fits[best.counts[p]].marks;
+        let base = bases[p];
+        let extra: [f64; 2] = std::array::from_fn(|k| {
+            let of = |m: &FittedMark| if k == 0 { m.x_mm } else { m.y_mm };
+            now.iter().map(of).sum::<f64>() - base.iter().map(of).sum::<f64>()
+        });
+        let same = |w: &&Way| w.patch == p && (w.extra_mm[0] - extra[0]).hypot(w.extra_mm[1] - extra[1]) < SAME_WAY_MM;
+        sure = ways.iter().filter(same).map(|w| w.weight).sum();
+        doubtful = Some(extra);
+    }
+    Some(Hidden { ways, missing: shots - n, sure, doubtful })
+}
+
+/// Two ways whose additional balls are this near are the same, mm.
+const SAME_WAY_MM: f64 = 4.0;
+
+impl Hidden {
+    /// Mean of all shots over the ways, and the variance that the choice leaves; `own` is the mean of the marks told apart.
+    fn mean(&self, own: [f64; 2], shots: usize) -> ([f64; 2], [[f64; 2]; 2]) {
+        if self.ways.is_empty() || shots == 0 {
+            return (own, Default::default());
+        }
+        let extra: [f64; 2] = std::array::from_fn(|k| self.ways.iter().map(|w| w.weight * w.extra_mm[k]).sum());
+        let (n, m) = (shots as f64, self.missing as f64);
+        let middle = std::array::from_fn(|k| match self.doubtful {
+            // The doubtful mark is among those told apart: its place gives way to the mean over the ways.
+            Some(now) => own[k] + (extra[k] - now[k]) / n,
+            None => ((n - m) * own[k] + m * extra[k]) / n,
+        });
+        // Several missing balls are taken to hide independently.
+        let variance = std::array::from_fn(|i| {
+            std::array::from_fn(|j| {
+                let each = |w: &Way| w.weight * (w.extra_mm[i] - extra[i]) * (w.extra_mm[j] - extra[j]);
+                m / (n * n) * self.ways.iter().map(each).sum::<f64>()
+            })
+        });
+        (middle, variance)
+    }
+
+    /// Gives the marks that most likely hide others their counts.
+    fn name(&self, marks: &mut [FoundMark], explained: &[Explained], best: &Choice) {
+        // Expected number of balls under each mark: a way without a mark of its own counts for the nearest.
+        let mut expected = vec![0.0; marks.len()];
+        for w in &self.ways {
+            let at = match w.under {
+                Some(i) => {
+                    let m = &explained[w.patch].fits[best.counts[w.patch]].marks[i];
+                    [m.x_mm, m.y_mm]
+                }
+                None => w.extra_mm,
+            };
+            let near = |m: &FoundMark| (m.x_mm - at[0]).hypot(m.y_mm - at[1]);
+            let nearest = (0..marks.len()).min_by(|&a, &b| near(&marks[a]).total_cmp(&near(&marks[b])));
+            if let Some(i) = nearest {
+                expected[i] += w.weight * self.missing as f64;
+            }
+        }
+        for _ in 0..self.missing {
+            if let Some(i) = (0..marks.len()).max_by(|&a, &b| expected[a].total_cmp(&expected[b])) {
+                marks[i].count += 1;
+                expected[i] -= 1.0;
+            }
+        }
+    }
 }
 
 fn balls(marks: &[FoundMark]) -> u32 {
@@ -141,36 +267,6 @@ fn mean(marks: &[FoundMark]) -> Option<[f64; 2]> {
     (n > 0.0).then(|| [sum.0 / n, sum.1 / n])
 }
 
-/// The ways in which all shots can be in the marks when `best` tells fewer apart, with weights that sum to one: for
-/// one missing ball each patch in turn has one more mark; for several, the best explanation with all of them.
-fn ways_to_hide(explained: &[Explained], best: &Choice, choices: &[Choice], shots: usize) -> Vec<(f64, Choice)> {
-    let told: usize = best.counts.iter().sum();
-    if told >= shots {
-        return Vec::new();
-    }
-    if told + 1 < shots {
-        let full = choices.iter().find(|c| c.counts.iter().sum::<usize>() == shots);
-        return full.map(|c| vec![(1.0, c.clone())]).unwrap_or_default();
-    }
-    let mut ways: Vec<(f64, Choice)> = Vec::new();
-    for (p, e) in explained.iter().enumerate() {
-        let k = best.counts[p];
-        // A patch without any mark hides none: a ball there would be a mark of its own.
-        let (Some(now), Some(more)) = (e.fits.get(k), e.fits.get(k + 1)) else { continue };
-        if k == 0 {
-            continue;
-        }
-        let mut counts = best.counts.clone();
-        counts[p] += 1;
-        ways.push((now.minus_2_ln_evidence - more.minus_2_ln_evidence, Choice { counts, probability: 0.0 }));
-    }
-    let least = ways.iter().map(|w| w.0).fold(f64::MIN, f64::max);
-    ways.iter_mut().for_each(|w| w.0 = (0.5 * (w.0 - least)).exp());
-    let sum: f64 = ways.iter().map(|w| w.0).sum();
-    ways.iter_mut().for_each(|w| w.0 /= sum);
-    ways
-}
-
 fn marks_of(explained: &[Explained], choice: &Choice, shape: &MarkShape) -> Vec<FoundMark> {
     let mut out = Vec::new();
     for (patch, (e, &k)) in explained.iter().zip(&choice.counts).enumerate() {
@@ -179,7 +275,7 @@ fn marks_of(explained: &[Explained], choice: &Choice, shape: &MarkShape) -> Vec<
             if m.strength < LEAST_STRENGTH * shape.strength.0 {
                 continue;
             }
-            let c = |a: usize, b: usize| fit.covariance[(4 * i + a, 4 * i + b)];
+            let c = |a: usize, b: usize| fit.covariance[(UNKNOWNS * i + a, UNKNOWNS * i + b)];
             out.push(FoundMark {
                 x_mm: m.x_mm,
                 y_mm: m.y_mm,
@@ -202,30 +298,4 @@ fn marks_of(explained: &[Explained], choice: &Choice, shape: &MarkShape) -> Vec<
 
 fn distance(a: &FittedMark, b: &FittedMark) -> f64 {
     (a.x_mm - b.x_mm).hypot(a.y_mm - b.y_mm)
-}
-
-/// Gives the marks that hide others their counts: where the explanation with all shots has two marks
-/// nearest to one of these, that one stands for both.
-fn name_hidden(marks: &mut [FoundMark], explained: &[Explained], best: &Choice, full: &Choice) {
-    for (patch, e) in explained.iter().enumerate() {
-        if full.counts[patch] <= best.counts[patch] {
-            continue;
-        }
-        let mut missing = full.counts[patch] - best.counts[patch];
-        let mut near: Vec<usize> = vec![0; marks.len()];
-        for m in &e.fits[full.counts[patch]].marks {
-            let nearest = (0..marks.len()).filter(|&i| marks[i].patch == patch).min_by(|&a, &b| {
-                let d = |i: usize| (marks[i].x_mm - m.x_mm).hypot(marks[i].y_mm - m.y_mm);
-                d(a).total_cmp(&d(b))
-            });
-            if let Some(i) = nearest {
-                near[i] += 1;
-            }
-        }
-        for (i, n) in near.iter().enumerate() {
-            let more = n.saturating_sub(1).min(missing);
-            marks[i].count += more as u32;
-            missing -= more;
-        }
-    }
 }

@@ -7,13 +7,15 @@ use std::path::Path;
 
 use image::{GrayImage, RgbImage};
 
-use crate::camera::{Located, NotRegistered, Wall, WallView, locate, register};
+use crate::camera::moved::shift_words;
+use crate::camera::{Located, NotRegistered, Optics, Wall, WallView, locate, register};
 use crate::error::{Error, Result};
 use crate::marks::group::{Groups, Rules, group};
 use crate::marks::{Pair, Reduced, detect, reduce};
 use crate::photo::decode::{decode_gray, decode_rgb, luma};
 use crate::photo::read_exif;
 use crate::points::{PixelPoint, WallPoint};
+use crate::session::flags::FlagWord;
 use crate::session::pairing::PairedVolley;
 use crate::sheet::{SheetView, find_sheets};
 
@@ -26,6 +28,9 @@ const PAPER_BELOW_MM: f64 = 49.0;
 /// A photo's sheets fit the calibration when their RMS is below this, or this many times the calibration's own.
 const FIT_PX: f64 = 0.5;
 const FIT_TIMES: f64 = 5.0;
+
+/// A change of focal length that a person should know of: 0.3 % moves the edge of a picture by some 3 px, more than any focus does.
+const ZOOM_WORTH_A_LOOK: f64 = 0.003;
 
 /// Marks are looked for this far to either side of the arm's plane, over the distance to the wall: 14 deg, three
 /// times what a pocket throws sideways (common practice, no source).
@@ -41,6 +46,8 @@ pub struct PlacedPhoto {
     pub place: Option<(Located, How)>,
     /// Why there is no place.
     pub problem: Option<String>,
+    /// What changed since the calibration and was corrected: a sentence each, with its flag where a person must look.
+    pub changed: Vec<(Option<FlagWord>, String)>,
 }
 
 /// A photo whose place is known, to which photos without sheets are registered.
@@ -70,7 +77,7 @@ impl Reference {
         if gray.dimensions() != (wall.camera.width, wall.camera.height) {
             return None;
         }
-        let located = locate(wall, &find_sheets(&gray, wall.geometry()).sheets)?;
+        let located = locate(wall, &find_sheets(&gray, &wall.geometry()).sheets)?;
         Some(Self::new(wall, &path.file_name()?.to_string_lossy(), gray, &located))
     }
 
@@ -105,12 +112,14 @@ pub fn place_photo(wall: &Wall, folder: &Path, name: &str, references: &[&Refere
     let exif = read_exif(&path)?;
     let rgb = decode_rgb(&path, exif.orientation.unwrap_or(1))?;
     let size = (wall.camera.width, wall.camera.height);
+    let optics = Optics::of(&exif, rgb.dimensions()).differs_from(&wall.optics);
     let placed = |rgb, place: Result<(Located, How), String>| {
         let (place, problem) = match place {
             Ok(p) => (Some(p), None),
-            Err(e) => (None, Some(e)),
+            Err(e) => (None, Some(e + &optics.as_ref().map_or(String::new(), |o| format!(" (Exif says {o})")))),
         };
-        PlacedPhoto { name: name.into(), rgb, place, problem }
+        let changed = place.as_ref().map(|(l, _)| changed(l)).unwrap_or_default();
+        PlacedPhoto { name: name.into(), rgb, place, problem, changed }
     };
     if rgb.dimensions() != size {
         let problem = format!(
@@ -123,9 +132,12 @@ pub fn place_photo(wall: &Wall, folder: &Path, name: &str, references: &[&Refere
         return Ok(placed(rgb, Err(problem)));
     }
     let gray = luma(&rgb);
-    let sheets: Vec<SheetView> = find_sheets(&gray, wall.geometry()).sheets;
+    let sheets: Vec<SheetView> = find_sheets(&gray, &wall.geometry()).sheets;
     let limit = FIT_PX.max(FIT_TIMES * wall.quality.rms_px);
     let place = match locate(wall, &sheets) {
+        Some(Located { ambiguous: Some(why), .. }) => Err(format!(
+            "its sheets disagree with the calibration: {why}, and it cannot be told which: photograph the sheets again"
+        )),
         Some(l) if l.rms_px <= limit => Ok((l, How::Sheets)),
         Some(l) => Err(format!(
             "its sheets disagree with the calibration by {:.2} px RMS (limit {limit:.2}): zoom, focus or a sheet changed: photograph the sheets again",
@@ -134,6 +146,41 @@ pub fn place_photo(wall: &Wall, folder: &Path, name: &str, references: &[&Refere
         None => by_the_wall(&gray, references),
     };
     Ok(placed(rgb, place))
+}
+
+/// What of a placed photo's lens and sheets differs from the calibration, for people.
+fn changed(l: &Located) -> Vec<(Option<FlagWord>, String)> {
+    let mut out = Vec::new();
+    if let Some(c) = l.change {
+        let way = if c.focal > 0.0 { "longer" } else { "shorter" };
+        let far = c.shift_px[0].hypot(c.shift_px[1]);
+        if c.focal.abs() > ZOOM_WORTH_A_LOOK {
+            out.push((
+                Some(FlagWord::CameraMoved),
+                format!(
+                    "zoomed or refocused since the calibration: its own focal length, {:.2} ± {:.2} % {way}, was found and used; set the zoom back, or photograph the sheets again",
+                    100.0 * c.focal.abs(),
+                    200.0 * c.focal_u
+                ),
+            ));
+        } else if c.focal != 0.0 {
+            out.push((None, format!("focus changed: focal length {:.2} % {way}, corrected", 100.0 * c.focal.abs())));
+        }
+        if far > 0.0 {
+            out.push((None, format!("the lens's axis had shifted by {far:.1} px (stabilisation), corrected")));
+        }
+    }
+    for m in &l.moved {
+        out.push((
+            Some(FlagWord::SheetMoved),
+            format!(
+                "sheet {} hangs elsewhere than in the calibration ({}) and was not used: was it bumped? Photograph the sheets again if it is needed",
+                m.number,
+                shift_words(m.by)
+            ),
+        ));
+    }
+    out
 }
 
 fn by_the_wall(gray: &GrayImage, references: &[&Reference]) -> Result<(Located, How), String> {
@@ -182,6 +229,8 @@ pub struct VolleyLook {
     pub significance: Vec<f64>,
     /// How far the camera had moved between the two photos, px.
     pub shift_px: f64,
+    /// What changed since the calibration and was corrected.
+    pub changed: Vec<(Option<FlagWord>, String)>,
 }
 
 /// Where on the wall marks are expected: straight in front of the arm's plane, at the middle of the photo's height.
@@ -233,12 +282,13 @@ fn zone(is: &Located, pivot: Pivot, size: (u32, u32)) -> ((usize, usize), (usize
 fn paper(wall: &Wall, view: &WallView, grid: &Grid) -> Vec<bool> {
     let Grid { origin, factor, width, height } = *grid;
     let mut out = vec![false; width * height];
-    let g = wall.geometry();
-    let k = g.square_mm / crate::sheet::geometry::SQUARE_MM;
-    let (cross, scale) = (g.cross(), wall.printed_scale);
-    let (u0, u1) = (-PAPER_SIDE_MM * k, 3.0 * g.square_mm + PAPER_SIDE_MM * k);
-    let (v0, v1) = (-PAPER_ABOVE_MM * k, 4.0 * g.square_mm + PAPER_BELOW_MM * k);
+    let set = wall.geometry();
     for s in &wall.sheets {
+        let g = set.of(s.number);
+        let k = g.square_mm / crate::sheet::geometry::SQUARE_MM;
+        let (cross, scale) = (g.cross(), wall.scale_of(s));
+        let (u0, u1) = (-PAPER_SIDE_MM * k, 3.0 * g.square_mm + PAPER_SIDE_MM * k);
+        let (v0, v1) = (-PAPER_ABOVE_MM * k, 4.0 * g.square_mm + PAPER_BELOW_MM * k);
         let (sin, cos) = s.turn_deg.to_radians().sin_cos();
         let corner = |u: f64, v: f64| {
             let (a, b) = (scale[0] * (u - cross.u_mm), scale[1] * (cross.v_mm - v));
@@ -329,5 +379,6 @@ pub fn look(
         significance: groups.patches.iter().map(|p| p.significance).collect(),
         groups,
         shift_px: pair.largest_shift_px(),
+        changed: after.changed.clone(),
     })
 }

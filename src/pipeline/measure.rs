@@ -1,12 +1,11 @@
 //! What do a volley's marks say, and what is doubtful about them?
 
 use super::decide::Decided;
-use super::judge::{FoundMark, Judged};
+use super::judge::FoundMark;
 use super::looks::{How, VolleyLook};
 use super::measured::{Measured, MeasuredMark};
 use crate::camera::Wall;
 use crate::flight::{Impact, Release, Solver};
-use crate::marks::shape::MarkShape;
 use crate::points::{PixelPoint, WallPoint};
 use crate::session::PairedVolley;
 use crate::session::flags::FlagWord;
@@ -17,27 +16,39 @@ const LIGHT_STEP: f64 = 0.7;
 const FAINT: f64 = 8.0;
 /// A number of marks less probable than this is doubtful, whatever it is.
 const SURE: f64 = 0.8;
-/// Two centres this near, in usual radii, are told apart by ragged edges alone; with one of them smaller or weaker than
-/// usual by [`UNLIKE`] standard deviations, up to [`NEAR`]. (Every split mark of five rendered kinds of session fell under one of the two.)
-const VERY_NEAR: f64 = 0.4;
-const NEAR: f64 = 1.0;
-const UNLIKE: f64 = 1.2;
+/// Marks as they were told apart need this weight among all ways to place the least certain of them.
+const CLEAR: f64 = 0.9;
 /// Camera shift between two photos that is worth a word, px.
 const MOVED_PX: f64 = 3.0;
 
+/// The calibration that holds for a photo, and its place among all of the session's.
+pub struct Calibrated<'a> {
+    /// The calibration.
+    pub wall: &'a Wall,
+    /// Its whitened factors.
+    pub whitened: &'a nalgebra::DMatrix<f64>,
+    /// Factors of the calibrations before it.
+    pub before: usize,
+    /// Factors of those after it.
+    pub after: usize,
+}
+
+impl Calibrated<'_> {
+    /// How a wall point moves with every factor of every calibration of the session.
+    fn shared_at(&self, l: &VolleyLook, point: WallPoint) -> Vec<[f64; 2]> {
+        let Some(own) = l.located.shared_at(self.wall, self.whitened, point) else { return Vec::new() };
+        let none = |n: usize| std::iter::repeat_n([0.0; 2], n);
+        none(self.before).chain(own).chain(none(self.after)).collect()
+    }
+}
+
 /// One mark on the wall, with everything that makes it doubtful, m.
-fn impact_of(
-    wall: &Wall,
-    whitened: &nalgebra::DMatrix<f64>,
-    l: &VolleyLook,
-    m: &FoundMark,
-    volley: &PairedVolley,
-) -> Impact {
+fn impact_of(place: &Calibrated<'_>, l: &VolleyLook, m: &FoundMark, volley: &PairedVolley) -> Impact {
     let point = WallPoint::new(m.x_mm * 1e-3, m.y_mm * 1e-3);
     Impact {
         point,
         own_cov_m2: m.covariance_mm2.map(|r| r.map(|v| v * 1e-6)),
-        shared: l.located.shared_at(wall, whitened, point).unwrap_or_default(),
+        shared: place.shared_at(l, point),
         speed_mps: volley.row.speed_mps.unwrap_or(f64::NAN),
         speed_own_u_mps: volley.row.speed_spread_mps.unwrap_or(0.0),
     }
@@ -45,13 +56,11 @@ fn impact_of(
 
 /// Places and solves a volley's marks, and says what is doubtful.
 pub fn measure(
-    wall: &Wall,
-    whitened: &nalgebra::DMatrix<f64>,
+    place: &Calibrated<'_>,
     solver: &Solver,
     volley: &PairedVolley,
     l: &VolleyLook,
     decided: &Decided,
-    shape: &MarkShape,
 ) -> Measured {
     let judged = &decided.judged;
     let open = |flag: FlagWord| !decided.settles(flag, volley.row.shots);
@@ -66,7 +75,7 @@ pub fn measure(
     }
     let mut marks = Vec::new();
     for (i, m) in judged.marks.iter().enumerate() {
-        let impact = impact_of(wall, whitened, l, m, volley);
+        let impact = impact_of(place, l, m, volley);
         let solved: Option<Release> = match solver.solve(&impact) {
             Ok(r) => Some(r),
             Err(e) => {
@@ -120,7 +129,7 @@ pub fn measure(
         let which = weakest.map_or(String::new(), |(i, _)| format!(" (most doubtful: mark {})", i + 1));
         notes.push(format!("{balls} marks for {shots} shots{which}: check the photo and the count in volleys.csv"));
     }
-    let unsure = marks.iter().enumerate().find(|(i, m)| !by_person(*i) && told_apart_barely(&m.found, judged, shape));
+    let unsure = judged.doubtful.filter(|i| judged.sure < CLEAR && !by_person(*i));
     if entries == shots && !marks.is_empty() && open(FlagWord::Doubtful) {
         if judged.probability < SURE {
             flags.push(FlagWord::Doubtful);
@@ -128,7 +137,7 @@ pub fn measure(
                 "the marks overlap so much that their number is only {:.0} % sure: look at the photo",
                 100.0 * judged.probability
             ));
-        } else if let Some((i, _)) = unsure {
+        } else if let Some(i) = unsure {
             flags.push(FlagWord::Doubtful);
             notes.push(format!("mark {} is barely told apart from its neighbour: look at the photo", i + 1));
         }
@@ -150,6 +159,11 @@ pub fn measure(
         flags.push(FlagWord::LightChanged);
         notes
             .push("the light changed by more than a factor of two between parts of the wall: look at the photo".into());
+    }
+    for (flag, sentence) in &l.changed {
+        flags.extend(*flag);
+        let to = if flag.is_some() { &mut notes } else { &mut known };
+        to.push(sentence.clone());
     }
     if let How::Wall { to, moved_px, u_px } = &l.how {
         flags.extend([FlagWord::NoSheets, FlagWord::Registered]);
@@ -175,20 +189,6 @@ pub fn measure(
     }
     flags.extend(raised);
     Measured::looked(volley, l, judged, marks, flags, notes, known)
-}
-
-/// A mark so near to another, or so near and so unlike the usual one, that ragged edges could pass for it.
-fn told_apart_barely(m: &FoundMark, judged: &Judged, shape: &MarkShape) -> bool {
-    let nearest = judged
-        .marks
-        .iter()
-        .filter(|n| (n.x_mm, n.y_mm) != (m.x_mm, m.y_mm))
-        .map(|n| (n.x_mm - m.x_mm).hypot(n.y_mm - m.y_mm))
-        .fold(f64::MAX, f64::min);
-    let radius = shape.radius_mm.0;
-    let unlike =
-        m.radius_mm < radius - UNLIKE * shape.radius_mm.1 || m.strength < shape.strength.0 - UNLIKE * shape.strength.1;
-    nearest < VERY_NEAR * radius || (nearest < NEAR * radius && unlike)
 }
 
 fn near_edge(l: &VolleyLook, m: &FoundMark, p: PixelPoint) -> bool {

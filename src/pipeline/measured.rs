@@ -160,6 +160,25 @@ impl Measured {
         Some(mean)
     }
 
+    /// Standard uncertainty of the mean place, own and shared, mm.
+    fn mean_u_mm(&self) -> Option<[f64; 2]> {
+        let n = f64::from(self.balls());
+        let first = self.marks.first().filter(|_| n > 0.0)?;
+        let u = |k: usize| {
+            let weight = |m: &MeasuredMark| f64::from(m.found.count) / n;
+            let own: f64 = self.marks.iter().map(|m| weight(m).powi(2) * m.impact.own_cov_m2[k][k]).sum();
+            let shared: f64 = (0..first.impact.shared.len())
+                .map(|i| {
+                    self.marks.iter().map(|m| weight(m) * m.impact.shared.get(i).map_or(0.0, |s| s[k])).sum::<f64>()
+                })
+                .map(|s| s * s)
+                .sum();
+            let m2 = own + shared + first.pose_covariance_m2[k][k] + 1e-6 * self.mean_variance_mm2[k][k];
+            1e3 * m2.max(0.0).sqrt()
+        };
+        Some([u(0), u(1)])
+    }
+
     fn spread_deg(&self) -> Option<f64> {
         let v: Vec<f64> = self.marks.iter().filter_map(|m| m.release.as_ref()).map(|r| r.release.value).collect();
         let n = v.len() as f64;
@@ -259,6 +278,7 @@ impl Measured {
 
     pub(super) fn summary(&self, setup: Setup) -> VolleySummary {
         let row = self.volley_row();
+        let mean_u_mm = self.mean_u_mm();
         VolleySummary {
             volley: row.volley,
             photo: row.photo,
@@ -273,6 +293,8 @@ impl Measured {
             found: row.found,
             mean_x_mm: row.mean_x_mm,
             mean_y_mm: row.mean_y_mm,
+            mean_x_u_mm: mean_u_mm.map(|u| u[0]),
+            mean_y_u_mm: mean_u_mm.map(|u| u[1]),
             mean_release_deg: row.mean_release_deg,
             mean_release_u_own_deg: row.mean_release_u_own_deg,
             mean_release_u_deg: row.mean_release_u_deg,
@@ -280,6 +302,7 @@ impl Measured {
             marks: self.mark_summaries(),
             pose_rms_px: self.pose_rms_px,
             pose_sheets: self.pose_sheets.clone(),
+            view: self.view,
         }
     }
 }

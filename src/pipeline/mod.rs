@@ -18,14 +18,20 @@ pub mod outcome;
 pub mod pictures;
 pub mod plan;
 pub mod plan_text;
+pub mod rebuild;
+pub mod recalibrated;
 pub mod run;
+pub mod shelf;
 pub mod speeds;
 pub mod summary;
 
-pub use calibrate::{calibrate_session, read_wall, write_wall};
+pub use calibrate::{calibrate_again, calibrate_session, read_wall, wall_path, write_wall};
 pub use day::Day;
 pub use outcome::{Outcome, write_results};
+pub use rebuild::{read_summary, rebuild_report, write_charts};
+pub use recalibrated::later_numbers;
 pub use run::run_session;
+pub use shelf::{Shelf, read_shelf};
 
 /// Takes a line of progress; called from one thread at a time.
 pub type Progress<'a> = &'a (dyn Fn(&str) + Sync);

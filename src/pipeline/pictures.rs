@@ -1,16 +1,18 @@
 //! Which parts of the photos does the report show?
+//!
+//! [`cut_pictures`] needs the summary and the photos only, so that a page can be made again without measuring anew.
 
 use image::RgbImage;
 use rayon::prelude::*;
 
 use super::Progress;
-use super::judge::FoundMark;
 use super::measured::Measured;
 use crate::camera::WallView;
 use crate::photo::{decode_rgb, read_exif};
 use crate::points::WallPoint;
-use crate::report::model::{Outline, VolleyPicture};
-use crate::session::Session;
+use crate::report::model::{MarkSummary, Outline, VolleyPicture, VolleySummary};
+use crate::session::{Session, SessionPaths};
+use crate::study::Setup;
 
 /// Longer side of a report's picture, px.
 const PICTURE_PX: u32 = 560;
@@ -19,19 +21,25 @@ const PICTURE_MARGIN: f64 = 3.0;
 
 /// Cuts each volley's part of the photos for the page; a volley whose photos cannot be read again has none.
 pub fn pictures(session: &Session, measured: &[Measured], progress: Progress) -> Vec<VolleyPicture> {
-    progress("cutting pictures");
-    measured.par_iter().filter_map(|m| picture(session, m)).collect()
+    let volleys: Vec<VolleySummary> = measured.iter().map(|m| m.summary(Setup::default())).collect();
+    cut_pictures(&session.paths, &volleys, progress)
 }
 
-fn picture(session: &Session, m: &Measured) -> Option<VolleyPicture> {
-    let view = m.view?;
-    let outlines: Vec<Outline> = m
+/// The same from a session's summary.
+pub fn cut_pictures(paths: &SessionPaths, volleys: &[VolleySummary], progress: Progress) -> Vec<VolleyPicture> {
+    progress("cutting pictures");
+    volleys.par_iter().filter_map(|v| picture(paths, v)).collect()
+}
+
+fn picture(paths: &SessionPaths, v: &VolleySummary) -> Option<VolleyPicture> {
+    let view = v.view?;
+    let outlines: Vec<Outline> = v
         .marks
         .iter()
-        .enumerate()
-        .map(|(i, k)| Outline { mark: i as u32 + 1, count: k.found.count, points_px: circle(&view, &k.found, 1.0) })
+        .map(|m| Outline { mark: m.mark, count: m.count, points_px: circle(&view, m, 1.0) })
+        .filter(|o| !o.points_px.is_empty())
         .collect();
-    let around: Vec<(f64, f64)> = m.marks.iter().flat_map(|k| circle(&view, &k.found, PICTURE_MARGIN)).collect();
+    let around: Vec<(f64, f64)> = v.marks.iter().flat_map(|m| circle(&view, m, PICTURE_MARGIN)).collect();
     let bound = |f: &dyn Fn(&(f64, f64)) -> f64| {
         around.iter().map(f).fold((f64::MAX, f64::MIN), |b, v| (b.0.min(v), b.1.max(v)))
     };
@@ -40,15 +48,17 @@ fn picture(session: &Session, m: &Measured) -> Option<VolleyPicture> {
         return None;
     }
     let read = |name: &str| -> Option<RgbImage> {
-        let path = session.paths.photos().join(name);
+        // A summary is a file that anyone may have edited: nothing outside of photos/ is read.
+        let inside = std::path::Path::new(name).file_name().is_some_and(|f| f == name);
+        let path = paths.photos().join(Some(name).filter(|_| inside)?);
         let turn = read_exif(&path).ok()?.orientation.unwrap_or(1);
         decode_rgb(&path, turn).ok()
     };
-    let (after, before) = (read(&m.volley.photo)?, read(m.volley.before.as_deref()?)?);
+    let (after, before) = (read(&v.photo)?, read(v.before.as_deref()?)?);
     let (w, h) = (after.width(), after.height());
     let (x0, y0) = (x0.max(0.0) as u32, y0.max(0.0) as u32);
     let (x1, y1) = ((x1.ceil() as u32).min(w), (y1.ceil() as u32).min(h));
-    if x1 <= x0 + 4 || y1 <= y0 + 4 || before.dimensions() != after.dimensions() {
+    if x1 <= x0.saturating_add(4) || y1 <= y0.saturating_add(4) || before.dimensions() != after.dimensions() {
         return None;
     }
     let step = (f64::from((x1 - x0).max(y1 - y0)) / f64::from(PICTURE_PX)).max(1.0);
@@ -62,7 +72,7 @@ fn picture(session: &Session, m: &Measured) -> Option<VolleyPicture> {
         }
     };
     Some(VolleyPicture {
-        volley: m.volley.row.volley.clone(),
+        volley: v.volley.clone(),
         after: cut(&after),
         before: cut(&before),
         origin_px: (x0.into(), y0.into()),
@@ -71,14 +81,15 @@ fn picture(session: &Session, m: &Measured) -> Option<VolleyPicture> {
     })
 }
 
-/// A mark's circle on the wall, `grow` times its radius, as the photo shows it.
-fn circle(view: &WallView, m: &FoundMark, grow: f64) -> Vec<(f64, f64)> {
+/// A mark's circle on the wall, `grow` times its radius, as the photo shows it; empty for a mark without place or size.
+fn circle(view: &WallView, m: &MarkSummary, grow: f64) -> Vec<(f64, f64)> {
+    let (Some(x_mm), Some(y_mm), Some(diameter_mm)) = (m.x_mm, m.y_mm, m.diameter_mm) else { return Vec::new() };
     (0..48)
         .filter_map(|k| {
             let a = f64::from(k) * std::f64::consts::TAU / 48.0;
-            let r = 1e-3 * grow * m.radius_mm;
-            let w = WallPoint::new(1e-3 * m.x_mm + r * a.cos(), 1e-3 * m.y_mm + r * a.sin());
-            view.pixel_from_wall(w).map(|p| (p.x_px, p.y_px))
+            let r = 0.5e-3 * grow * diameter_mm;
+            let w = WallPoint::new(1e-3 * x_mm + r * a.cos(), 1e-3 * y_mm + r * a.sin());
+            view.pixel_from_wall(w).map(|p| (p.x_px, p.y_px)).filter(|p| p.0.is_finite() && p.1.is_finite())
         })
         .collect()
 }

@@ -9,10 +9,10 @@ use std::time::{SystemTime, UNIX_EPOCH};
 
 use serde::Serialize;
 
-use super::compare::read_summary;
 use super::crowd::{Crowd, MAY_COVER};
 use super::plan_text::{parse_setups, setup_from};
-use super::speeds::{SpeedUnit, parse_ladder};
+use super::rebuild::read_summary;
+use super::speeds::{SpeedUnit, parse_ladder, unit_of};
 use crate::error::{Context, Error, Result};
 use crate::report::Summary;
 use crate::session::table::{LARGEST_FILE_BYTES, read_text};
@@ -365,8 +365,8 @@ pub fn plan(session: &Path, request: &PlanRequest) -> Result<Plan> {
         return Err(Error::usage("0 shots in a volley: ask for 1 or more (5 suit most)"));
     }
     let summary = match &request.from {
-        Some(other) => Some(read_summary(other)?),
-        None => paths.results().join("summary.json").is_file().then(|| read_summary(session)).transpose()?,
+        Some(other) => Some(read_summary(&SessionPaths::new(other))?),
+        None => paths.results().join("summary.json").is_file().then(|| read_summary(&paths)).transpose()?,
     };
     let table = Table {
         table: if paths.volleys_csv().is_file() && !is_example(&paths.volleys_csv())? {
@@ -396,7 +396,7 @@ pub fn plan(session: &Path, request: &PlanRequest) -> Result<Plan> {
             let l = parse_ladder(text)?;
             (l.speeds_mps, l.unit)
         }
-        None => (table.setpoints(), SpeedUnit::default()),
+        None => (table.setpoints(), table.table.as_ref().map_or(SpeedUnit::default(), unit_of)),
     };
     if setpoints_mps.is_empty() && request.from.is_some() {
         setpoints_mps = study.map(|s| s.setpoints_mps.clone()).unwrap_or_default();

@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use super::plan::{BLOCK_NOTE, Plan, PlanRow, holds_readings};
+use super::speeds::{column_ending, exact_text};
 use crate::error::{Error, Result};
 use crate::session::results::{safe_cell, write_together};
 use crate::session::{SessionPaths, VolleyTable};
@@ -98,7 +99,7 @@ pub fn plan_csv(plan: &Plan) -> Result<Vec<u8>> {
             factors.push(k.to_string());
         }
     }
-    let unit = plan.unit.ending();
+    let unit = column_ending(plan.unit);
     let mut writer = csv::WriterBuilder::new().from_writer(Vec::new());
     let mut put = |cells: Vec<String>| {
         writer.write_record(&cells).map_err(|e| Error::input(format!("the plan cannot be written: {e}")))
@@ -118,7 +119,7 @@ pub fn plan_csv(plan: &Plan) -> Result<Vec<u8>> {
                 cells
             }
             PlanRow::Volley { name, planned } => {
-                let aim = plan.unit.text(planned.setpoint_mps);
+                let aim = exact_text(plan.unit, planned.setpoint_mps);
                 let mut cells = vec![safe_cell(name), blank(), plan.shots.to_string(), blank(), blank(), aim];
                 cells.extend(factors.iter().map(|f| safe_cell(planned.setup.get(f).unwrap_or(""))));
                 let reference = if planned.reference { "; the reference again" } else { "" };

@@ -21,9 +21,9 @@ pub fn run_session(session: &Session, wall: &Wall, progress: Progress) -> Result
     let decisions = read_review(&session.paths.review_csv())?;
     let mut day = Day::new(session, wall)?;
     day.follow(&pairing.volleys, progress);
-    let learned = day.learn(progress).clone();
+    day.learn(progress);
     let mut outcome = conclude(&day, &decisions, &pairing.notes, progress);
-    let twice = photographed_twice(session, wall, &pairing.volleys, &learned, &outcome.summary, progress)?;
+    let twice = photographed_twice(&mut day, &pairing.volleys, &outcome.summary, progress);
     if let Some(study) = &mut outcome.summary.study {
         study.take_photo_pairs(&twice);
     }

@@ -4,56 +4,37 @@
 
 use crate::error::{Error, Result};
 use crate::quantity::{Dimension, Quantity};
+use crate::report::Units;
+pub use crate::report::units::SpeedUnit;
+use crate::session::VolleyTable;
 use crate::session::volleys::FASTEST_MPS;
 
 /// Most speeds of a ladder.
 const MOST_SPEEDS: usize = 100;
 
-/// The unit of the speed columns of a table.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum SpeedUnit {
-    /// `speed_mph`
-    #[default]
-    Mph,
-    /// `speed_kmh`
-    Kmh,
-    /// `speed_mps`
-    Mps,
+/// The ending of the columns' names in `volleys.csv`: `speed_mph`, `speed_kmh`, `speed_mps`.
+pub const fn column_ending(unit: SpeedUnit) -> &'static str {
+    match unit {
+        SpeedUnit::Mph => "mph",
+        SpeedUnit::Kmh => "kmh",
+        SpeedUnit::Mps => "mps",
+    }
 }
 
-impl SpeedUnit {
-    /// The ending of the columns' names.
-    pub fn ending(self) -> &'static str {
-        match self {
-            Self::Mph => "mph",
-            Self::Kmh => "kmh",
-            Self::Mps => "mps",
-        }
+/// The unit that a table's speeds are written in.
+pub fn unit_of(table: &VolleyTable) -> SpeedUnit {
+    match table.speed_unit {
+        "km/h" => SpeedUnit::Kmh,
+        "m/s" => SpeedUnit::Mps,
+        _ => SpeedUnit::Mph,
     }
+}
 
-    /// The unit as written behind a number.
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::Mph => "mph",
-            Self::Kmh => "km/h",
-            Self::Mps => "m/s",
-        }
-    }
-
-    /// One of the unit, m/s.
-    fn mps(self) -> f64 {
-        match self {
-            Self::Mph => 0.44704,
-            Self::Kmh => 1.0 / 3.6,
-            Self::Mps => 1.0,
-        }
-    }
-
-    /// A speed in this unit, to a thousandth of it: "40", "17.5".
-    pub fn text(self, speed_mps: f64) -> String {
-        let text = format!("{:.3}", speed_mps / self.mps());
-        text.trim_end_matches('0').trim_end_matches('.').to_string()
-    }
+/// A speed in a unit, to a thousandth of it: "40", "17.5".
+pub fn exact_text(unit: SpeedUnit, speed_mps: f64) -> String {
+    let units = Units { speed: unit, ..Units::default() };
+    let text = format!("{:.3}", units.speed(speed_mps));
+    text.trim_end_matches('0').trim_end_matches('.').to_string()
 }
 
 /// A ladder as written.
@@ -150,7 +131,7 @@ mod tests {
     fn ladders_as_people_write_them() {
         let of = |t: &str| {
             let l = parse_ladder(t).unwrap();
-            (l.speeds_mps.iter().map(|v| l.unit.text(*v)).collect::<Vec<_>>().join(" "), l.unit)
+            (l.speeds_mps.iter().map(|v| exact_text(l.unit, *v)).collect::<Vec<_>>().join(" "), l.unit)
         };
         assert_eq!(of("30..70 mph by 10"), ("30 40 50 60 70".into(), SpeedUnit::Mph));
         assert_eq!(of("30 mph to 70 mph by 20 mph"), ("30 50 70".into(), SpeedUnit::Mph));

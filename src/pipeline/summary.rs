@@ -4,7 +4,11 @@ use super::measured::{Measured, factor_pairs, study_marks, study_shots};
 use crate::camera::Wall;
 use crate::flight::Solver;
 use crate::marks::shape::MarkShape;
-use crate::report::model::{Budget, BudgetLine, CalibrationSummary, FileHash, Summary, VERSION, VolleySummary};
+use crate::photo::read_exif;
+use crate::report::Units;
+use crate::report::model::{
+    Budget, BudgetLine, CalibrationSummary, CornerResidual, FileHash, LengthCheck, Summary, VERSION, VolleySummary,
+};
 use crate::session::Session;
 use crate::session::flags::FlagWord;
 use crate::session::hash::sha256_file;
@@ -92,6 +96,14 @@ fn flag_doubtful(volleys: &mut [VolleySummary], doubtful: &[Doubtful], marks: &[
     }
 }
 
+/// Day of the first volley's photo, by the camera's clock.
+fn measured_on(session: &Session, measured: &[Measured]) -> Option<String> {
+    measured.iter().find_map(|m| {
+        let taken = read_exif(&session.paths.photos().join(&m.volley.photo)).ok()?.taken?;
+        Some(taken.local.date().to_string())
+    })
+}
+
 /// Puts everything that the report shows together. What the study finds doubtful is flagged here, with a note and a status of
 /// its volley: [`super::Outcome::follow_summary`] takes that over into the tables.
 pub fn summarise(
@@ -104,7 +116,9 @@ pub fn summarise(
 ) -> Summary {
     let names = &session.volleys.factor_names;
     let shots = study_shots(measured, names);
-    let calibration_factors = wall.map_or(0, |w| w.covariance.parameters.len());
+    // A session that was calibrated again has the factors of every calibration; each mark knows how many.
+    let carried = measured.iter().flat_map(|v| &v.marks).map(|m| m.impact.shared.len()).max();
+    let calibration_factors = carried.unwrap_or(0).max(wall.map_or(0, |w| w.covariance.parameters.len()));
     let factors = solver.shared_factors(calibration_factors);
     let scale =
         factors.names.iter().map(|n| if n == "speed scale" { session.spec.speed.scale_u } else { 0.0 }).collect();
@@ -156,6 +170,8 @@ pub fn summarise(
         version: VERSION,
         written_by: format!("pockmark {}", env!("CARGO_PKG_VERSION")),
         title: session.spec.title.clone(),
+        units: Units::of(session),
+        measured_on: measured_on(session, measured),
         volleys,
         study,
         study_problem,
@@ -166,6 +182,31 @@ pub fn summarise(
             sheets: w.sheets.clone(),
             printed_scale: w.printed_scale,
             quality: w.quality.clone(),
+            residuals: w
+                .quality
+                .residuals
+                .iter()
+                .map(|r| CornerResidual {
+                    photo: r.photo.clone(),
+                    sheet: r.sheet,
+                    x_px: r.x_px,
+                    y_px: r.y_px,
+                    dx_px: r.dx_px,
+                    dy_px: r.dy_px,
+                })
+                .collect(),
+            trust_map: None,
+            checks: w
+                .quality
+                .checks
+                .iter()
+                .map(|c| LengthCheck {
+                    what: c.what.clone(),
+                    stated_mm: c.stated_mm,
+                    u_mm: c.u_mm,
+                    fitted_mm: c.fitted_mm,
+                })
+                .collect(),
         }),
         mark_shape: shape.cloned(),
         exact_inputs: shown,

@@ -5,12 +5,19 @@
 //! computed twice.
 
 mod chart;
+pub mod label;
 pub mod model;
 pub mod number;
 mod page;
 mod picture;
+mod poster;
+mod raster;
 pub mod runsheet;
+pub mod shelf;
+pub mod units;
 mod view;
 
 pub use model::{Summary, VolleyPicture};
 pub use page::page;
+pub use poster::{ChartFiles, SIZE_PX as CHART_PX, Theme, charts};
+pub use units::Units;

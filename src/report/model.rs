@@ -6,8 +6,9 @@
 use image::RgbImage;
 use serde::{Deserialize, Serialize};
 
+use super::units::Units;
 use crate::camera::wall::{WallQuality, WallSheet};
-use crate::camera::{Lens, Pose};
+use crate::camera::{Lens, Pose, WallView};
 use crate::marks::shape::MarkShape;
 use crate::session::flags::FlagWord;
 use crate::session::results::Status;
@@ -26,6 +27,12 @@ pub struct Summary {
     pub written_by: String,
     /// The session's title.
     pub title: String,
+    /// Units that its people use.
+    #[serde(default)]
+    pub units: Units,
+    /// Day of the first volley's photo by the camera's clock, as in 2026-06-14.
+    #[serde(default)]
+    pub measured_on: Option<String>,
     /// The volleys in shooting order.
     pub volleys: Vec<VolleySummary>,
     /// Ladders, comparisons, steadiness, spreads (fields stand at the top level of the file); absent when no shot could be solved.
@@ -88,6 +95,12 @@ pub struct VolleySummary {
     pub mean_x_mm: Option<f64>,
     /// Mean place, mm.
     pub mean_y_mm: Option<f64>,
+    /// u of mean_x_mm (own and shared).
+    #[serde(default)]
+    pub mean_x_u_mm: Option<f64>,
+    /// u of mean_y_mm (own and shared).
+    #[serde(default)]
+    pub mean_y_u_mm: Option<f64>,
     /// Mean release angle.
     pub mean_release_deg: Option<f64>,
     /// Its own u.
@@ -102,6 +115,9 @@ pub struct VolleySummary {
     pub pose_rms_px: Option<f64>,
     /// Sheets seen and used.
     pub pose_sheets: Vec<usize>,
+    /// How the photo saw the wall, from which pictures are cut again; absent where it could not be placed.
+    #[serde(default)]
+    pub view: Option<WallView>,
 }
 
 /// One mark.
@@ -178,6 +194,62 @@ pub struct CalibrationSummary {
     pub printed_scale: [f64; 2],
     /// Photos, residuals, tapes.
     pub quality: WallQuality,
+    /// Where each corner was found against where the adjustment says.
+    #[serde(default)]
+    pub residuals: Vec<CornerResidual>,
+    /// How well places on the wall are known.
+    #[serde(default)]
+    pub trust_map: Option<TrustMap>,
+    /// Lengths that were measured by hand against what the adjustment says.
+    #[serde(default)]
+    pub checks: Vec<LengthCheck>,
+}
+
+/// What is left of a corner after the adjustment.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CornerResidual {
+    /// Path of the photo in the session.
+    pub photo: String,
+    /// Number of the sheet.
+    pub sheet: usize,
+    /// Where it was found, px from the centre of the photo's top-left pixel.
+    pub x_px: f64,
+    /// Where it was found, px down.
+    pub y_px: f64,
+    /// Found less adjusted, px to the right.
+    pub dx_px: f64,
+    /// Found less adjusted, px down.
+    pub dy_px: f64,
+}
+
+/// The standard uncertainty of a wall point over a grid.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct TrustMap {
+    /// Bottom left point, mm right of the origin.
+    pub x0_mm: f64,
+    /// Bottom left point, mm above the origin.
+    pub y0_mm: f64,
+    /// From point to point, mm.
+    pub step_mm: f64,
+    /// Points across.
+    pub columns: usize,
+    /// Points upwards.
+    pub rows: usize,
+    /// Whole standard uncertainty of a wall point there, mm; row by row from the bottom left.
+    pub u_mm: Vec<f64>,
+}
+
+/// A length measured by hand.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LengthCheck {
+    /// What was measured: "tape, sheets 1 and 2", "bar across".
+    pub what: String,
+    /// As measured, mm.
+    pub stated_mm: f64,
+    /// Its standard uncertainty, mm.
+    pub u_mm: f64,
+    /// As adjusted, mm.
+    pub fitted_mm: f64,
 }
 
 /// A volley's pictures for the page: the same part of the photo before and after.

@@ -49,6 +49,7 @@ flags! {
     NoSheets, "no_sheets", false, "the photo shows no sheet";
     Registered, "registered", false, "the photo was aligned by the wall itself to the tripod photo";
     CameraMoved, "camera_moved", true, "the camera moved, zoomed or refocused since the calibration";
+    SheetMoved, "sheet_moved", true, "a sheet hangs elsewhere than in the calibration; the others gave the photo's place";
     LightChanged, "light_changed", true, "the light changed much between the two photos";
     BigChange, "big_change", true, "a large part of the wall changed between the two photos, so something else than marks came or went";
     WipeWall, "wipe_wall", true, "old marks cover so much of the wall that new ones may hide on them: wipe the wall";

@@ -5,6 +5,7 @@
 //! [`write_together`], decisions by [`review::write_review`]; nothing here writes into `photos/` or
 //! `calibration/` of a session that exists.
 
+mod boards;
 pub mod flags;
 pub mod hash;
 pub mod impacts;

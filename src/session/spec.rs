@@ -12,6 +12,8 @@ use std::path::Path;
 
 use serde::Serialize;
 
+pub use super::boards::{AgainSpec, BoardSpec, LAST_CALIBRATION};
+use super::boards::{again, boards};
 pub use super::located::StatedInput;
 use super::located::{Section, parse_document};
 use super::table::{LARGEST_FILE_BYTES, plain_file_name, read_text};
@@ -112,6 +114,8 @@ pub struct CameraSpec {
     /// The photo taken from the tripod's place for the volleys: a path inside the session, such
     /// as `calibration/tripod.jpg`.
     pub tripod_photo: Option<String>,
+    /// From which volley on a later calibration holds, where photos carry no time.
+    pub again: Vec<AgainSpec>,
 }
 
 /// `[machine]`
@@ -216,10 +220,12 @@ pub struct StudySpec {
 }
 
 /// `[sheets]`
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct SheetsSpec {
     /// Side of a square as drawn, mm.
     pub square_mm: f64,
+    /// Boards with a size of their own, each number once.
+    pub boards: Vec<BoardSpec>,
 }
 
 /// `[marks]`
@@ -244,17 +250,17 @@ pub struct AssumedInput {
 const SECTIONS: &[(&str, &[&str])] = &[
     ("", &["title", "wall", "camera", "machine", "ball", "air", "speed", "study", "sheets", "marks"]),
     ("wall", &["origin_sheet", "level_sheets", "plumb_sheets", "printed_bar", "printed_bar_down", "lean", "tape"]),
-    ("camera", &["tripod_photo"]),
+    ("camera", &["tripod_photo", "again"]),
     ("machine", &["pivot_out", "pivot_up", "pivot_right", "arm", "zero", "plane_turn", "off_tangent"]),
     ("ball", &["mass", "diameter", "drag_coefficient", "spin"]),
     ("air", &["temperature", "pressure", "altitude", "humidity"]),
     ("speed", &["scale", "read_at"]),
     ("study", &["matters", "reference"]),
-    ("sheets", &["square"]),
+    ("sheets", &["square", "board"]),
     ("marks", &["smallest", "largest"]),
 ];
 
-fn home_of(key: &str) -> Option<&'static str> {
+pub(super) fn home_of(key: &str) -> Option<&'static str> {
     SECTIONS.iter().find(|(_, keys)| keys.contains(&key)).map(|(name, _)| *name)
 }
 
@@ -314,7 +320,8 @@ impl SessionSpec {
     /// The inputs written without ± (or with ± 0), which are therefore taken as exact. The sheet's
     /// square, the expected mark sizes, `matters` and the speed scale are choices, not measurements.
     pub fn exact_inputs(&self) -> Vec<&StatedInput> {
-        const CHOICES: &[&str] = &["sheets.square", "marks.smallest", "marks.largest", "study.matters", "speed.scale"];
+        const CHOICES: &[&str] =
+            &["sheets.square", "sheets.board.tag", "marks.smallest", "marks.largest", "study.matters", "speed.scale"];
         self.stated.iter().filter(|s| s.quantity.is_exact() && !CHOICES.contains(&s.key.as_str())).collect()
     }
 
@@ -421,7 +428,7 @@ fn camera(s: &Section<'_, '_>) -> Result<CameraSpec> {
             );
         }
     }
-    Ok(CameraSpec { tripod_photo })
+    Ok(CameraSpec { tripod_photo, again: again(s)? })
 }
 
 fn machine(s: &Section<'_, '_>) -> Result<MachineSpec> {
@@ -570,7 +577,7 @@ fn study(s: &Section<'_, '_>) -> Result<StudySpec> {
 
 fn sheets(s: &Section<'_, '_>) -> Result<SheetsSpec> {
     let square = s.bounded("square", Dimension::Length, (0.010, 1.0), "10 mm to 1 m")?;
-    Ok(SheetsSpec { square_mm: square.map_or(SQUARE_MM, |q| q.value * 1e3) })
+    Ok(SheetsSpec { square_mm: square.map_or(SQUARE_MM, |q| q.value * 1e3), boards: boards(s)? })
 }
 
 fn marks(s: &Section<'_, '_>) -> Result<MarksSpec> {

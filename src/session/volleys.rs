@@ -30,6 +30,8 @@ pub struct VolleyTable {
     pub rows: Vec<VolleyRow>,
     /// Rows that are planned but not shot: a setpoint and shots, but neither a speed reading nor a photo yet.
     pub planned: Vec<VolleyRow>,
+    /// Unit that the speeds are written in: "mph", "km/h" or "m/s".
+    pub speed_unit: &'static str,
 }
 
 /// One row: a volley, or (shots = 0) a photo of the wall before more shots.
@@ -130,7 +132,13 @@ impl VolleyTable {
         if rows.is_empty() && planned.is_empty() {
             return Err(Error::input("there are no volleys below the header; write one row for every photo"));
         }
-        Ok(Self { factor_names: columns.factors.into_iter().map(|(_, name)| name).collect(), rows, planned })
+        let speed_unit = columns.setpoint.or(columns.speed).map_or("mph", |c| c.unit);
+        Ok(Self {
+            factor_names: columns.factors.into_iter().map(|(_, name)| name).collect(),
+            rows,
+            planned,
+            speed_unit,
+        })
     }
 }
 

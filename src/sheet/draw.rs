@@ -224,7 +224,7 @@ struct Pen {
 
 impl Pen {
     fn new(square_mm: f64, width_mm: f64, height_mm: f64) -> Self {
-        let geometry = SheetGeometry { square_mm };
+        let geometry = SheetGeometry::of_square(square_mm);
         let left_mm = 0.5 * (width_mm - COLUMNS as f64 * square_mm);
         Self { geometry, scale: square_mm / SQUARE_MM, left_mm, height_mm, content: Content::new() }
     }
@@ -273,7 +273,7 @@ impl Pen {
                 self.rectangle(u, v, u + side, v + side);
             }
         }
-        let module_mm = self.geometry.tag_mm() / TAG_MODULES as f64;
+        let module_mm = self.geometry.tag_mm / TAG_MODULES as f64;
         for slot in 0..TAGS {
             let origin = self.geometry.tag_origin(slot);
             let code = CODES.get(geometry::tag_of_sheet(number, slot)).copied().unwrap_or(0);

@@ -8,9 +8,10 @@ use std::collections::BTreeMap;
 
 use image::GrayImage;
 
-use super::geometry::{SADDLES, SheetGeometry, SheetPoint, TAGS, is_black, sheet_of_tag, tag_of_sheet};
+use super::geometry::{SADDLES, SheetGeometry, SheetPoint, SheetSet, TAGS, is_black, sheet_of_tag, tag_of_sheet};
 use super::homography::Homography;
 use super::saddle::{Saddle, fit_saddle};
+use super::sharpen::{BlurOf, sharpened};
 use super::tags::{Tag, check_tag, find_tags, refine_tag};
 use crate::points::PixelPoint;
 
@@ -32,6 +33,14 @@ pub struct Corner {
     /// What was measured.
     #[serde(flatten)]
     pub saddle: Saddle,
+}
+
+impl Corner {
+    /// A saddle as it is drawn, not measured yet.
+    pub fn drawn(geometry: SheetGeometry, index: usize) -> Self {
+        let saddle = Saddle { point: PixelPoint::default(), u_px: 0.0, blur_px: 0.0, contrast: 0.0 };
+        Self { index, sheet: geometry.saddle(index), saddle }
+    }
 }
 
 /// One sheet as seen in a photo.
@@ -61,14 +70,43 @@ pub struct SheetsSeen {
 }
 
 /// Finds all sheets of a photo.
-pub fn find_sheets(gray: &GrayImage, geometry: SheetGeometry) -> SheetsSeen {
+pub fn find_sheets(gray: &GrayImage, set: &SheetSet) -> SheetsSeen {
+    sheets_of(gray, gray, set, find_tags(gray))
+}
+
+/// As [`find_sheets`], and looks for tags once more with the blur undone: for photos of the sheets, where a second look is worth
+/// its time. Tags of three pixels a module are then read up to a blur of two.
+pub fn find_sheets_thoroughly(gray: &GrayImage, set: &SheetSet) -> SheetsSeen {
+    let plain = find_sheets(gray, set);
+    let again = [BlurOf::Light, BlurOf::Values].map(|blur| {
+        let sharp = sharpened(gray, blur);
+        sheets_of(gray, &sharp, set, find_tags(&sharp))
+    });
+    let mut seen = SheetsSeen { stray_tags: plain.stray_tags, ..SheetsSeen::default() };
+    let mut all: BTreeMap<usize, SheetView> = plain.sheets.into_iter().map(|v| (v.number, v)).collect();
+    for v in again.into_iter().flat_map(|s| s.sheets) {
+        // The plain photo's word counts, unless the other shows more of the sheet.
+        if all.get(&v.number).is_none_or(|p| p.corners.len() < v.corners.len()) {
+            all.insert(v.number, v);
+        }
+    }
+    seen.stray_tags.retain(|t| {
+        let found = all.get(&sheet_of_tag(t.id).0);
+        !found.is_some_and(|v| v.tags.iter().any(|k| k.id == t.id && close(&k.corners, &t.corners, 0.5)))
+    });
+    seen.sheets = all.into_values().collect();
+    seen
+}
+
+/// Sheets from tags that were read in `tagged`; corners are measured in `gray`.
+fn sheets_of(gray: &GrayImage, tagged: &GrayImage, set: &SheetSet, tags: Vec<Tag>) -> SheetsSeen {
     let mut by_sheet: BTreeMap<usize, Vec<Tag>> = BTreeMap::new();
-    for tag in find_tags(gray) {
+    for tag in tags {
         by_sheet.entry(sheet_of_tag(tag.id).0).or_default().push(tag);
     }
     let mut seen = SheetsSeen::default();
     for (number, tags) in by_sheet {
-        match view(gray, geometry, number, &tags) {
+        match view(gray, tagged, set.of(number), number, &tags) {
             Some(v) => seen.sheets.push(v),
             None => seen.stray_tags.extend(tags),
         }
@@ -86,7 +124,13 @@ fn pairs_of(geometry: SheetGeometry, tags: &[Tag]) -> Vec<([f64; 2], [f64; 2], f
 }
 
 /// The sheet's view from its tags: looks for the tags that were not read, then for the saddles.
-fn view(gray: &GrayImage, geometry: SheetGeometry, number: usize, tags: &[Tag]) -> Option<SheetView> {
+fn view(
+    gray: &GrayImage,
+    tagged: &GrayImage,
+    geometry: SheetGeometry,
+    number: usize,
+    tags: &[Tag],
+) -> Option<SheetView> {
     let mut best: Option<(Vec<Tag>, Homography)> = None;
     // Every tag proposes where the sheet is; the proposal that most tags confirm wins.
     for seed in tags {
@@ -103,9 +147,9 @@ fn view(gray: &GrayImage, geometry: SheetGeometry, number: usize, tags: &[Tag]) 
                     next.push(t.clone());
                     continue;
                 }
-                let corners = refine_tag(gray, &expected);
+                let corners = refine_tag(tagged, &expected);
                 let corners = if close(&corners, &expected, 0.2) { corners } else { expected };
-                if let Some((wrong, _)) = check_tag(gray, id, &corners)
+                if let Some((wrong, _)) = check_tag(tagged, id, &corners)
                     && wrong <= MOST_WRONG_EXPECTED
                 {
                     next.push(Tag { id, corners, wrong_bits: wrong });
@@ -167,7 +211,9 @@ fn measure(
             let axes = [[d[0][0] * s, d[1][0] * s], [d[0][1] * s, d[1][1] * s]];
             let (row, column) = ((sheet.v_mm / s).round() as usize, (sheet.u_mm / s).round() as usize);
             let top_left_black = is_black(row - 1, column - 1);
-            if let Some(saddle) = fit_saddle(gray, PixelPoint::new(p[0], p[1]), axes, top_left_black) {
+            if let Some(saddle) =
+                fit_saddle(gray, PixelPoint::new(p[0], p[1]), axes, top_left_black, geometry.rim_squares())
+            {
                 corners.push(Corner { index, sheet, saddle });
             }
         }

@@ -7,6 +7,8 @@
 //! Sheet coordinates are millimetres from the board's top-left outer corner, u right and v down.
 //! A board of other squares is the same drawing scaled by `square_mm / 60`.
 
+use std::collections::BTreeMap;
+
 use serde::{Deserialize, Serialize};
 
 /// Squares across.
@@ -37,27 +39,56 @@ pub struct SheetPoint {
     pub v_mm: f64,
 }
 
-/// The lengths of one sheet, all following from its square.
+/// The lengths of one sheet: all follow from its square, but for the tags of a board that somebody else made.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct SheetGeometry {
     /// Side of a square as drawn, mm.
     pub square_mm: f64,
+    /// Side of a tag with its black border, mm.
+    pub tag_mm: f64,
 }
 
 impl Default for SheetGeometry {
     fn default() -> Self {
-        Self { square_mm: SQUARE_MM }
+        Self::of_square(SQUARE_MM)
+    }
+}
+
+/// Which sheet has which lengths: sheets alike, and boards of other sizes by number.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct SheetSet {
+    /// Every sheet that is not named.
+    pub standard: SheetGeometry,
+    /// The others.
+    pub own: BTreeMap<usize, SheetGeometry>,
+}
+
+impl SheetSet {
+    /// The lengths of a sheet.
+    pub fn of(&self, number: usize) -> SheetGeometry {
+        self.own.get(&number).copied().unwrap_or(self.standard)
+    }
+}
+
+impl From<SheetGeometry> for SheetSet {
+    fn from(standard: SheetGeometry) -> Self {
+        Self { standard, own: BTreeMap::new() }
     }
 }
 
 impl SheetGeometry {
-    fn scaled(self, standard_mm: f64) -> f64 {
-        standard_mm * self.square_mm / SQUARE_MM
+    /// A sheet of our drawing with squares of this side, mm.
+    pub fn of_square(square_mm: f64) -> Self {
+        Self { square_mm, tag_mm: square_mm * TAG_OVER_SQUARE }
     }
 
-    /// Side of a tag with its black border, mm.
-    pub fn tag_mm(self) -> f64 {
-        self.square_mm * TAG_OVER_SQUARE
+    /// Width of the white rim between a square's edge and its tag, in squares.
+    pub fn rim_squares(self) -> f64 {
+        0.5 * (1.0 - self.tag_mm / self.square_mm)
+    }
+
+    fn scaled(self, standard_mm: f64) -> f64 {
+        standard_mm * self.square_mm / SQUARE_MM
     }
 
     /// The cross that gives the sheet its place: (90, 252) mm on the standard sheet.
@@ -91,14 +122,14 @@ impl SheetGeometry {
     /// Top-left corner of the tag at `slot` (0..6), mm.
     pub fn tag_origin(self, slot: usize) -> SheetPoint {
         let (row, column) = tag_square(slot);
-        let margin = 0.5 * (self.square_mm - self.tag_mm());
+        let margin = 0.5 * (self.square_mm - self.tag_mm);
         SheetPoint { u_mm: column as f64 * self.square_mm + margin, v_mm: row as f64 * self.square_mm + margin }
     }
 
     /// The tag's four outer corners: top left, top right, bottom right, bottom left.
     pub fn tag_corners(self, slot: usize) -> [SheetPoint; 4] {
         let o = self.tag_origin(slot);
-        let t = self.tag_mm();
+        let t = self.tag_mm;
         [(0.0, 0.0), (t, 0.0), (t, t), (0.0, t)].map(|(du, dv)| SheetPoint { u_mm: o.u_mm + du, v_mm: o.v_mm + dv })
     }
 
@@ -147,7 +178,7 @@ mod tests {
     #[test]
     fn the_standard_sheet_is_as_the_design_says() {
         let g = SheetGeometry::default();
-        assert_eq!(g.tag_mm(), 45.0);
+        assert_eq!(g.tag_mm, 45.0);
         assert_eq!(g.tag_corners(0)[0], SheetPoint { u_mm: 67.5, v_mm: 7.5 });
         assert_eq!((0..TAGS).map(tag_square).collect::<Vec<_>>(), [(0, 1), (1, 0), (1, 2), (2, 1), (3, 0), (3, 2)]);
         assert_eq!(g.bar_across()[1].u_mm - g.bar_across()[0].u_mm, 150.0);

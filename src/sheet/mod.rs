@@ -5,9 +5,10 @@ pub mod find;
 pub mod geometry;
 pub mod homography;
 pub mod saddle;
+mod sharpen;
 pub mod tag36h11;
 pub mod tags;
 
-pub use find::{Corner, SheetView, SheetsSeen, find_sheets};
-pub use geometry::SheetGeometry;
+pub use find::{Corner, SheetView, SheetsSeen, find_sheets, find_sheets_thoroughly};
+pub use geometry::{SheetGeometry, SheetSet};
 pub use homography::Homography;

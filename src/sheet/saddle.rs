@@ -13,7 +13,6 @@
 use image::GrayImage;
 use nalgebra::{SMatrix, SVector};
 
-use super::geometry::TAG_OVER_SQUARE;
 use crate::points::PixelPoint;
 
 /// Reach along the edges, in squares: less than half, so that no other corner's blur comes in.
@@ -62,13 +61,14 @@ fn erf(x: f64) -> f64 {
 ///
 /// `start` is where it should be to about a fifth of a square; `axes_px_per_square` are the
 /// photo's vectors of one square to the right and one down there; `top_left_black` says whether the
-/// square up and left of the corner is black. `None` when the window leaves the photo, the fit does
+/// square up and left of the corner is black; `rim_squares` is the white rim between edges and tags, in squares. `None` when the window leaves the photo, the fit does
 /// not settle near the start, or what is there is not such a corner.
 pub fn fit_saddle(
     gray: &GrayImage,
     start: PixelPoint,
     axes_px_per_square: [[f64; 2]; 2],
     top_left_black: bool,
+    rim_squares: f64,
 ) -> Option<Saddle> {
     let [eu, ev] = axes_px_per_square;
     let (lu, lv) = (eu[0].hypot(eu[1]), ev[0].hypot(ev[1]));
@@ -79,11 +79,10 @@ pub fn fit_saddle(
     let reach = [REACH_SQUARES.min(REACH_PX / lu), REACH_SQUARES.min(REACH_PX / lv)];
     // Distance of a pixel from the two edges in squares: (along v edge) u, (along u edge) v.
     let to_squares = |dx: f64, dy: f64| ((dx * ev[1] - dy * ev[0]) / det, (eu[0] * dy - eu[1] * dx) / det);
-    let margin = 0.5 * (1.0 - TAG_OVER_SQUARE);
     // Perpendicular px of one square's width next to each edge; a pixel and half of blur stays between window and tag.
     let (across_u, across_v) = (det.abs() / lv, det.abs() / lu);
-    let white_u = (margin - 2.0 / across_u).max(1.5 / across_u);
-    let white_v = (margin - 2.0 / across_v).max(1.5 / across_v);
+    let white_u = (rim_squares - 2.0 / across_u).max(1.5 / across_u);
+    let white_v = (rim_squares - 2.0 / across_v).max(1.5 / across_v);
     let span_x = reach[0] * eu[0].abs() + reach[1] * ev[0].abs();
     let span_y = reach[0] * eu[1].abs() + reach[1] * ev[1].abs();
     let (w, h) = (f64::from(gray.width()), f64::from(gray.height()));
@@ -275,14 +274,17 @@ mod tests {
             let im = drawn(cx, cy, a1, a2);
             let eu = [40.0 * f64::cos(a1), 40.0 * f64::sin(a1)];
             let ev = [40.0 * f64::cos(a2), 40.0 * f64::sin(a2)];
-            let s = fit_saddle(&im, PixelPoint::new(cx + 3.0, cy - 2.0), [eu, ev], true).unwrap();
+            let s = fit_saddle(&im, PixelPoint::new(cx + 3.0, cy - 2.0), [eu, ev], true, 0.125).unwrap();
             let e = s.point.distance_px(PixelPoint::new(cx, cy));
             assert!(e < 0.02, "{e} px off");
             assert!(
-                fit_saddle(&im, PixelPoint::new(cx, cy), [eu, ev], false).is_none(),
+                fit_saddle(&im, PixelPoint::new(cx, cy), [eu, ev], false, 0.125).is_none(),
                 "wrong colours must be refused"
             );
-            assert!(fit_saddle(&im, PixelPoint::new(5.0, cy), [eu, ev], true).is_none(), "outside must be refused");
+            assert!(
+                fit_saddle(&im, PixelPoint::new(5.0, cy), [eu, ev], true, 0.125).is_none(),
+                "outside must be refused"
+            );
         }
     }
 }

@@ -48,7 +48,7 @@ pub(crate) fn plain(value: f64) -> String {
     text.trim_end_matches('0').trim_end_matches('.').to_string()
 }
 
-/// A speed: "30 mph", "30.1 mph".
+/// A speed: "30 mph", "30.1 mph". Every number of a sentence has its unit behind it, so that a page can say it in another.
 pub(crate) fn mph(speed_mps: f64) -> String {
     let v = speed_mps * MPH_PER_MPS;
     if (v - v.round()).abs() < 0.05 { format!("{v:.0} mph") } else { format!("{v:.1} mph") }
@@ -67,7 +67,7 @@ impl Place {
     fn words(self) -> String {
         match self {
             Self::At(v) => format!("at {}", mph(v)),
-            Self::Over(a, b) => format!("on average from {} to {}", mph(a).trim_end_matches(" mph"), mph(b)),
+            Self::Over(a, b) => format!("on average from {} to {}", mph(a), mph(b)),
         }
     }
 }

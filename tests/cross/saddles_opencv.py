@@ -2,10 +2,10 @@
 
     saddles_opencv.py POCKMARK
 
-A plane full of sheets (squares of some 54 px in the photo) and the same plane as a plain checkerboard are photographed through the
-same known homographies, with blur and noise. On the sheets `pockmark inspect` finds the corners, and `cornerSubPix` refines them
+A plane full of sheets (squares of 36, 54 and 90 px in the photo, tilted up to 60 deg) and the same plane as a plain checkerboard are
+photographed through the same known homographies, with blur and noise. On the sheets `pockmark inspect` finds the corners, and `cornerSubPix` refines them
 from the truth rounded to whole pixels (a better start than it gets in life); on the plain board `cornerSubPix` and
-`findChessboardCornersSB` (accuracy mode) work without tags in their windows. Prints a table; exits 1 when ours are worse than the
+`findChessboardCornersSB` (accuracy mode) work without tags in their windows (at 54 px only). Prints a table; exits 1 when ours are worse than the
 limits. Needs opencv (with aruco), numpy and scipy.
 """
 
@@ -21,12 +21,24 @@ import numpy as np
 from synthetic import homography, photograph, seen_through, sharp
 
 FAMILY = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
-# Limits at blur 1 px and noise 2: RMS an axis and mean of an axis, px.
-RMS_PX = 0.02
+# Limits: RMS an axis at blur 1 px and noise 2 (the best method measured before reaches it), and mean of an axis anywhere, px.
+RMS_PX = 0.011
 BIAS_PX = 0.02
-# Least share of the corners found at blur 1, by tilt. At 50 deg the far sheets' modules are 2.5 px wide, where tags begin to be lost; at
-# blur 2 they are lost there, and what is left is only reported.
-LEAST_FOUND = {0.0: 1.0, 28.6: 1.0, 50.0: 0.95}
+# Fewer corners than this say nothing of a mean.
+LEAST_FOR_BIAS = 50
+# Least share of the corners found, by square (px), blur and tilt. A module is 3.4, 5 and 8.4 px wide from the front, less where it is tilted; tags
+# are to be read from 3 px. Where nothing stands here, what is found is only reported. (At 90 px single corners lie in the photo's edge.)
+LEAST_FOUND = {
+    (36, 1.0, 0.0): 1.0,
+    (36, 2.0, 0.0): 0.9,
+    (54, 1.0, 0.0): 1.0,
+    (54, 1.0, 28.6): 1.0,
+    (54, 1.0, 50.0): 0.95,
+    (54, 2.0, 0.0): 1.0,
+    (54, 2.0, 28.6): 1.0,
+    (90, 1.0, 0.0): 0.9,
+    (90, 1.0, 28.6): 0.9,
+}
 OURS = "ours, sheets"
 
 # The drawing: squares of 96 px (tags of 72, modules of 9), sheets three across and three down.
@@ -36,7 +48,8 @@ ACROSS, DOWN = 3, 3
 # The plain board, inner corners.
 PLAIN = (9, 8)
 SIZE = (1000, 1000)
-SCALE = 54 / SQUARE
+# Squares of the photo, px.
+SQUARES = (36, 54, 90)
 TURNS = (0, 20, 47, 75)
 
 
@@ -95,7 +108,7 @@ def inside(points):
     return (points > 30).all(1) & (points < np.array(SIZE) - 31).all(1)
 
 
-def measure(program, clean, keys, blur, noise, rng):
+def measure(program, clean, keys, blur, noise, rng, others):
     """{method: (errors of all corners found, corners there are)}."""
     photos = [[(photograph(image, blur, noise, rng), truth) for image, truth in views] for views in clean]
     found = ours(program, [tagged for (tagged, _), _ in photos])
@@ -103,8 +116,10 @@ def measure(program, clean, keys, blur, noise, rng):
     for ((tagged, truth), (bare, bare_truth)), seen in zip(photos, found):
         keep, bare_keep = inside(truth), inside(bare_truth)
         mine = [np.array(seen[k]) - t for k, t, there in zip(keys, truth, keep) if there and k in seen]
+        parts.setdefault(OURS, []).append((np.reshape(mine, (-1, 2)), int(keep.sum())))
+        if not others:
+            continue
         for name, off, n in (
-            (OURS, np.reshape(mine, (-1, 2)), keep.sum()),
             ("cornerSubPix 5, sheets", refined(tagged, truth[keep], 5), keep.sum()),
             ("cornerSubPix 5, plain", refined(bare, bare_truth[bare_keep], 5), bare_keep.sum()),
             ("cornerSubPix 11, plain", refined(bare, bare_truth[bare_keep], 11), bare_keep.sum()),
@@ -119,30 +134,34 @@ def main(program):
     (sheet_image, sheet_corners), (plain_image, plain_corners) = sheets(), plain()
     keys = [(n, i) for n in sheet_corners for i in range(6)]
     drawn = np.concatenate(list(sheet_corners.values()))
-    print(f"{'':32} blur noise tilt  RMS px   mean x   mean y   found")
+    print(f"{'':32} square blur noise tilt  RMS px   mean x   mean y   worst   found")
     bad = []
-    for tilt in (0.0, 28.6, 50.0):
-        clean = []
-        for turn in TURNS:
-            views = []
-            for image, points in ((sheet_image, drawn), (plain_image, plain_corners)):
-                h = homography(turn, tilt, 0.3 * tilt, SCALE, np.array(image.shape[::-1]) / 2, SIZE)
-                views.append((sharp(image, h, SIZE), seen_through(h, points)))
-            clean.append(views)
-        for blur, noise in ((1.0, 2.0), (1.0, 5.0), (2.0, 2.0)):
-            for name, (off, there) in measure(program, clean, keys, blur, noise, rng).items():
-                rms = np.sqrt((off**2).mean()) if len(off) else np.nan
-                mean = off.mean(0) if len(off) else np.full(2, np.nan)
-                print(
-                    f"{name:32} {blur:4.0f} {noise:5.0f} {tilt:4.0f}  {rms:6.4f}  {mean[0]:+.4f}  {mean[1]:+.4f}   {len(off)} of {there}"
-                )
-                if name != OURS:
-                    continue
-                where = f"at blur {blur:.0f}, noise {noise:.0f}, tilt {tilt:.0f}"
-                if blur == 1.0 and len(off) < LEAST_FOUND[tilt] * there:
-                    bad.append(f"{len(off)} of {there} corners found {where}")
-                if (blur, noise) == (1.0, 2.0) and not (rms <= RMS_PX and np.abs(mean).max() < BIAS_PX):
-                    bad.append(f"RMS {rms:.4f}, mean {mean[0]:+.4f} {mean[1]:+.4f} px {where}; limits {RMS_PX} and {BIAS_PX}")
+    for square in SQUARES:
+        for tilt in (0.0, 28.6, 50.0, 60.0) if square == 54 else (0.0, 28.6, 60.0):
+            clean = []
+            for turn in TURNS:
+                views = []
+                for image, points in ((sheet_image, drawn), (plain_image, plain_corners)):
+                    h = homography(turn, tilt, 0.3 * tilt, square / SQUARE, np.array(image.shape[::-1]) / 2, SIZE)
+                    views.append((sharp(image, h, SIZE), seen_through(h, points)))
+                clean.append(views)
+            for blur, noise in ((0.6, 2.0), (1.0, 2.0), (1.0, 5.0), (2.0, 2.0)):
+                for name, (off, there) in measure(program, clean, keys, blur, noise, rng, square == 54).items():
+                    rms = np.sqrt((off**2).mean()) if len(off) else np.nan
+                    mean = off.mean(0) if len(off) else np.full(2, np.nan)
+                    worst = np.abs(off).max() if len(off) else np.nan
+                    print(
+                        f"{name:32} {square:6} {blur:4.1f} {noise:5.0f} {tilt:4.0f}  {rms:6.4f}  {mean[0]:+.4f}  {mean[1]:+.4f}  {worst:6.3f}   {len(off)} of {there}"
+                    )
+                    if name != OURS:
+                        continue
+                    where = f"at {square} px squares, blur {blur:.1f}, noise {noise:.0f}, tilt {tilt:.0f}"
+                    if noise == 2.0 and len(off) < LEAST_FOUND.get((square, blur, tilt), 0.0) * there:
+                        bad.append(f"{len(off)} of {there} corners found {where}")
+                    if len(off) >= LEAST_FOR_BIAS and np.abs(mean).max() >= BIAS_PX:
+                        bad.append(f"mean {mean[0]:+.4f} {mean[1]:+.4f} px {where}; limit {BIAS_PX}")
+                    if (square, blur, noise) == (54, 1.0, 2.0) and not rms <= RMS_PX:
+                        bad.append(f"RMS {rms:.4f} px {where}; limit {RMS_PX}")
     if bad:
         sys.exit("saddles_opencv: " + "; ".join(bad))
 

@@ -3,15 +3,14 @@
 //! A bar as long as the half width (k = 2) of each setpoint's mean, parted by how much each source adds to the
 //! variance: variances add, half widths do not.
 
-use minijinja::value::Value;
-
 use super::axes::{Axes, plain, plot};
 use super::rows::{LABELS_PX, Row, height_px, placed};
-use super::{Canvas, Caption, Drawn, Ink, SERIES, Stand, figure, shorten};
+use super::{Canvas, Caption, Chart, Drawn, Ink, SERIES, Stand, figure, shorten};
 use crate::error::Result;
 use crate::report::model::Budget;
 use crate::report::number::COVERAGE;
-use crate::report::view::{Names, speed_words};
+use crate::report::units::Units;
+use crate::report::view::Names;
 
 /// Sources with a colour of their own; the rest are drawn as one.
 const NAMED: usize = SERIES - 1;
@@ -69,8 +68,9 @@ pub(in crate::report) fn budgets(
     budgets: &[Budget],
     parts: &Parts,
     names: &Names,
+    units: Units,
     description: &str,
-) -> Result<Option<Value>> {
+) -> Result<Option<Chart>> {
     let mut rows: Vec<Row<&Budget>> = Vec::new();
     let mut last = None;
     for b in budgets.iter().take(MOST_DRAWN) {
@@ -78,7 +78,7 @@ pub(in crate::report) fn budgets(
             rows.push(Row::Heading(names.short(&b.setup)));
             last = Some(&b.setup);
         }
-        rows.push(Row::Item(speed_words(b.setpoint_mps), b));
+        rows.push(Row::Item(units.speed_words(b.setpoint_mps), b));
     }
     let longest = budgets.iter().filter_map(|b| plain(COVERAGE * b.u_deg)).fold(0.0, f64::max);
     if longest <= 0.0 {
@@ -96,7 +96,7 @@ pub(in crate::report) fn budgets(
         whole_x: false,
     };
     let height = height_px(&rows);
-    figure(&caption, [height, height], |canvas| draw(canvas, &axes, &rows, parts)).map(Some)
+    figure(&caption, [height; 3], |canvas| draw(canvas, &axes, &rows, parts)).map(Some)
 }
 
 fn draw(canvas: &Canvas, axes: &Axes, rows: &[Row<&Budget>], parts: &Parts) -> Drawn {

@@ -2,13 +2,11 @@
 //!
 //! One row for each difference with its 95 % interval, over the band of differences too small to matter.
 
-use minijinja::value::Value;
-
 use super::axes::{Axes, plain, plot, range};
 use super::rows::{LABELS_PX, Row, height_px, placed};
-use super::{Canvas, Caption, Drawn, Ink, Stand, figure, shorten};
+use super::{Canvas, Caption, Chart, Drawn, Ink, Stand, figure, shorten};
 use crate::error::Result;
-use crate::report::view::speed_words;
+use crate::report::units::Units;
 use crate::study::{Comparison, Difference, Verdict};
 
 /// With more comparisons than this only the answers over the ladder are drawn; the table holds the rest.
@@ -23,22 +21,20 @@ struct Line<'a> {
     overall: bool,
 }
 
-fn rows(comparisons: &[Comparison]) -> Vec<Row<Line<'_>>> {
+fn rows(comparisons: &[Comparison], units: Units) -> Vec<Row<Line<'_>>> {
     let mut rows = Vec::new();
     for c in comparisons.iter().take(MOST_DRAWN) {
         let same = if c.same.iter().next().is_some() { format!(" ({})", c.same.words()) } else { String::new() };
         rows.push(Row::Heading(format!("{}: {} minus {}{same}", c.factor, c.b, c.a)));
         let label = match c.points.as_slice() {
-            [p] => speed_words(p.setpoint_mps),
+            [p] => units.speed_words(p.setpoint_mps),
             _ => "ladder".into(),
         };
         rows.push(Row::Item(label, Line { difference: &c.overall, overall: true }));
         if c.points.len() > 1 && comparisons.len() <= MOST_WITH_SPEEDS {
-            rows.extend(
-                c.points.iter().map(|p| {
-                    Row::Item(speed_words(p.setpoint_mps), Line { difference: &p.difference, overall: false })
-                }),
-            );
+            rows.extend(c.points.iter().map(|p| {
+                Row::Item(units.speed_words(p.setpoint_mps), Line { difference: &p.difference, overall: false })
+            }));
         }
     }
     rows
@@ -48,9 +44,10 @@ fn rows(comparisons: &[Comparison]) -> Vec<Row<Line<'_>>> {
 pub(in crate::report) fn comparisons(
     comparisons: &[Comparison],
     matters_deg: f64,
+    units: Units,
     description: &str,
-) -> Result<Option<Value>> {
-    let rows = rows(comparisons);
+) -> Result<Option<Chart>> {
+    let rows = rows(comparisons, units);
     let values = rows.iter().filter_map(|r| match r {
         Row::Item(_, l) => Some([l.difference.low_deg, l.difference.high_deg, l.difference.difference_deg]),
         Row::Heading(_) => None,
@@ -71,7 +68,7 @@ pub(in crate::report) fn comparisons(
         whole_x: false,
     };
     let height = height_px(&rows);
-    figure(&caption, [height, height], |canvas| draw(canvas, &axes, &rows, matters)).map(Some)
+    figure(&caption, [height; 3], |canvas| draw(canvas, &axes, &rows, matters)).map(Some)
 }
 
 fn draw(canvas: &Canvas, axes: &Axes, rows: &[Row<Line>], matters: f64) -> Drawn {

@@ -3,12 +3,11 @@
 //! One line for each setup through its means, with the 95 % band of each point as whiskers (and as a band
 //! while few setups share the chart), and on the zero line where each setup reaches zero.
 
-use minijinja::value::Value;
-
 use super::axes::{Axes, plain, plot, range};
-use super::{Canvas, Caption, Drawn, Ink, figure, is_filled};
+use super::{Canvas, Caption, Chart, Drawn, Ink, POSTER_PX, figure, is_filled};
 use crate::error::Result;
-use crate::study::{Ladder, LadderPoint, MPH_PER_MPS, ZeroVerdict};
+use crate::report::units::Units;
+use crate::study::{Ladder, LadderPoint, ZeroVerdict};
 
 /// With more setups than this bands would hide each other; whiskers say the same.
 const MOST_BANDS: usize = 4;
@@ -24,28 +23,22 @@ fn drawable(point: &LadderPoint) -> bool {
 }
 
 /// The chart; `None` when there is nothing to draw.
-pub(in crate::report) fn ladders(ladders: &[Ladder], description: &str) -> Result<Option<Value>> {
+pub(in crate::report) fn ladders(ladders: &[Ladder], units: Units, description: &str) -> Result<Option<Chart>> {
     let points = || ladders.iter().flat_map(|l| &l.points).filter(|p| drawable(p));
-    let speeds = points().map(|p| p.setpoint_mps * MPH_PER_MPS);
+    let speeds = points().map(|p| units.speed(p.setpoint_mps));
     let angles = points().flat_map(|p| [p.low_deg, p.high_deg, p.mean_deg]).chain([0.0]);
     let (Some(x), Some(y)) = (range(speeds, 0.06, 4.0), range(angles, 0.06, 2.0)) else { return Ok(None) };
     if points().next().is_none() {
         return Ok(None);
     }
     let caption = Caption { id: "ladder", title: "Release angle against speed, by setup", description };
-    let axes = Axes {
-        x,
-        y,
-        x_title: "Speed, mph",
-        y_title: "Release angle, deg",
-        left_px: 40.0,
-        y_labels: true,
-        whole_x: false,
-    };
-    figure(&caption, [430.0, 340.0], |canvas| draw(canvas, &axes, ladders)).map(Some)
+    let x_title = format!("Speed, {}", units.speed_word());
+    let axes =
+        Axes { x, y, x_title: &x_title, y_title: "Release angle, deg", left_px: 40.0, y_labels: true, whole_x: false };
+    figure(&caption, [430.0, 340.0, f64::from(POSTER_PX.1)], |canvas| draw(canvas, &axes, ladders, units)).map(Some)
 }
 
-fn draw(canvas: &Canvas, axes: &Axes, ladders: &[Ladder]) -> Drawn {
+fn draw(canvas: &Canvas, axes: &Axes, ladders: &[Ladder], units: Units) -> Drawn {
     let plot = plot(canvas, axes)?;
     plot.level(canvas, 0.0, Ink::Text, 1.2)?;
     let n = ladders.len().max(1) as f64;
@@ -55,7 +48,7 @@ fn draw(canvas: &Canvas, axes: &Axes, ladders: &[Ladder]) -> Drawn {
         .enumerate()
         .map(|(i, l)| (i, (i as f64 - 0.5 * (n - 1.0)) * step, l.points.iter().filter(|p| drawable(p)).collect()))
         .collect();
-    let at = |aside: f64, p: &LadderPoint, deg: f64| (plot.x(p.setpoint_mps * MPH_PER_MPS) + aside, plot.y(deg));
+    let at = |aside: f64, p: &LadderPoint, deg: f64| (plot.x(units.speed(p.setpoint_mps)) + aside, plot.y(deg));
     if ladders.len() <= MOST_BANDS {
         for (i, aside, points) in shapes.iter().filter(|s| s.2.len() > 1) {
             let mut edge: Vec<(f64, f64)> = points.iter().map(|p| at(*aside, p, p.high_deg)).collect();
@@ -87,7 +80,7 @@ fn draw(canvas: &Canvas, axes: &Axes, ladders: &[Ladder]) -> Drawn {
             continue;
         }
         let y = plot.y(0.0) + 7.0 + 6.0 * row as f64;
-        let x = |v: f64| plot.x(v * MPH_PER_MPS);
+        let x = |v: f64| plot.x(units.speed(v));
         canvas.line(&[(x(low), y), (x(high), y)], Ink::Series(i), 3.0)?;
         canvas.line(&[(x(zero), plot.y(0.0)), (x(zero), y + 3.0)], Ink::Series(i), 1.4)?;
     }

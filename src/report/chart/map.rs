@@ -2,13 +2,11 @@
 //!
 //! Both maps are drawn as seen facing the wall, a millimetre as long across as upwards.
 
-use minijinja::value::Value;
-
 use super::axes::{Axes, BOTTOM_PX, RIGHT_PX, TOP_PX, equal_scale, plain, plot, range};
-use super::{Canvas, Caption, Drawn, Ink, Stand, WIDE_PX, figure, shorten};
+use super::{Canvas, Caption, Chart, Drawn, Ink, POSTER_PX, Stand, WIDE_PX, figure, shorten};
 use crate::error::Result;
 use crate::report::model::{CalibrationSummary, VolleySummary};
-use crate::report::view::speed_words;
+use crate::report::units::Units;
 
 /// Room at the left for labels such as −1200, px.
 const LEFT_PX: f64 = 52.0;
@@ -19,10 +17,10 @@ const NAMES_SHARE: f64 = 0.25;
 /// Balls a scatter ellipse needs: with two it would be a line.
 const ELLIPSE_NEEDS: f64 = 3.0;
 
-/// A mark's place, mm, and the balls it stands for.
+/// A mark's place, in the page's unit, and the balls it stands for.
 type Place = (f64, f64, f64);
 
-/// A volley's scatter: centre and two half axes, mm.
+/// A volley's scatter: centre and two half axes, in the page's unit.
 struct Ellipse {
     centre: (f64, f64),
     long: (f64, f64),
@@ -38,8 +36,9 @@ impl Ellipse {
     }
 }
 
-fn places(volley: &VolleySummary) -> Vec<Place> {
-    volley.marks.iter().filter_map(|m| Some((plain(m.x_mm?)?, plain(m.y_mm?)?, f64::from(m.count.max(1))))).collect()
+fn places(volley: &VolleySummary, units: Units) -> Vec<Place> {
+    let place = |mm: Option<f64>| plain(mm?).map(|v| units.length(v));
+    volley.marks.iter().filter_map(|m| Some((place(m.x_mm)?, place(m.y_mm)?, f64::from(m.count.max(1))))).collect()
 }
 
 /// Covariance ellipse of places weighted by balls.
@@ -65,40 +64,37 @@ fn ellipse(places: &[Place]) -> Option<Ellipse> {
     })
 }
 
-struct Map<'a> {
-    caption: Caption<'a>,
-    points: Vec<(f64, f64)>,
-    margin: f64,
-    least_mm: f64,
+/// Points and least size are in the page's unit of length.
+pub(super) struct Map<'a> {
+    pub caption: Caption<'a>,
+    pub points: Vec<(f64, f64)>,
+    pub margin: f64,
+    pub least: f64,
     /// Height over width, at most.
-    tallest: f64,
+    pub tallest: f64,
     /// Leaves room at the right for names.
-    names: bool,
+    pub names: bool,
+    pub units: Units,
 }
 
 /// Draws a map that holds all points: as tall as its shape asks for, within limits.
-fn map(map: &Map, draw: impl Fn(&Canvas, &super::axes::Plot) -> Drawn) -> Result<Option<Value>> {
+pub(super) fn map(map: &Map, draw: impl Fn(&Canvas, &super::axes::Plot) -> Drawn) -> Result<Option<Chart>> {
     let (xs, ys) = (map.points.iter().map(|p| p.0), map.points.iter().map(|p| p.1));
-    let (Some(x), Some(y)) = (range(xs, map.margin, map.least_mm), range(ys, map.margin, map.least_mm)) else {
+    let (Some(x), Some(y)) = (range(xs, map.margin, map.least), range(ys, map.margin, map.least)) else {
         return Ok(None);
     };
     let aspect = (y.end - y.start) / (x.end - x.start);
     let height = |width: f64| (width - LEFT_PX - RIGHT_PX) * aspect.clamp(0.35, map.tallest) + TOP_PX + BOTTOM_PX;
-    let heights = [height(f64::from(WIDE_PX)), height(f64::from(super::NARROW_PX))];
+    let heights = [height(f64::from(WIDE_PX)), height(f64::from(super::NARROW_PX)), f64::from(POSTER_PX.1)];
     figure(&map.caption, heights, |canvas| {
         let inner = (canvas.width_px - LEFT_PX - RIGHT_PX, canvas.height_px - TOP_PX - BOTTOM_PX);
         let kept = if map.names { NAMES_SHARE * inner.0 } else { 0.0 };
         let (mut x, y) = equal_scale(x.clone(), y.clone(), (inner.0 - kept, inner.1));
         x.end += kept * (x.end - x.start) / (inner.0 - kept);
-        let axes = Axes {
-            x,
-            y,
-            x_title: "To the right, mm",
-            y_title: "Up, mm",
-            left_px: LEFT_PX,
-            y_labels: true,
-            whole_x: false,
-        };
+        let unit = map.units.length_word();
+        let (x_title, y_title) = (format!("To the right, {unit}"), format!("Up, {unit}"));
+        let axes =
+            Axes { x, y, x_title: &x_title, y_title: &y_title, left_px: LEFT_PX, y_labels: true, whole_x: false };
         let plot = plot(canvas, &axes)?;
         draw(canvas, &plot)
     })
@@ -109,16 +105,25 @@ fn map(map: &Map, draw: impl Fn(&Canvas, &super::axes::Plot) -> Drawn) -> Result
 pub(in crate::report) fn wall(
     volleys: &[VolleySummary],
     series: &dyn Fn(&VolleySummary) -> usize,
+    units: Units,
     description: &str,
-) -> Result<Option<Value>> {
+) -> Result<Option<Chart>> {
     let all: Vec<(usize, &VolleySummary, Vec<Place>)> =
-        volleys.iter().map(|v| (series(v), v, places(v))).filter(|v| !v.2.is_empty()).collect();
+        volleys.iter().map(|v| (series(v), v, places(v, units))).filter(|v| !v.2.is_empty()).collect();
     let outline = |places: &[Place]| ellipse(places).map_or_else(Vec::new, |e| e.outline().collect::<Vec<_>>());
     let points: Vec<(f64, f64)> =
         all.iter().flat_map(|v| v.2.iter().map(|p| (p.0, p.1)).chain(outline(&v.2))).collect();
     let caption =
         Caption { id: "wall", title: "All marks on the wall, with each volley's mean and scatter", description };
-    let shape = Map { points: points.clone(), margin: 0.05, least_mm: 120.0, tallest: 0.8, names: true, caption };
+    let shape = Map {
+        points: points.clone(),
+        margin: 0.05,
+        least: units.length(120.0),
+        tallest: 0.8,
+        names: true,
+        units,
+        caption,
+    };
     map(&shape, |canvas, plot| {
         for (s, _, places) in &all {
             if let Some(e) = ellipse(places) {
@@ -135,7 +140,7 @@ pub(in crate::report) fn wall(
         let mut groups: Vec<Group> = Vec::new();
         for (s, v, _) in &all {
             let (Some(x), Some(y)) = (v.mean_x_mm.and_then(plain), v.mean_y_mm.and_then(plain)) else { continue };
-            let (px, py) = plot.at((x, y));
+            let (px, py) = plot.at((units.length(x), units.length(y)));
             for arm in [(6.0, 0.0), (0.0, 6.0)] {
                 let ends = [(px - arm.0, py - arm.1), (px + arm.0, py + arm.1)];
                 canvas.line(&ends, Ink::Paper, 3.6)?;
@@ -151,7 +156,7 @@ pub(in crate::report) fn wall(
             }
         }
         let right = points.iter().map(|p| plot.x(p.0)).fold(plot.across_px.0, f64::max);
-        names(canvas, plot, groups, right)
+        names(canvas, plot, groups, units, right)
     })
 }
 
@@ -169,14 +174,14 @@ impl Group<'_> {
         self.at.iter().map(|p| p.1).sum::<f64>() / self.at.len().max(1) as f64
     }
 
-    fn words(&self, most: usize) -> String {
-        let speed = self.speed_mps.map(|v| format!("{}: ", speed_words(v))).unwrap_or_default();
+    fn words(&self, units: Units, most: usize) -> String {
+        let speed = self.speed_mps.map(|v| format!("{}: ", units.speed_words(v))).unwrap_or_default();
         shorten(&(speed + &self.names.join(", ")), most)
     }
 }
 
 /// Writes the groups' names in a column at the right of all marks, each with a thin line to its means.
-fn names(canvas: &Canvas, plot: &super::axes::Plot, mut groups: Vec<Group>, right_px: f64) -> Drawn {
+fn names(canvas: &Canvas, plot: &super::axes::Plot, mut groups: Vec<Group>, units: Units, right_px: f64) -> Drawn {
     groups.sort_by(|a, b| a.height_px().total_cmp(&b.height_px()));
     let (bottom, top) = plot.up_px;
     let pitch = (canvas.font_px() + 3.0).min((bottom - top) / groups.len().max(1) as f64);
@@ -198,25 +203,31 @@ fn names(canvas: &Canvas, plot: &super::axes::Plot, mut groups: Vec<Group>, righ
             canvas.line(&[(x + 8.0, *y), (right_px + 6.0, *y), (column - 4.0, row)], Ink::Muted, 0.6)?;
         }
         canvas.marker(g.series, (column + 3.0, row), 3.6, true)?;
-        canvas.text(&g.words(letters), (column + 11.0, row), Stand::Right, Ink::Text, false)?;
+        canvas.text(&g.words(units, letters), (column + 11.0, row), Stand::Right, Ink::Text, false)?;
     }
     Ok(())
 }
 
 /// The sheets' crosses, each with a stroke towards the sheet's top, and the tape distances between them.
-pub(in crate::report) fn sheets(calibration: &CalibrationSummary, description: &str) -> Result<Option<Value>> {
+pub(in crate::report) fn sheets(
+    calibration: &CalibrationSummary,
+    units: Units,
+    description: &str,
+) -> Result<Option<Chart>> {
+    let in_units = |mm: f64| plain(mm).map(|v| units.length(v));
     let all: Vec<(usize, f64, f64, f64)> = calibration
         .sheets
         .iter()
-        .filter_map(|s| Some((s.number, plain(s.x_mm)?, plain(s.y_mm)?, plain(s.turn_deg)?)))
+        .filter_map(|s| Some((s.number, in_units(s.x_mm)?, in_units(s.y_mm)?, plain(s.turn_deg)?)))
         .collect();
     let caption = Caption { id: "sheets", title: "Where the sheets' crosses are on the wall", description };
     let shape = Map {
         points: all.iter().map(|s| (s.1, s.2)).collect(),
         margin: 0.12,
-        least_mm: 500.0,
+        least: units.length(500.0),
         tallest: 0.6,
         names: false,
+        units,
         caption,
     };
     map(&shape, |canvas, plot| {

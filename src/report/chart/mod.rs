@@ -1,24 +1,28 @@
 //! How does a chart get onto the page?
 //!
-//! `plotters` draws axes and shapes as SVG text; [`figure`] draws each chart twice, wide for desks and
-//! paper and narrow for phones, and turns the fixed colours that `plotters` writes into the page's own, so that one
+//! `plotters` draws axes and shapes as SVG text; [`figure`] draws each chart three times, wide for desks and
+//! paper, narrow for phones and for a picture of its own ([`super::poster`]), and turns the fixed colours that `plotters` writes into the page's own, so that one
 //! drawing serves light, dark and print. Shapes keep whole pixels only, so the canvas is [`FINE`] times finer than shown.
 
 mod axes;
 mod budget;
 mod compare;
+mod fit;
 mod ladder;
 mod map;
 mod rows;
 mod steady;
+mod trust;
 
 pub(super) use axes::plain;
 pub(super) use budget::{budgets, parts};
 pub(super) use compare::comparisons;
 pub(super) use compare::verdict_series;
+pub(super) use fit::residuals;
 pub(super) use ladder::ladders;
 pub(super) use map::{ELLIPSE_SD, sheets, wall};
 pub(super) use steady::repeats;
+pub(super) use trust::{Steps, steps, trust};
 
 use minijinja::value::Value;
 use plotters::coord::Shift;
@@ -35,6 +39,8 @@ const FONT_DIVISOR: f64 = 1.24;
 const WIDE_PX: u32 = 720;
 /// Width of the chart for phones, px: what a phone of 390 px leaves between its margins.
 const NARROW_PX: u32 = 358;
+/// Width and height that a chart has in a picture of its own, px.
+pub(super) const POSTER_PX: (u32, u32) = (880, 380);
 
 /// Drawing result of `plotters`' SVG backend.
 pub(super) type Drawn<T = ()> = std::result::Result<T, DrawingAreaErrorKind<std::io::Error>>;
@@ -250,8 +256,9 @@ pub(super) struct Caption<'a> {
     pub description: &'a str,
 }
 
-fn svg(caption: &Caption, narrow: bool, height_px: f64, draw: &dyn Fn(&Canvas) -> Drawn) -> Result<String> {
-    let width = if narrow { NARROW_PX } else { WIDE_PX };
+/// What `plotters` draws, without the outer element, in canvas pixels.
+fn body(caption: &Caption, (width, height_px): (u32, f64), draw: &dyn Fn(&Canvas) -> Drawn) -> Result<Body> {
+    let narrow = width == NARROW_PX;
     let mut text = String::new();
     let size = (width * FINE as u32, fine(height_px).max(1) as u32);
     let drawn = {
@@ -267,23 +274,65 @@ fn svg(caption: &Caption, narrow: bool, height_px: f64, draw: &dyn Fn(&Canvas) -
         text = text.replace(&format!("#{:02X}{:02X}{:02X}\"", c.0, c.1, c.2), &ink.css());
     }
     let body = text.split_once('>').map_or("", |(_, body)| body);
-    let (id, class) =
-        (format!("{}-{}", caption.id, if narrow { "n" } else { "w" }), if narrow { "narrow" } else { "wide" });
-    Ok(format!(
-        "<svg class=\"chart {class}\" viewBox=\"0 0 {} {}\" role=\"img\" aria-labelledby=\"{id}-t {id}-d\" \
-         xmlns=\"http://www.w3.org/2000/svg\"><title id=\"{id}-t\">{}</title><desc id=\"{id}-d\">{}</desc>{body}",
-        size.0,
-        size.1,
-        escape(caption.title),
-        escape(caption.description),
-    ))
+    let inner = body.strip_suffix('\n').unwrap_or(body).strip_suffix("</svg>").unwrap_or(body).to_string();
+    Ok(Body { size, inner })
 }
 
-/// Draws a chart wide and narrow; `heights_px` are the heights of the two.
-pub(super) fn figure(caption: &Caption, heights_px: [f64; 2], draw: impl Fn(&Canvas) -> Drawn) -> Result<Value> {
-    let wide = svg(caption, false, heights_px[0], &draw)?;
-    let narrow = svg(caption, true, heights_px[1], &draw)?;
-    Ok(Value::from_safe_string(wide + &narrow))
+/// A drawing in canvas pixels.
+struct Body {
+    size: (u32, u32),
+    inner: String,
+}
+
+/// A chart in all its sizes.
+pub(super) struct Chart {
+    /// Start of its ids; the name of its file.
+    pub id: String,
+    /// Short title.
+    pub title: String,
+    /// What it shows, in words.
+    pub description: String,
+    wide: Body,
+    narrow: Body,
+    poster: Body,
+}
+
+impl Chart {
+    fn svg(&self, body: &Body, class: &str) -> String {
+        let id = format!("{}-{}", self.id, class.get(..1).unwrap_or_default());
+        format!(
+            "<svg class=\"chart {class}\" viewBox=\"0 0 {} {}\" role=\"img\" aria-labelledby=\"{id}-t {id}-d\" \
+             xmlns=\"http://www.w3.org/2000/svg\"><title id=\"{id}-t\">{}</title><desc id=\"{id}-d\">{}</desc>{}</svg>",
+            body.size.0,
+            body.size.1,
+            escape(&self.title),
+            escape(&self.description),
+            body.inner,
+        )
+    }
+
+    /// For the page: wide and narrow, of which style.css shows one.
+    pub fn page(&self) -> Value {
+        Value::from_safe_string(self.svg(&self.wide, "wide") + &self.svg(&self.narrow, "narrow"))
+    }
+
+    /// For a picture of its own: an element without size, and its size, px.
+    pub fn poster(&self) -> (&str, (f64, f64)) {
+        let (w, h) = self.poster.size;
+        (&self.poster.inner, (f64::from(w), f64::from(h)))
+    }
+}
+
+/// Draws a chart wide, narrow and for a picture of its own; `heights_px` are the three heights.
+pub(super) fn figure(caption: &Caption, heights_px: [f64; 3], draw: impl Fn(&Canvas) -> Drawn) -> Result<Chart> {
+    Ok(Chart {
+        id: caption.id.to_string(),
+        title: caption.title.to_string(),
+        description: caption.description.to_string(),
+        wide: body(caption, (WIDE_PX, heights_px[0]), &draw)?,
+        narrow: body(caption, (NARROW_PX, heights_px[1]), &draw)?,
+        poster: body(caption, (POSTER_PX.0, heights_px[2]), &draw)?,
+    })
 }
 
 /// A series' mark and line for a legend, decoration only.

@@ -1,14 +1,12 @@
 //! Did the repeats stay where they were?
 
-use minijinja::value::Value;
-
 use super::axes::{Axes, plain, plot, range};
-use super::{Canvas, Caption, Drawn, Ink, Stand, figure, shorten};
+use super::{Canvas, Caption, Chart, Drawn, Ink, POSTER_PX, Stand, figure, shorten};
 use crate::error::Result;
 use crate::study::Steadiness;
 
 /// The chart of repeats in shooting order; `None` when nothing was repeated.
-pub(in crate::report) fn repeats(steady: &Steadiness, description: &str) -> Result<Option<Value>> {
+pub(in crate::report) fn repeats(steady: &Steadiness, description: &str) -> Result<Option<Chart>> {
     let limits = [steady.limit_low_deg, steady.limit_high_deg];
     let values = steady.repeats.iter().map(|r| r.away_deg).chain(limits.into_iter().flatten()).chain([0.0]);
     let orders = steady.repeats.iter().map(|r| r.order as f64);
@@ -24,7 +22,7 @@ pub(in crate::report) fn repeats(steady: &Steadiness, description: &str) -> Resu
         y_labels: true,
         whole_x: true,
     };
-    figure(&caption, [260.0, 240.0], |canvas| draw(canvas, &axes, steady)).map(Some)
+    figure(&caption, [260.0, 240.0, f64::from(POSTER_PX.1)], |canvas| draw(canvas, &axes, steady)).map(Some)
 }
 
 fn draw(canvas: &Canvas, axes: &Axes, steady: &Steadiness) -> Drawn {

@@ -3,18 +3,21 @@
 use minijinja::context;
 use minijinja::value::Value;
 
-use super::{Names, half, listed, mph};
+use super::{Names, half, listed, trimmed};
 use crate::camera::wall::WallQuality;
 use crate::error::Result;
 use crate::marks::shape::MarkShape;
 use crate::report::chart;
-use crate::report::model::{Budget, CalibrationSummary, FileHash};
-use crate::report::number::{ANGLE_PLACES, COVERAGE, LENGTH_PLACES, fixed, signed, with_u};
+use crate::report::model::{Budget, CalibrationSummary, FileHash, VolleySummary};
+use crate::report::number::{ANGLE_PLACES, COVERAGE, fixed};
+use crate::report::units::Units;
 
+/// What the picture of residuals shows, in words.
+const RESIDUALS: &str = "One frame for each calibration photo, with a stroke from each corner as long and in the direction of what is left.";
 /// Contributions below this share of the variance are not listed: all of them together change U by less than it is rounded.
 const LEAST_SHARE: f64 = 0.005;
 
-fn budget_row(b: &Budget, names: &Names) -> Value {
+fn budget_row(b: &Budget, names: &Names, units: Units) -> Value {
     let whole = b.u_own_deg.powi(2) + b.lines.iter().map(|l| l.u_deg.powi(2)).sum::<f64>();
     let all = std::iter::once(("shot to shot", b.u_own_deg)).chain(b.lines.iter().map(|l| (l.name.as_str(), l.u_deg)));
     let lines: Vec<Value> = all
@@ -29,18 +32,30 @@ fn budget_row(b: &Budget, names: &Names) -> Value {
         .collect();
     context! {
         setup => names.short(&b.setup),
-        mph => mph(b.setpoint_mps),
+        speed => units.speed_words(b.setpoint_mps),
         half => half(COVERAGE * b.u_deg, ANGLE_PLACES),
         lines => lines,
         advice => b.advice.clone(),
     }
 }
 
+/// Setup by setup, as the ladders, and slow before fast: the session may have mixed them.
+pub(in crate::report) fn in_order(budgets: &[Budget], names: &Names) -> Vec<Budget> {
+    let mut sorted = budgets.to_vec();
+    sorted.sort_by(|a, b| {
+        let place = |x: &Budget| names.series(&x.setup);
+        place(a).cmp(&place(b)).then(a.setpoint_mps.total_cmp(&b.setpoint_mps))
+    });
+    sorted
+}
+
 /// The budgets: chart, legend, table, and each piece of advice once; `None` when there are none.
-pub(in crate::report) fn budgets(budgets: &[Budget], names: &Names) -> Result<Option<Value>> {
+pub(in crate::report) fn budgets(budgets: &[Budget], names: &Names, units: Units) -> Result<Option<Value>> {
     if budgets.is_empty() {
         return Ok(None);
     }
+    let sorted = in_order(budgets, names);
+    let budgets = sorted.as_slice();
     let parts = chart::parts(budgets);
     let mut advice: Vec<String> = Vec::new();
     for b in budgets.iter().filter(|b| !b.advice.is_empty()) {
@@ -58,9 +73,9 @@ pub(in crate::report) fn budgets(budgets: &[Budget], names: &Names) -> Result<Op
     let description =
         "Bars as long as the ± of each setpoint's mean, parted by each source's share; the table below lists them.";
     Ok(Some(context! {
-        chart => chart::budgets(budgets, &parts, names, description)?,
+        chart => chart::budgets(budgets, &parts, names, units, description)?.map(|c| c.page()),
         legend => legend,
-        rows => budgets.iter().map(|b| budget_row(b, names)).collect::<Vec<_>>(),
+        rows => budgets.iter().map(|b| budget_row(b, names, units)).collect::<Vec<_>>(),
         advice => advice,
     }))
 }
@@ -81,19 +96,69 @@ fn photos(quality: &WallQuality) -> Vec<Value> {
         .collect()
 }
 
-fn tapes(quality: &WallQuality) -> Vec<Value> {
+fn tapes(quality: &WallQuality, units: Units) -> Vec<Value> {
     quality
         .tapes
         .iter()
         .map(|t| {
             context! {
                 sheets => format!("{} to {}", t.sheets[0], t.sheets[1]),
-                distance => with_u(Some(t.distance_mm), Some(t.u_mm), LENGTH_PLACES),
-                off => signed(t.off_mm, LENGTH_PLACES),
+                distance => units.length_with_u(Some(t.distance_mm), Some(t.u_mm)),
+                off => units.length_signed(t.off_mm),
                 far => t.off_mm.abs() > COVERAGE * t.u_mm,
             }
         })
         .collect()
+}
+
+/// Lengths measured by hand against the adjustment.
+fn checks(c: &CalibrationSummary, units: Units) -> Vec<Value> {
+    c.checks
+        .iter()
+        .map(|k| {
+            let off_mm = k.stated_mm - k.fitted_mm;
+            context! {
+                what => k.what.clone(),
+                stated => units.length_with_u(Some(k.stated_mm), Some(k.u_mm)),
+                fitted => fixed(units.length(k.fitted_mm), units.length_places()),
+                off => units.length_signed(off_mm),
+                far => off_mm.abs() > COVERAGE * k.u_mm,
+            }
+        })
+        .collect()
+}
+
+/// The steps of a map in words.
+pub(in crate::report) fn step_words(steps: &chart::Steps, c: &CalibrationSummary) -> Vec<String> {
+    let words = |mm: f64| format!("{} mm", trimmed(mm));
+    (0..steps.len())
+        .map(|i| match (i.checked_sub(1).and_then(|j| steps.limits_mm.get(j)), steps.limits_mm.get(i)) {
+            (_, Some(limit)) => format!("within ± {}", words(*limit)),
+            (Some(limit), None) => format!("worse than ± {}", words(*limit)),
+            (None, None) => match c.trust_map.as_ref().and_then(|m| m.u_mm.iter().copied().reduce(f64::max)) {
+                Some(u) => format!("within ± {} mm", fixed(COVERAGE * u, 2)),
+                None => "all alike".into(),
+            },
+        })
+        .collect()
+}
+
+/// The map of trust with its steps in words.
+fn trust(c: &CalibrationSummary, volleys: &[VolleySummary], units: Units) -> Result<Option<Value>> {
+    let Some(steps) = c.trust_map.as_ref().and_then(chart::steps) else { return Ok(None) };
+    let said = step_words(&steps, c);
+    let legend: Vec<Value> = said
+        .iter()
+        .enumerate()
+        .map(|(i, name)| context! { darkness => format!("{:.3}", steps.darkness(i)), name => name.clone() })
+        .collect();
+    let description = format!(
+        "A map of the wall in {} steps from well to less well known: {}. Crosses: sheets. Small marks: balls.",
+        steps.len(),
+        said.join(", ")
+    );
+    let chart = chart::trust(c, volleys, units, &description)?.map(|c| c.page());
+    Ok(chart.map(|chart| context! { chart => chart, legend => legend }))
 }
 
 /// How far a printed scale is from what was drawn, in words.
@@ -107,7 +172,7 @@ fn scale_words(scale: f64) -> String {
 }
 
 /// The calibration: quality, photos, sheets with their map, tapes.
-pub(in crate::report) fn calibration(c: &CalibrationSummary) -> Result<Value> {
+pub(in crate::report) fn calibration(c: &CalibrationSummary, volleys: &[VolleySummary], units: Units) -> Result<Value> {
     let q = &c.quality;
     let numbers: Vec<usize> = c.sheets.iter().map(|s| s.number).collect();
     let description =
@@ -118,8 +183,8 @@ pub(in crate::report) fn calibration(c: &CalibrationSummary) -> Result<Value> {
         .map(|s| {
             context! {
                 number => s.number,
-                x => with_u(Some(s.x_mm), Some(s.x_u_mm), LENGTH_PLACES),
-                y => with_u(Some(s.y_mm), Some(s.y_u_mm), LENGTH_PLACES),
+                x => units.length_with_u(Some(s.x_mm), Some(s.x_u_mm)),
+                y => units.length_with_u(Some(s.y_mm), Some(s.y_u_mm)),
                 turn => fixed(s.turn_deg, 2),
             }
         })
@@ -136,10 +201,13 @@ pub(in crate::report) fn calibration(c: &CalibrationSummary) -> Result<Value> {
         height => c.camera.height,
         across => scale_words(c.printed_scale[0]),
         down => scale_words(c.printed_scale[1]),
-        map => chart::sheets(c, &description)?,
+        map => chart::sheets(c, units, &description)?.map(|c| c.page()),
+        residuals => chart::residuals(c, RESIDUALS)?.map(|c| c.page()),
+        trust => trust(c, volleys, units)?,
+        checks => checks(c, units),
         photos => photos(q),
         sheets => sheets,
-        tapes => tapes(q),
+        tapes => tapes(q, units),
     })
 }
 
@@ -149,11 +217,11 @@ pub(in crate::report) fn files(files: &[FileHash]) -> Vec<Value> {
 }
 
 /// What the session's marks look like, in numbers.
-pub(in crate::report) fn mark_shape(shape: &MarkShape) -> Value {
+pub(in crate::report) fn mark_shape(shape: &MarkShape, units: Units) -> Value {
     let (radius, sd) = shape.radius_mm;
     context! {
-        diameter => fixed(2.0 * radius, 0),
-        sd => fixed(2.0 * sd, 0),
+        diameter => units.length_coarse(2.0 * radius),
+        sd => units.length_coarse(2.0 * sd),
         learned_from => shape.learned_from,
     }
 }

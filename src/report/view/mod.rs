@@ -6,26 +6,16 @@ mod basis;
 mod study;
 mod volleys;
 
-pub(super) use basis::{budgets, calibration, files, mark_shape};
+pub(super) use basis::{budgets, calibration, files, in_order, mark_shape, step_words};
 pub(super) use study::{comparisons, counts, doubtful, ladders, steadiness, verdicts};
 pub(super) use volleys::{meanings, needs_look, volleys, wall};
 
 use minijinja::value::Value;
 
 use super::number::{fixed, half_width, places};
+use super::units::Units;
 use crate::session::flags::FlagWord;
-use crate::study::{MPH_PER_MPS, Setup};
-
-/// "45 mph", or "45.5 mph" where the tenth says something.
-pub(super) fn speed_words(speed_mps: f64) -> String {
-    format!("{} mph", mph(speed_mps))
-}
-
-/// Miles an hour, whole where they are.
-pub(super) fn mph(speed_mps: f64) -> String {
-    let v = speed_mps * MPH_PER_MPS;
-    fixed(v, usize::from((v - v.round()).abs() >= 0.05))
-}
+use crate::study::{Setup, Study};
 
 /// Metres per second.
 pub(super) fn mps(speed_mps: f64) -> String {
@@ -59,6 +49,34 @@ pub(super) fn listed<T: ToString>(items: &[T]) -> String {
     }
 }
 
+/// How the page speaks: the units of its people, and the speeds whose exact values the study's sentences round.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Voice {
+    /// Units of the page.
+    pub units: Units,
+    known_mps: Vec<f64>,
+}
+
+impl Voice {
+    /// For a page about a study.
+    pub fn new(units: Units, study: Option<&Study>) -> Self {
+        let ladders = study.into_iter().flat_map(|s| &s.ladders);
+        let zeros = ladders.flat_map(|l| [l.zero_speed_mps, l.zero_speed_low_mps, l.zero_speed_high_mps]).flatten();
+        let known_mps = study.into_iter().flat_map(|s| s.setpoints_mps.iter().copied()).chain(zeros).collect();
+        Self { units, known_mps }
+    }
+
+    /// A sentence in the page's units, typeset.
+    pub fn say(&self, sentence: &str) -> String {
+        typeset(&self.units.speak(sentence, &self.known_mps))
+    }
+
+    /// Sentences for the template.
+    pub fn say_all(&self, list: &[String]) -> Vec<String> {
+        list.iter().map(|s| self.say(s)).collect()
+    }
+}
+
 /// The study's sentences with typographic minus signs before numbers.
 pub(super) fn typeset(sentence: &str) -> String {
     let mut out = String::with_capacity(sentence.len());
@@ -70,11 +88,6 @@ pub(super) fn typeset(sentence: &str) -> String {
         before = c;
     }
     out
-}
-
-/// Sentences for the template.
-pub(super) fn sentences(list: &[String]) -> Vec<String> {
-    list.iter().map(|s| typeset(s)).collect()
 }
 
 /// Flag words for people, split by commas.
@@ -175,10 +188,8 @@ mod tests {
     }
 
     #[test]
-    fn lists_and_speeds_in_words() {
+    fn lists_in_words() {
         assert_eq!(listed(&[1, 2, 5]), "1, 2 and 5");
         assert_eq!(listed::<u8>(&[]), "");
-        assert_eq!(speed_words(22.352), "50 mph");
-        assert_eq!(speed_words(20.0), "44.7 mph");
     }
 }

@@ -3,10 +3,11 @@
 use minijinja::context;
 use minijinja::value::Value;
 
-use super::{Names, from_to, half, listed, mph, mps, speed_words, trimmed, typeset, with_limits};
+use super::{Names, Voice, from_to, half, listed, mps, trimmed, with_limits};
 use crate::error::Result;
 use crate::report::chart;
 use crate::report::number::{ANGLE_PLACES, COVERAGE, NONE, fixed, plus_minus, signed_plus_minus, with_u};
+use crate::report::units::Units;
 use crate::study::{Comparison, Difference, Ladder, MPH_PER_MPS, Steadiness, Study, Verdict};
 
 /// A verdict in a few words.
@@ -28,9 +29,9 @@ fn verdict_class(verdict: Verdict) -> &'static str {
 }
 
 /// The findings that open the page: the comparisons' sentences, or the ladders' where nothing can be compared.
-pub(in crate::report) fn verdicts(study: &Study) -> Vec<Value> {
+pub(in crate::report) fn verdicts(study: &Study, voice: &Voice) -> Vec<Value> {
     if study.comparisons.is_empty() {
-        return study.ladders.iter().map(|l| context! { class => "plain", text => typeset(&l.sentence) }).collect();
+        return study.ladders.iter().map(|l| context! { class => "plain", text => voice.say(&l.sentence) }).collect();
     }
     study
         .comparisons
@@ -39,7 +40,7 @@ pub(in crate::report) fn verdicts(study: &Study) -> Vec<Value> {
             context! {
                 class => verdict_class(c.overall.verdict),
                 word => verdict_words(&c.overall),
-                text => typeset(&c.overall.sentence),
+                text => voice.say(&c.overall.sentence),
                 same => same_words(c),
             }
         })
@@ -56,23 +57,29 @@ fn reach(low: f64, high: f64) -> f64 {
 }
 
 /// The speed at which the angle reaches zero, with its interval; `None` where it is not crossed.
-fn zero(l: &Ladder) -> Option<String> {
-    let in_mph = |v: f64| v * MPH_PER_MPS;
+fn zero(l: &Ladder, units: Units) -> Option<String> {
+    let shown = |v: f64| units.speed(v);
     let text = match (l.zero_speed_low_mps, l.zero_speed_high_mps) {
-        (Some(low), None) => format!("{} (from {} on)", fixed(in_mph(l.zero_speed_mps?), 1), fixed(in_mph(low), 1)),
-        (None, Some(high)) => format!("{} (up to {})", fixed(in_mph(l.zero_speed_mps?), 1), fixed(in_mph(high), 1)),
-        (low, high) => with_limits(in_mph(l.zero_speed_mps?), low.map(in_mph), high.map(in_mph), 1),
+        (Some(low), None) => format!("{} (from {} on)", fixed(shown(l.zero_speed_mps?), 1), fixed(shown(low), 1)),
+        (None, Some(high)) => format!("{} (up to {})", fixed(shown(l.zero_speed_mps?), 1), fixed(shown(high), 1)),
+        (low, high) => with_limits(shown(l.zero_speed_mps?), low.map(shown), high.map(shown), 1),
     };
-    Some(format!("{text} mph"))
+    Some(format!("{text} {}", units.speed_word()))
 }
 
-fn ladder_row(l: &Ladder, names: &Names) -> Value {
+/// What a change over 10 of the page's units of speed is of one over 10 mph.
+fn per_ten(units: Units) -> f64 {
+    MPH_PER_MPS / units.per_mps()
+}
+
+fn ladder_row(l: &Ladder, names: &Names, voice: &Voice) -> Value {
+    let units = voice.units;
     let points: Vec<Value> = l
         .points
         .iter()
         .map(|p| {
             context! {
-                mph => mph(p.setpoint_mps),
+                speed => units.speed_number(p.setpoint_mps),
                 mps => mps(p.setpoint_mps),
                 release => plus_minus(p.mean_deg, Some(reach(p.low_deg, p.high_deg)), ANGLE_PLACES),
                 own => half(COVERAGE * p.u_own_deg, ANGLE_PLACES),
@@ -86,23 +93,23 @@ fn ladder_row(l: &Ladder, names: &Names) -> Value {
     context! {
         name => names.short(&l.setup),
         swatch => chart::swatch(names.series(&l.setup), true),
-        sentence => typeset(&l.sentence),
-        zero => zero(l),
+        sentence => voice.say(&l.sentence),
+        zero => zero(l, units),
         change => l.change_deg.zip(l.change_u_deg).map(|(d, u)| signed_plus_minus(d, COVERAGE * u, ANGLE_PLACES)),
-        trend => l.spread_trend.filter(|t| t.p < 0.05).map(|t| fixed(t.factor_per_10mph, 1)),
+        trend => l.spread_trend.filter(|t| t.p < 0.05).map(|t| fixed(t.factor_per_10mph.powf(per_ten(units)), 1)),
         points => points,
     }
 }
 
 /// The ladders: chart, legend, one table for each setup.
-pub(in crate::report) fn ladders(study: &Study, names: &Names) -> Result<Value> {
-    let description: Vec<String> = study.ladders.iter().map(|l| typeset(&l.sentence)).collect();
+pub(in crate::report) fn ladders(study: &Study, names: &Names, voice: &Voice) -> Result<Value> {
+    let description: Vec<String> = study.ladders.iter().map(|l| voice.say(&l.sentence)).collect();
     // Colours follow the names' order, which is that of the ladders.
-    let chart = chart::ladders(&study.ladders, &description.join(" "))?;
+    let chart = chart::ladders(&study.ladders, voice.units, &description.join(" "))?.map(|c| c.page());
     Ok(context! {
         chart => chart,
         shared => names.shared(),
-        rows => study.ladders.iter().map(|l| ladder_row(l, names)).collect::<Vec<_>>(),
+        rows => study.ladders.iter().map(|l| ladder_row(l, names, voice)).collect::<Vec<_>>(),
     })
 }
 
@@ -117,39 +124,44 @@ fn difference_row(label: String, mps: String, d: &Difference) -> Value {
     }
 }
 
-fn comparison_group(c: &Comparison) -> Value {
+fn comparison_group(c: &Comparison, units: Units) -> Value {
     let mut rows = Vec::new();
     let several = c.points.len() > 1;
     match c.points.as_slice() {
-        [p] => rows.push(difference_row(speed_words(p.setpoint_mps), mps(p.setpoint_mps), &c.overall)),
+        [p] => rows.push(difference_row(units.speed_words(p.setpoint_mps), mps(p.setpoint_mps), &c.overall)),
         _ => rows.push(difference_row("Over the ladder".into(), String::new(), &c.overall)),
     }
     if several {
         rows.extend(
-            c.points.iter().map(|p| difference_row(speed_words(p.setpoint_mps), mps(p.setpoint_mps), &p.difference)),
+            c.points
+                .iter()
+                .map(|p| difference_row(units.speed_words(p.setpoint_mps), mps(p.setpoint_mps), &p.difference)),
         );
     }
-    let trend = c.trend_deg_per_10mph.zip(c.trend_u_deg).map(|(t, u)| signed_plus_minus(t, COVERAGE * u, ANGLE_PLACES));
+    let trend = c.trend_deg_per_10mph.zip(c.trend_u_deg).map(|(t, u)| {
+        let per = per_ten(units);
+        signed_plus_minus(per * t, COVERAGE * per * u, ANGLE_PLACES)
+    });
     context! { factor => c.factor.clone(), a => c.a.clone(), b => c.b.clone(), same => same_words(c), rows => rows, trend => trend }
 }
 
 /// The comparisons: chart, legend of verdicts, table; `None` when there are none.
-pub(in crate::report) fn comparisons(study: &Study) -> Result<Option<Value>> {
+pub(in crate::report) fn comparisons(study: &Study, voice: &Voice) -> Result<Option<Value>> {
     if study.comparisons.is_empty() {
         return Ok(None);
     }
-    let description: Vec<String> = study.comparisons.iter().map(|c| typeset(&c.overall.sentence)).collect();
+    let description: Vec<String> = study.comparisons.iter().map(|c| voice.say(&c.overall.sentence)).collect();
     let legend: Vec<Value> = [Verdict::Differs, Verdict::Same, Verdict::Unclear]
         .into_iter()
         .zip(["a real difference", "the same for all that matters", "not clear yet (open mark)"])
         .map(|(v, name)| context! { swatch => chart::swatch(chart::verdict_series(v), false), name => name })
         .collect();
     Ok(Some(context! {
-        chart => chart::comparisons(&study.comparisons, study.matters_deg, &description.join(" "))?,
+        chart => chart::comparisons(&study.comparisons, study.matters_deg, voice.units, &description.join(" "))?.map(|c| c.page()),
         matters => trimmed(study.matters_deg),
         smallest => study.smallest_seen_deg.map(|d| half(d, ANGLE_PLACES)),
         legend => legend,
-        groups => study.comparisons.iter().map(comparison_group).collect::<Vec<_>>(),
+        groups => study.comparisons.iter().map(|c| comparison_group(c, voice.units)).collect::<Vec<_>>(),
     }))
 }
 
@@ -159,9 +171,9 @@ fn drift_words(s: &Steadiness) -> Option<String> {
 }
 
 /// Machine steadiness and the session's scatters.
-pub(in crate::report) fn steadiness(study: &Study) -> Result<Value> {
+pub(in crate::report) fn steadiness(study: &Study, voice: &Voice) -> Result<Value> {
     let s = &study.steady;
-    let sentence = typeset(&s.sentence);
+    let sentence = voice.say(&s.sentence);
     let repeats: Vec<Value> = s
         .repeats
         .iter()
@@ -175,7 +187,7 @@ pub(in crate::report) fn steadiness(study: &Study) -> Result<Value> {
             context! {
                 order => r.order,
                 volley => r.volley.clone(),
-                mph => mph(r.setpoint_mps),
+                speed => voice.units.speed_number(r.setpoint_mps),
                 away => crate::report::number::signed(r.away_deg, ANGLE_PLACES),
                 odd => odd,
             }
@@ -184,7 +196,7 @@ pub(in crate::report) fn steadiness(study: &Study) -> Result<Value> {
     let spreads = &study.spreads;
     let sd = |v: f64| fixed(v, ANGLE_PLACES);
     Ok(context! {
-        chart => chart::repeats(s, &sentence)?,
+        chart => chart::repeats(s, &sentence)?.map(|c| c.page()),
         sentence => sentence,
         of_reference => s.of_reference,
         drift => drift_words(s),
@@ -193,7 +205,7 @@ pub(in crate::report) fn steadiness(study: &Study) -> Result<Value> {
         within => spreads.within_deg.map(sd),
         measurement => sd(spreads.measurement_deg),
         between => sd(spreads.between_deg),
-        between_sentence => typeset(&spreads.sentence),
+        between_sentence => voice.say(&spreads.sentence),
     })
 }
 
@@ -213,15 +225,16 @@ pub(in crate::report) fn doubtful(study: &Study) -> Vec<Value> {
 }
 
 /// What the study covers, in one line.
-pub(in crate::report) fn counts(study: &Study) -> String {
+pub(in crate::report) fn counts(study: &Study, units: Units) -> String {
     let c = &study.counts;
-    let speeds: Vec<String> = study.setpoints_mps.iter().map(|v| mph(*v)).collect();
+    let speeds: Vec<String> = study.setpoints_mps.iter().map(|v| units.speed_number(*v)).collect();
     let plural = |n: u64, one: &str| format!("{n} {one}{}", if n == 1 { "" } else { "s" });
     format!(
-        "{} in {} of {} at {} mph",
+        "{} in {} of {} at {} {}",
         plural(c.shots, "shot"),
         plural(c.volleys as u64, "volley"),
         plural(c.setups as u64, "setup"),
         listed(&speeds),
+        units.speed_word(),
     )
 }

@@ -3,12 +3,13 @@
 use minijinja::context;
 use minijinja::value::Value;
 
-use super::{Names, flag_meanings, flag_words, mph, mps};
+use super::{Names, flag_meanings, flag_words, mps};
 use crate::error::Result;
 use crate::report::chart;
 use crate::report::model::{MarkSummary, VolleyPicture, VolleySummary};
-use crate::report::number::{ANGLE_PLACES, LENGTH_PLACES, NONE, fixed, places, with_u};
+use crate::report::number::{ANGLE_PLACES, NONE, fixed, places, with_u};
 use crate::report::picture;
+use crate::report::units::Units;
 use crate::session::results::Status;
 
 fn status_words(status: Status) -> &'static str {
@@ -57,16 +58,16 @@ pub(in crate::report) fn needs_look(volleys: &[VolleySummary]) -> Vec<Value> {
         .collect()
 }
 
-fn mark_row(m: &MarkSummary) -> Value {
+fn mark_row(m: &MarkSummary, units: Units) -> Value {
     context! {
         mark => m.mark,
         count => m.count,
-        x => with_u(m.x_mm, m.x_u_mm, LENGTH_PLACES),
-        y => with_u(m.y_mm, m.y_u_mm, LENGTH_PLACES),
+        x => units.length_with_u(m.x_mm, m.x_u_mm),
+        y => units.length_with_u(m.y_mm, m.y_u_mm),
         release => with_u(m.release_deg, m.release_u_deg, ANGLE_PLACES),
         own => with_u(m.release_deg.and(m.release_u_own_deg).map(|u| u * crate::report::number::COVERAGE), None, ANGLE_PLACES),
         sideways => with_u(m.sideways_deg, m.sideways_u_deg, ANGLE_PLACES),
-        diameter => m.diameter_mm.map_or_else(|| NONE.into(), |d| fixed(d, 0)),
+        diameter => m.diameter_mm.map_or_else(|| NONE.into(), |d| units.length_coarse(d)),
         flags => flag_words(&m.flags),
     }
 }
@@ -77,7 +78,18 @@ fn spread(sd: f64, n: u32) -> String {
     fixed(sd, places(crate::report::number::COVERAGE * u, ANGLE_PLACES))
 }
 
-fn volley_view(i: usize, v: &VolleySummary, names: &Names, picture: Option<&VolleyPicture>) -> Result<Value> {
+/// A mean place, with its ± where it is known.
+fn mean_place(mm: f64, u_mm: Option<f64>, units: Units) -> String {
+    if u_mm.is_some() { units.length_with_u(Some(mm), u_mm) } else { units.length_coarse(mm) }
+}
+
+fn volley_view(
+    i: usize,
+    v: &VolleySummary,
+    names: &Names,
+    units: Units,
+    picture: Option<&VolleyPicture>,
+) -> Result<Value> {
     let speed = v.setpoint_mps.or(v.speed_mps);
     let pictures = match picture {
         Some(p) => picture::view(p, v, &format!("picture-{}", i + 1))?,
@@ -91,8 +103,8 @@ fn volley_view(i: usize, v: &VolleySummary, names: &Names, picture: Option<&Voll
         class => v.status.word(),
         note => v.note.clone(),
         flags => flag_words(&v.flags),
-        mph => speed.map(mph),
-        read_mph => v.speed_mps.map(|s| fixed(s * crate::study::MPH_PER_MPS, 1)),
+        speed => speed.map(|s| units.speed_words(s)),
+        read => v.speed_mps.map(|s| format!("{} {}", fixed(units.speed(s), 1), units.speed_word())),
         read_mps => v.speed_mps.map(mps),
         shots => v.shots,
         found => v.found,
@@ -100,12 +112,12 @@ fn volley_view(i: usize, v: &VolleySummary, names: &Names, picture: Option<&Voll
         before_photo => v.before.clone(),
         release => v.mean_release_deg.map(|d| with_u(Some(d), v.mean_release_u_deg, ANGLE_PLACES)),
         spread => v.spread_release_deg.map(|s| spread(s, v.found)),
-        mean_x => v.mean_x_mm.map(|x| fixed(x, 0)),
-        mean_y => v.mean_y_mm.map(|y| fixed(y, 0)),
+        mean_x => v.mean_x_mm.map(|x| mean_place(x, v.mean_x_u_mm, units)),
+        mean_y => v.mean_y_mm.map(|y| mean_place(y, v.mean_y_u_mm, units)),
         pose => v.pose_rms_px.map(|r| fixed(r, 2)),
         pose_sheets => super::listed(&v.pose_sheets),
         pictures => pictures,
-        marks => v.marks.iter().map(mark_row).collect::<Vec<_>>(),
+        marks => v.marks.iter().map(|m| mark_row(m, units)).collect::<Vec<_>>(),
     })
 }
 
@@ -113,26 +125,27 @@ fn volley_view(i: usize, v: &VolleySummary, names: &Names, picture: Option<&Voll
 pub(in crate::report) fn volleys(
     volleys: &[VolleySummary],
     names: &Names,
+    units: Units,
     pictures: &[VolleyPicture],
 ) -> Result<Vec<Value>> {
     let picture = |v: &VolleySummary| pictures.iter().find(|p| p.volley == v.volley);
-    volleys.iter().enumerate().map(|(i, v)| volley_view(i, v, names, picture(v))).collect()
+    volleys.iter().enumerate().map(|(i, v)| volley_view(i, v, names, units, picture(v))).collect()
 }
 
 /// The map of all marks with its legend; `None` when there is no mark.
-pub(in crate::report) fn wall(volleys: &[VolleySummary], names: &Names) -> Result<Option<Value>> {
+pub(in crate::report) fn wall(volleys: &[VolleySummary], names: &Names, units: Units) -> Result<Option<Value>> {
     let marks: usize = volleys.iter().map(|v| v.marks.len()).sum();
     let description = format!(
         "{marks} mark(s) of {} volley(s), facing the wall; the volley tables hold every place.",
         volleys.iter().filter(|v| !v.marks.is_empty()).count()
     );
-    let Some(chart) = chart::wall(volleys, &|v| names.series(&v.setup), &description)? else { return Ok(None) };
+    let Some(chart) = chart::wall(volleys, &|v| names.series(&v.setup), units, &description)? else { return Ok(None) };
     let legend: Vec<Value> = names
         .setups()
         .iter()
         .map(|s| context! { swatch => chart::swatch(names.series(s), false), name => names.short(s) })
         .collect();
-    Ok(Some(context! { chart => chart, legend => legend, ellipse_sd => fixed(chart::ELLIPSE_SD, 0) }))
+    Ok(Some(context! { chart => chart.page(), legend => legend, ellipse_sd => fixed(chart::ELLIPSE_SD, 0) }))
 }
 
 /// What the flags on the page mean, each once.

@@ -1,0 +1,56 @@
+//! `pockmark shelf DIR...`
+
+use std::path::{Path, PathBuf};
+
+use pockmark::pipeline::read_shelf;
+use pockmark::report::shelf::{shelf_csv, shelf_page};
+use pockmark::session::write_together;
+use pockmark::{Error, Result};
+
+use super::{Ended, say};
+
+/// Collect every setup ever tested, over many sessions, into one page and one table
+#[derive(clap::Args)]
+#[command(
+    after_help = "Example:\n  pockmark shelf garage-march garage-april\n  pockmark shelf ~/lacrosse\nEach DIR is a session, or holds some. Writes shelf.html, which sorts and filters without a network,\nand shelf.csv, one row for each setup at each speed, which opens in any spreadsheet."
+)]
+pub struct Args {
+    /// Sessions, or folders that hold some
+    #[arg(required = true, value_name = "DIR")]
+    dirs: Vec<PathBuf>,
+    /// Where to write the page
+    #[arg(long, default_value = "shelf.html", value_name = "FILE")]
+    page: PathBuf,
+    /// Where to write the table
+    #[arg(long, default_value = "shelf.csv", value_name = "FILE")]
+    table: PathBuf,
+}
+
+pub fn run(args: &Args) -> Result<Ended> {
+    let folder = args.page.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    // Links are written from where the page will stand.
+    std::fs::create_dir_all(folder).map_err(|e| Error::io(folder, "make the folder", e))?;
+    let shelf = read_shelf(&args.dirs, folder)?;
+    let page = shelf_page(&shelf.entries, &shelf.problems)?;
+    let table = shelf_csv(&shelf.entries)?;
+    write_together(&[(args.page.clone(), page.as_bytes()), (args.table.clone(), &table)])?;
+    let mut text = String::new();
+    for p in &shelf.problems {
+        text += &format!("left out: {p}\n");
+    }
+    text += &format!(
+        "{} setups from {} sessions\nwrote {}\nwrote {}\n",
+        shelf.entries.len(),
+        shelf.sessions - shelf.problems.len(),
+        args.page.display(),
+        args.table.display()
+    );
+    say(&text)?;
+    Ok(if shelf.entries.is_empty() {
+        Ended::Failed
+    } else if shelf.problems.is_empty() {
+        Ended::Good
+    } else {
+        Ended::NeedsLook
+    })
+}

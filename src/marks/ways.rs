@@ -1,0 +1,102 @@
+//! Where could one more ball hide?
+//!
+//! When fewer marks than shots are told apart, or the last of them only barely, the missing ball may lie on any
+//! mark, or at a weak place of its own. Each of these ways is fitted and weighted by how well it explains the patches; the
+//! volley's mean is taken over all of them, and its variance has the part that the choice leaves open.
+
+use rayon::prelude::*;
+
+use super::fit::{FittedMark, Target};
+use super::patch::Patch;
+use super::separate::splits;
+use super::shape::MarkShape;
+
+/// Differences of misfit count for half: the fits' own noise (texture is not Gaussian, discs are not marks) is as large
+/// again as what the model knows of. Marks put on one too many in rendered sessions gained up to 13, the model expects up to 6.
+const HUMBLE: f64 = 2.0;
+/// Steps of each way's adjustment.
+const STEPS: usize = 14;
+/// Weak places tried besides the marks themselves.
+const PLACES: usize = 2;
+/// Two ways whose balls add up to the same place within this are one, mm.
+const SAME_MM: f64 = 2.0;
+
+/// One way to place one more ball.
+#[derive(Clone, Debug)]
+pub struct Way {
+    /// The patch in which the ball hides.
+    pub patch: usize,
+    /// All marks of that patch, with it.
+    pub marks: Vec<FittedMark>,
+    /// The mark of the base under which it hides; `None` for a place of its own.
+    pub under: Option<usize>,
+    /// Sum of the patch's marks' places less that of the base's marks, mm: where the additional ball is, near enough.
+    pub extra_mm: [f64; 2],
+    /// How much of the misfit it takes away.
+    pub gain: f64,
+    /// Probability among all ways.
+    pub weight: f64,
+}
+
+fn sum_mm(marks: &[FittedMark]) -> [f64; 2] {
+    marks.iter().fold([0.0; 2], |s, m| [s[0] + m.x_mm, s[1] + m.y_mm])
+}
+
+/// All ways to place one more ball over marks already found: `bases` are the patches' marks; patches without any hide none.
+pub fn ways(patches: &[Patch], bases: &[&[FittedMark]], shape: &MarkShape) -> Vec<Way> {
+    let mut out: Vec<Way> = patches
+        .par_iter()
+        .zip(bases)
+        .enumerate()
+        .filter(|(_, (_, base))| !base.is_empty())
+        .flat_map_iter(|(p, (patch, base))| of_patch(p, patch, base, shape))
+        .collect();
+    weigh(&mut out);
+    out
+}
+
+fn of_patch(p: usize, patch: &Patch, base: &[FittedMark], shape: &MarkShape) -> Vec<Way> {
+    let thin = Target::thinned(patch, shape, 1.0);
+    let fine = |marks: &[FittedMark]| {
+        let adjusted = thin.adjust(marks, STEPS, true);
+        (thin.misfit(&adjusted), adjusted)
+    };
+    let (before, base) = fine(base);
+    let from = sum_mm(&base);
+    let mut out: Vec<Way> = Vec::new();
+    let mut take = |under: Option<usize>, (misfit, marks): (f64, Vec<FittedMark>)| {
+        let sum = sum_mm(&marks);
+        let way = Way {
+            patch: p,
+            under,
+            extra_mm: [sum[0] - from[0], sum[1] - from[1]],
+            gain: before - misfit,
+            weight: 0.0,
+            marks,
+        };
+        let same = |w: &Way| (w.extra_mm[0] - way.extra_mm[0]).hypot(w.extra_mm[1] - way.extra_mm[1]) < SAME_MM;
+        match out.iter_mut().find(|w| same(w)) {
+            Some(w) if w.gain >= way.gain => {}
+            Some(w) => *w = way,
+            None => out.push(way),
+        }
+    };
+    for i in 0..base.len() {
+        let best = splits(&base, i).iter().map(|t| fine(t)).min_by(|a, b| a.0.total_cmp(&b.0));
+        best.into_iter().for_each(|b| take(Some(i), b));
+    }
+    for place in thin.proposals(&base, PLACES) {
+        let mut trial = base.clone();
+        trial.push(place);
+        take(None, fine(&trial));
+    }
+    out
+}
+
+/// Gives each way its weight.
+fn weigh(ways: &mut [Way]) {
+    let most = ways.iter().map(|w| w.gain).fold(f64::MIN, f64::max);
+    ways.iter_mut().for_each(|w| w.weight = (0.5 * (w.gain - most) / HUMBLE).exp());
+    let sum: f64 = ways.iter().map(|w| w.weight).sum();
+    ways.iter_mut().for_each(|w| w.weight /= sum);
+}

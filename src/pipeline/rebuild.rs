@@ -1,0 +1,85 @@
+//! How is a page made again from results that are there, without measuring anew?
+
+use std::path::{Path, PathBuf};
+
+use super::Progress;
+use super::pictures::cut_pictures;
+use crate::error::{Context, Error, Result};
+use crate::report::model::VERSION;
+use crate::report::{ChartFiles, Summary, page};
+use crate::session::table::read_text;
+use crate::session::{SessionPaths, write_together, write_whole};
+
+/// Largest summary read, bytes: a session of 500 volleys has some 10 MB.
+const LARGEST_SUMMARY_BYTES: u64 = 256 * 1024 * 1024;
+
+/// Reads `results/summary.json` of a session's folder.
+///
+/// # Errors
+/// It is missing, is not a summary, or was written in a later version's format.
+pub fn read_summary(paths: &SessionPaths) -> Result<Summary> {
+    let path = paths.results().join("summary.json");
+    if !path.is_file() {
+        return Err(Error::input(format!(
+            "{} has no results/summary.json: measure it first with `pockmark run {}`",
+            paths.dir.display(),
+            paths.dir.display()
+        )));
+    }
+    let text = read_text(&path, LARGEST_SUMMARY_BYTES)?;
+    let place = || path.display().to_string();
+    // The version is looked at first: a later format need not read as this one.
+    #[derive(serde::Deserialize)]
+    struct Versioned {
+        version: u32,
+    }
+    let not_one = |e: serde_json::Error| {
+        Error::input(format!("is no summary that this program reads ({e}): measure again with `pockmark run`"))
+    };
+    let Versioned { version } = serde_json::from_str(&text).map_err(not_one).place(place)?;
+    // What an older version lacks has a default; a newer one may mean anything.
+    if version > VERSION {
+        return Err(Error::input(format!(
+            "has format version {version}, this program reads up to {VERSION}: update the program, or measure again with `pockmark run`"
+        )))
+        .place(place);
+    }
+    serde_json::from_str(&text).map_err(not_one).place(place)
+}
+
+/// Draws `results/report.html` again from the summary and the photos; the path written, and the volleys that have a view of
+/// their photo but no picture, because the photos are gone.
+///
+/// # Errors
+/// As for [`read_summary`]; the page cannot be written.
+pub fn rebuild_report(dir: &Path, progress: Progress) -> Result<(Summary, PathBuf, Vec<String>)> {
+    let paths = SessionPaths::new(dir);
+    let summary = read_summary(&paths)?;
+    let pictures = cut_pictures(&paths, &summary.volleys, progress);
+    let missing = summary
+        .volleys
+        .iter()
+        .filter(|v| !v.photo.is_empty() && !v.marks.is_empty() && pictures.iter().all(|p| p.volley != v.volley))
+        .map(|v| v.volley.clone())
+        .collect();
+    let html = page(&summary, &pictures)?;
+    let path = paths.results().join("report.html");
+    write_whole(&path, html.as_bytes())?;
+    Ok((summary, path, missing))
+}
+
+/// Writes charts into a folder, all or none.
+///
+/// # Errors
+/// The folder cannot be written.
+pub fn write_charts(folder: &Path, charts: &[ChartFiles]) -> Result<Vec<PathBuf>> {
+    let files: Vec<(PathBuf, &[u8])> = charts
+        .iter()
+        .flat_map(|c| {
+            let at = |end: &str| folder.join(format!("{}.{end}", c.name));
+            [(at("svg"), c.svg.as_bytes()), (at("png"), c.png.as_slice())]
+        })
+        .collect();
+    write_together(&files)?;
+    Ok(files.into_iter().map(|f| f.0).collect())
+}

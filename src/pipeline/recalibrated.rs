@@ -1,0 +1,101 @@
+//! Which calibration holds for which photo, when the sheets were photographed again in the middle of the session?
+//!
+//! Photos of the sheets in `calibration-2/` (-3, ...) make `wall-2.json` (-3, ...). It holds from the first volley photo on that was
+//! taken later than all of its own photos; where photos carry no time, from the volley that `[[camera.again]]` names. The wall's
+//! frame stays that of the same origin sheet, so that places before and after mean the same.
+
+use std::collections::BTreeMap;
+
+use super::calibrate::{calibration_folder, wall_path};
+use crate::camera::Wall;
+use crate::error::{Context, Error, Result};
+use crate::photo::exif::{CaptureTime, read_exif};
+use crate::session::pairing::list_photos;
+use crate::session::spec::LAST_CALIBRATION;
+use crate::session::{PairedVolley, Session};
+
+/// A calibration that holds from some photo on.
+#[derive(Clone, Debug)]
+pub struct LaterWall {
+    /// Number of its folder.
+    pub number: u32,
+    /// Its content.
+    pub wall: Wall,
+    /// When its last photo was taken.
+    taken: Option<CaptureTime>,
+    /// The first volley it holds for, where the session says one.
+    from: Option<String>,
+}
+
+/// Folders of later calibrations that hold photos.
+pub fn later_numbers(session: &Session) -> Vec<u32> {
+    let holds = |n: &u32| list_photos(&calibration_folder(session, *n)).is_ok_and(|f| !f.photos.is_empty());
+    (2..=LAST_CALIBRATION).filter(|n| calibration_folder(session, *n).is_dir()).filter(holds).collect()
+}
+
+/// The later calibrations of a session, in order.
+///
+/// # Errors
+/// One that was not made yet or cannot be read; one of which nothing says from when on it holds.
+pub fn later_walls(session: &Session) -> Result<Vec<LaterWall>> {
+    let mut out = Vec::new();
+    for number in later_numbers(session) {
+        let folder = calibration_folder(session, number);
+        let path = wall_path(session, number);
+        let text = std::fs::read_to_string(&path)
+            .map_err(|e| Error::io(&path, "read the calibration (run `pockmark calibrate` to make it)", e))?;
+        let wall = Wall::from_json(&text).place(|| path.display().to_string())?;
+        let photos = list_photos(&folder)?.photos;
+        let mut times: Vec<CaptureTime> = photos.iter().filter_map(|p| p.taken).collect();
+        times.sort_by(|a, b| if later(a, b) { std::cmp::Ordering::Greater } else { std::cmp::Ordering::Less });
+        // One photo without a time could be the last of them.
+        let taken = times.last().copied().filter(|_| times.len() == photos.len());
+        let from = session.spec.camera.again.iter().find(|a| a.number == number).map(|a| a.from.clone());
+        if let Some(name) = &from
+            && !session.volleys.rows.iter().any(|r| r.volley == *name)
+        {
+            return Err(Error::input(format!(
+                "session.toml: [[camera.again]] from = \"{name}\": volleys.csv has no such volley"
+            )));
+        }
+        if taken.is_none() && from.is_none() {
+            return Err(Error::input(format!(
+                "{}: its photos do not say when they were taken: write [[camera.again]] with number = {number} and from = \"...\" (the first volley it holds for) into session.toml",
+                folder.display()
+            )));
+        }
+        out.push(LaterWall { number, wall, taken, from });
+    }
+    Ok(out)
+}
+
+fn later(a: &CaptureTime, b: &CaptureTime) -> bool {
+    match (a.instant(), b.instant()) {
+        (Some(a), Some(b)) => a > b,
+        _ => a.local > b.local,
+    }
+}
+
+/// For each photo which calibration holds: 0 the first, then the later ones in order. Once one holds, it holds for all later rows.
+pub fn holding(session: &Session, walls: &[LaterWall], volleys: &[PairedVolley]) -> BTreeMap<String, usize> {
+    let mut out = BTreeMap::new();
+    if walls.is_empty() {
+        return out;
+    }
+    let mut now = 0;
+    for v in volleys {
+        let taken = read_exif(&session.paths.photos().join(&v.photo)).ok().and_then(|e| e.taken);
+        for (i, w) in walls.iter().enumerate().skip(now) {
+            let holds = match (&w.from, &w.taken, &taken) {
+                (Some(from), _, _) => *from == v.row.volley,
+                (None, Some(made), Some(taken)) => later(taken, made),
+                _ => false,
+            };
+            if holds {
+                now = i + 1;
+            }
+        }
+        out.insert(v.photo.clone(), now);
+    }
+    out
+}
