@@ -13,7 +13,7 @@ use std::time::SystemTime;
 
 use super::Progress;
 use super::known::{Found, Known, Learned};
-use super::looks::{How, Pivot, PlacedPhoto, Reference, look, place_photo};
+use super::looks::{How, Pivot, PlacedPhoto, Reference, VolleyLook, look, place_photo};
 use super::recalibrated::holding;
 use crate::camera::{Wall, WallView};
 use crate::error::Result;
@@ -46,6 +46,8 @@ struct Key {
     reference: Option<Shown>,
     /// Which calibration holds for the photo.
     wall: usize,
+    /// A photo of the wall right after a volley: the photo from before that volley, and its shots.
+    again: Option<(Shown, u32)>,
 }
 
 /// One row of the table that was looked at.
@@ -54,6 +56,8 @@ struct Step {
     volley: PairedVolley,
     /// `None` for a photo of the wall without shots.
     found: Option<Arc<Found>>,
+    /// The volley before it, seen once more.
+    again: Option<Arc<VolleyLook>>,
     /// How the photo sees the wall, or why that is not known.
     view: std::result::Result<WallView, String>,
     by_sheets: bool,
@@ -158,6 +162,7 @@ impl Day {
         let keys: Vec<Key> = old.iter().map(|s| s.key.clone()).collect();
         let learned = self.known.learned.take();
         self.known.shot.clear();
+        self.known.again.clear();
         let follows = self.known.session.spec.camera.tripod_photo.is_none();
         self.holds = holding(&self.known.session, self.known.walls.later(), volleys);
         self.known.holds_from.clear();
@@ -170,8 +175,12 @@ impl Day {
                 reference = None;
             }
             self.known.holds_from.entry(wall).or_insert_with(|| v.photo.clone());
+            let twice = index.checked_sub(1).and_then(|i| volleys.get(i)).filter(|p| {
+                v.row.shots == 0 && p.row.shots > 0 && p.problem.is_none() && self.wall_of(&p.photo) == wall
+            });
             let key = Key {
                 wall,
+                again: twice.and_then(|p| Some((self.shown(p.before.as_deref()?), p.row.shots))),
                 photo: self.shown(&v.photo),
                 before: v.before.as_deref().map(|b| self.shown(b)),
                 shots: v.row.shots,
@@ -181,13 +190,16 @@ impl Day {
             let known = old.iter().position(|s| s.key == key);
             let mut step = match known {
                 Some(i) => old.swap_remove(i),
-                None => self.step(index, v, key, progress),
+                None => self.step(index, v, twice, key, progress),
             };
             step.volley = v.clone();
             if follows && step.by_sheets {
                 reference = Some(step.key.photo.clone());
             }
             self.known.shot.extend(step.found.as_ref().map(|f| (v.clone(), f.clone(), wall)));
+            if let (Some(p), Some(l)) = (twice, &step.again) {
+                self.known.again.push((p.clone(), l.clone(), wall));
+            }
             if known.is_none() {
                 each(&self.known, index, step.view.as_ref().map_err(String::as_str));
             }
@@ -243,10 +255,22 @@ impl Day {
         self.holds.get(photo).copied().unwrap_or(0)
     }
 
-    fn step(&mut self, index: usize, v: &PairedVolley, key: Key, progress: Progress) -> Step {
+    fn step(
+        &mut self,
+        index: usize,
+        v: &PairedVolley,
+        twice: Option<&PairedVolley>,
+        key: Key,
+        progress: Progress,
+    ) -> Step {
         self.have_reference(key.reference.as_ref());
         let after = self.place(&v.photo);
         let found = (v.row.shots > 0).then(|| Arc::new(self.compare(index, v, &key, &after, progress)));
+        let again = twice.zip(key.again.as_ref()).and_then(|(p, (before, _))| {
+            progress(&format!("{}: was volley {} photographed twice?", v.photo, p.row.volley));
+            let (was, is) = (self.place(&before.name).ok()?, after.as_ref().ok()?);
+            self.look(index, key.wall, p, &was, is).ok().map(Arc::new)
+        });
         let view = match &after {
             Ok(PlacedPhoto { place: Some((l, _)), .. }) => Ok(l.view),
             Ok(p) => Err(format!("{}: {}", p.name, p.problem.as_deref().unwrap_or("its place on the wall is unknown"))),
@@ -262,7 +286,7 @@ impl Day {
             }
         }
         self.last = Some((key.photo.clone(), after));
-        Step { key, volley: v.clone(), found, view, by_sheets }
+        Step { key, volley: v.clone(), found, again, view, by_sheets }
     }
 
     fn compare(
@@ -285,19 +309,28 @@ impl Day {
                 _ => self.place(&shown.name),
             },
         };
-        let m = &self.known.session.spec.machine;
-        let pivot = Pivot { out_m: m.pivot_out.value, right_m: m.pivot_right.value };
         match (&before, after) {
-            (Ok(b), Ok(a)) => {
-                match look(&self.known.walls.at(key.wall).0, index, v, b, a, pivot, self.known.start.radius_mm.0) {
-                    Ok(l) => {
-                        progress(&format!("volley {}: {} places changed", v.row.volley, l.groups.patches.len()));
-                        Found::Looked(Box::new(l))
-                    }
-                    Err(e) => Found::Failed(e.to_string(), vec![FlagWord::CameraMoved]),
+            (Ok(b), Ok(a)) => match self.look(index, key.wall, v, b, a) {
+                Ok(l) => {
+                    progress(&format!("volley {}: {} places changed", v.row.volley, l.groups.patches.len()));
+                    Found::Looked(Box::new(l))
                 }
-            }
+                Err(e) => Found::Failed(e.to_string(), vec![FlagWord::CameraMoved]),
+            },
             (Err(e), _) | (_, Err(e)) => Found::Failed(e.to_string(), Vec::new()),
         }
+    }
+
+    fn look(
+        &self,
+        index: usize,
+        wall: usize,
+        v: &PairedVolley,
+        b: &PlacedPhoto,
+        a: &PlacedPhoto,
+    ) -> Result<VolleyLook> {
+        let m = &self.known.session.spec.machine;
+        let pivot = Pivot { out_m: m.pivot_out.value, right_m: m.pivot_right.value };
+        look(&self.known.walls.at(wall).0, index, v, b, a, pivot, self.known.start.radius_mm.0)
     }
 }

@@ -9,6 +9,7 @@ use std::sync::Arc;
 use rayon::prelude::*;
 
 use super::Progress;
+use super::again::photo_pair;
 use super::decide::{Decided, decide};
 use super::judge::{Judged, judge};
 use super::linear::Cells;
@@ -22,12 +23,13 @@ use crate::camera::Wall;
 use crate::error::Result;
 use crate::flight::Solver;
 use crate::marks::learn::{colour, learn};
-use crate::marks::patch::Patch;
+use crate::marks::patch::{Patch, RawPatch};
 use crate::marks::shape::MarkShape;
 use crate::report::Summary;
 use crate::session::flags::FlagWord;
 use crate::session::review::ReviewRow;
 use crate::session::{PairedVolley, Session};
+use crate::study::PhotoPair;
 
 /// Diameters of marks to expect when nothing is said, mm: a 63 mm ball flattens over 15 to 45 mm (common practice, no source).
 const DIAMETER_MM: (f64, f64) = (15.0, 45.0);
@@ -47,6 +49,8 @@ pub struct Learned {
     pub colour: Option<[f32; 3]>,
     /// Judged volleys, in the order of those that were compared.
     judged: Vec<Judged>,
+    /// Judged second photos, in the order of those.
+    judged_again: Vec<Judged>,
 }
 
 /// All calibrations of a session, each with its whitened factors.
@@ -98,6 +102,8 @@ pub struct Known {
     pub(super) start: MarkShape,
     /// Rows with shots.
     pub(super) shot: Vec<Shot>,
+    /// Second photos of volleys, each with its row, and which calibration holds for it.
+    pub(super) again: Vec<(PairedVolley, Arc<VolleyLook>, usize)>,
     /// The first photo that each calibration holds for.
     pub(super) holds_from: BTreeMap<usize, String>,
     pub(super) learned: Option<Arc<Learned>>,
@@ -118,6 +124,7 @@ impl Known {
             session: Arc::new(session.clone()),
             start: MarkShape::plain(expected),
             shot: Vec::new(),
+            again: Vec::new(),
             holds_from: BTreeMap::new(),
             learned: None,
         })
@@ -149,6 +156,7 @@ impl Known {
             .iter()
             .filter_map(|(v, f, _)| if let Found::Looked(l) = &**f { Some((v.row.shots as usize, &**l)) } else { None })
             .collect();
+        let again = self.again.iter().map(|(v, l, _)| (v.row.shots as usize, l.groups.patches.as_slice()));
         let volley_patches: Vec<_> = looked.iter().map(|(n, l)| (*n, l.groups.patches.as_slice())).collect();
         let colour = colour(&volley_patches);
         let opacities: Vec<(usize, Vec<Patch>)> = match colour {
@@ -158,7 +166,16 @@ impl Known {
         let shape = learn(&opacities, self.start.clone());
         progress(&format!("marks: {:.0} mm across, learned from {}", 2.0 * shape.radius_mm.0, shape.learned_from));
         let judged = opacities.par_iter().map(|(shots, patches)| judge(patches, *shots, &shape)).collect();
-        let learned = Arc::new(Learned { shape, colour, judged });
+        let again: Vec<(usize, &[RawPatch])> = again.collect();
+        let judged_again = again
+            .par_iter()
+            .map(|(shots, patches)| {
+                let patches: Vec<Patch> =
+                    colour.map_or_else(Vec::new, |c| patches.iter().map(|p| p.opacity(c)).collect());
+                judge(&patches, *shots, &shape)
+            })
+            .collect();
+        let learned = Arc::new(Learned { shape, colour, judged, judged_again });
         self.learned = Some(learned.clone());
         learned
     }
@@ -234,6 +251,17 @@ impl Known {
             .collect();
         self.set_zero(&mut out);
         out
+    }
+
+    /// The volleys of which a second photo was taken, with both readings of their marks.
+    pub fn photographed_twice(&self, measured: &[Measured]) -> Vec<PhotoPair> {
+        let Some(learned) = &self.learned else { return Vec::new() };
+        let pair = |((v, l, wall), judged): (&(PairedVolley, Arc<VolleyLook>, usize), &Judged)| {
+            let first = measured.iter().find(|m| m.volley.row.volley == v.row.volley)?;
+            let decided = decide(judged, v, &[], &learned.shape);
+            photo_pair(first, &measure(&self.walls.calibrated(*wall), &self.solver, v, l, &decided))
+        };
+        self.again.iter().zip(&learned.judged_again).filter_map(pair).collect()
     }
 
     /// The means behind the study, for a check by Monte Carlo.

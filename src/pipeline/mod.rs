@@ -3,8 +3,11 @@
 //! [`calibrate_session`]: calibration photos to `wall.json`. [`run_session`]: volley photos to shots, volleys, study and
 //! report; [`solve_session`] does the same from impacts measured by hand; [`write_results`] puts them on the disk, whole or not at all. Nothing is ever written into `photos/` or `calibration/`.
 
+pub mod again;
 pub mod budget;
 pub mod calibrate;
+pub mod compare;
+pub mod crowd;
 pub mod day;
 pub mod decide;
 pub mod inputs;
@@ -16,12 +19,15 @@ pub mod measure;
 pub mod measured;
 pub mod outcome;
 pub mod pictures;
+pub mod plan;
+pub mod plan_text;
 pub mod rebuild;
 pub mod recalibrated;
 pub mod review;
 pub mod run;
 pub mod shelf;
 pub mod solve;
+pub mod speeds;
 pub mod summary;
 pub mod watch;
 pub mod zero;
