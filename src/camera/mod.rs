@@ -17,6 +17,7 @@ pub mod suspect;
 pub mod trust;
 pub mod view;
 pub mod wall;
+mod wall_check;
 
 pub use calibrate::{Calibration, CalibrationInput, calibrate};
 pub use lens::Lens;
