@@ -182,7 +182,8 @@ fn worst() -> Vec<(&'static str, Vec<u8>, Option<bool>)> {
     let good = good_photos();
     let named = |n: &str| good.iter().find(|(name, _)| name == n).map(|g| g.1.clone()).unwrap();
     let (jpeg, progressive) = (named("baseline.jpg"), named("progressive.jpg"));
-    let wide = encoded(&DynamicImage::ImageRgb8(RgbImage::from_pixel(65_500, 9, image::Rgb([9, 99, 200]))), ImageFormat::Jpeg);
+    let wide =
+        encoded(&DynamicImage::ImageRgb8(RgbImage::from_pixel(65_500, 9, image::Rgb([9, 99, 200]))), ImageFormat::Jpeg);
     let tiff = named("plain.tif");
     let mut long_folder = tiff.clone();
     let folder_at = u32::from_le_bytes([tiff[4], tiff[5], tiff[6], tiff[7]]) as usize;

@@ -74,6 +74,12 @@ fn fault(w: &Wall) -> Option<String> {
     if !w.covariance.rows.iter().flatten().all(|v| within(v.abs(), 0.0, LARGEST_COVARIANCE)) {
         return Some("the covariance holds a number beyond all sense".into());
     }
+    // Cauchy and Schwarz, with room for rounding.
+    let variance = |i: usize| w.covariance.rows.get(i).and_then(|r| r.get(i)).copied().unwrap_or(-1.0);
+    let holds = |i: usize, j: usize, v: f64| v * v <= (1.0 + 1e-6) * variance(i) * variance(j) && variance(i) >= 0.0;
+    if !w.covariance.rows.iter().enumerate().all(|(i, r)| r.iter().enumerate().all(|(j, v)| holds(i, j, *v))) {
+        return Some("the covariance is none: its numbers contradict each other".into());
+    }
     if let Some(m) = &w.quality.trust_map
         && (m.columns.checked_mul(m.rows) != Some(m.u_mm.len()) || !within(m.step_mm, 1e-3, FARTHEST_MM))
     {

@@ -89,7 +89,7 @@ fn progress(line: &str) {
 /// Writes results to standard output; a closed pipe (`| head`) is no error.
 fn say(text: &str) -> Result<()> {
     let mut out = std::io::stdout().lock();
-    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+    match out.write_all(pockmark::error::printable(text).as_bytes()).and_then(|()| out.flush()) {
         Ok(()) => Ok(()),
         Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
         Err(e) => Err(pockmark::Error::io(std::path::Path::new("standard output"), "write to", e)),

@@ -45,11 +45,7 @@ pub fn decode_gray(path: &Path, orientation: u8) -> Result<GrayImage> {
 /// As [`decode_gray`].
 pub fn decode_rgb(path: &Path, orientation: u8) -> Result<RgbImage> {
     let bytes = read(path)?;
-    let upright = if is_jpeg(&bytes) {
-        DynamicImage::ImageRgb8(jpeg_rgb(path, &bytes)?)
-    } else {
-        other(path, &bytes)?
-    };
+    let upright = if is_jpeg(&bytes) { DynamicImage::ImageRgb8(jpeg_rgb(path, &bytes)?) } else { other(path, &bytes)? };
     Ok(turn(upright, orientation).into_rgb8())
 }
 

@@ -110,6 +110,11 @@ impl Table {
                     "line {line}: the cell \"{head}...\" is longer than {LONGEST_CELL} characters; check the quotes"
                 )));
             }
+            if let Some(odd) = cells.iter().find(|c| c.contains(char::is_control)) {
+                return Err(Error::input(format!(
+                    "line {line}: the cell \"{odd}\" holds a character that cannot be seen; type it anew"
+                )));
+            }
             match &header {
                 None => header = Some(checked_header(cells, line)?),
                 Some(header) => {
@@ -155,11 +160,11 @@ impl Table {
     }
 }
 
-/// A cell without the spaces around it, and without quotes that a space kept from being read as such.
+/// A cell on one line without the spaces around it, and without quotes that a space kept from being read as such.
 fn plain_cell(cell: &str) -> String {
     let cell = cell.trim();
     let inner = cell.strip_prefix('"').and_then(|c| c.strip_suffix('"'));
-    inner.map_or(cell, str::trim).to_string()
+    inner.map_or(cell, str::trim).replace(['\n', '\r', '\t'], " ")
 }
 
 /// A column's name for matching: small letters, everything else but letters and digits as one `_`.
