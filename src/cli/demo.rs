@@ -21,7 +21,7 @@ pub struct Args {
     #[arg(default_value = "demo")]
     dir: PathBuf,
     /// Another seed gives another day
-    #[arg(long, default_value_t = 7)]
+    #[arg(long, default_value_t = 7, allow_negative_numbers = true)]
     seed: u64,
 }
 

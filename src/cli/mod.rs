@@ -78,6 +78,11 @@ pub fn main() -> ExitCode {
     }
 }
 
+/// A count from the command line.
+fn whole_number(text: &str) -> std::result::Result<usize, String> {
+    text.parse().map_err(|_| "write a whole number, 1 or more".to_string())
+}
+
 /// Progress on standard error, when that is a terminal.
 fn progress(line: &str) {
     let mut err = std::io::stderr();
