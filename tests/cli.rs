@@ -72,6 +72,25 @@ fn wrong_usage_ends_with_two_and_says_what_is_right() {
 }
 
 #[test]
+fn shells_complete_and_the_manual_has_a_page_for_every_command() {
+    let dir = folder();
+    for shell in ["bash", "zsh", "fish", "powershell", "elvish"] {
+        let made = pockmark(dir.path(), ["completions", shell]);
+        assert_eq!(made.code, 0, "{}", made.err);
+        assert!(COMMANDS.iter().all(|c| made.out.contains(c)), "{shell}");
+    }
+    pockmark(dir.path(), ["completions", "cmd"]).says(2, &["cmd", "bash", "powershell"]);
+    let page = pockmark(dir.path(), ["man"]);
+    assert!(page.code == 0 && page.out.contains(".SH EXAMPLE\n.nf\nA day at the bench:\n"), "{}", page.out);
+    let written = pockmark(dir.path(), ["man", "--to", "man1"]);
+    assert_eq!(written.code, 0, "{}", written.err);
+    for command in COMMANDS {
+        let page = fs::read_to_string(dir.path().join(format!("man1/pockmark-{command}.1"))).unwrap();
+        assert!(page.contains(&format!(".TH pockmark-{command} 1")) && page.contains(".SH EXAMPLE"), "{page}");
+    }
+}
+
+#[test]
 fn demo_leaves_a_folder_that_holds_something_alone() {
     let dir = folder();
     fs::write(dir.path().join("mine.txt"), "mine").unwrap();

@@ -3,9 +3,11 @@
 //! 0: all good. 1: failed. 2: wrong usage. 3: done, but something needs a look.
 
 mod calibrate;
+mod completions;
 mod demo;
 mod inspect;
 mod label;
+mod man;
 mod new;
 mod report;
 mod run;
@@ -42,6 +44,8 @@ enum Command {
     Label(label::Args),
     Shelf(shelf::Args),
     Demo(demo::Args),
+    Completions(completions::Args),
+    Man(man::Args),
 }
 
 /// How a command ended, when it did not fail.
@@ -66,6 +70,8 @@ pub fn main() -> ExitCode {
         Command::Label(a) => label::run(&a),
         Command::Shelf(a) => shelf::run(&a),
         Command::Demo(a) => demo::run(&a),
+        Command::Completions(a) => completions::run(&a),
+        Command::Man(a) => man::run(&a),
     };
     match ended {
         Ok(Ended::Good) => ExitCode::SUCCESS,
