@@ -38,7 +38,7 @@ impl Outcome {
 /// # Errors
 /// The folder cannot be written.
 pub fn write_results(session: &Session, outcome: &Outcome) -> Result<Vec<PathBuf>> {
-    let folder = session.paths.results();
+    let folder = session.paths.own_results()?;
     let json = serde_json::to_string_pretty(&outcome.summary)
         .map_err(|e| crate::error::Error::no_answer(format!("the results hold a value that JSON cannot ({e})")))?;
     let page = crate::report::page(&outcome.summary, &outcome.pictures)?;

@@ -62,7 +62,7 @@ pub fn rebuild_report(dir: &Path, progress: Progress) -> Result<(Summary, PathBu
         .map(|v| v.volley.clone())
         .collect();
     let html = page(&summary, &pictures)?;
-    let path = paths.results().join("report.html");
+    let path = paths.own_results()?.join("report.html");
     write_whole(&path, html.as_bytes())?;
     Ok((summary, path, missing))
 }

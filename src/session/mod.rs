@@ -83,6 +83,29 @@ impl SessionPaths {
     pub fn results(&self) -> PathBuf {
         self.dir.join("results")
     }
+
+    /// `results/`, which must lie in the session's folder: a link that leads elsewhere could have any file written over.
+    ///
+    /// # Errors
+    /// It is a link that leads out of the folder, or a file.
+    pub fn own_results(&self) -> Result<PathBuf> {
+        let results = self.results();
+        let (Ok(there), Ok(home)) = (results.canonicalize(), self.dir.canonicalize()) else { return Ok(results) };
+        if !there.starts_with(&home) {
+            return Err(Error::input(format!(
+                "{} leads to {}, out of the session's folder: replace it by a folder",
+                results.display(),
+                there.display()
+            )));
+        }
+        if !there.is_dir() {
+            return Err(Error::input(format!(
+                "{} is a file, but a folder goes there: move it away",
+                results.display()
+            )));
+        }
+        Ok(results)
+    }
 }
 
 /// A session's settings and volleys.

@@ -50,6 +50,11 @@ impl Row {
 /// # Errors
 /// When it cannot be opened or read, is larger than `most_bytes`, or is in another encoding.
 pub fn read_text(path: &Path, most_bytes: u64) -> Result<String> {
+    let about = std::fs::metadata(path).map_err(|e| Error::io(path, "open", e))?;
+    if !about.is_file() {
+        // A pipe or a device might never end.
+        return Err(Error::input(format!("{} is no ordinary file, but a text file goes there", path.display())));
+    }
     let file = File::open(path).map_err(|e| Error::io(path, "open", e))?;
     let mut bytes = Vec::new();
     file.take(most_bytes + 1).read_to_end(&mut bytes).map_err(|e| Error::io(path, "read", e))?;
