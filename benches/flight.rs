@@ -106,6 +106,7 @@ fn main() {
         humidity: some(0.5, 0.05),
         speed_scale_u: 0.003,
         read_at: ReadAt::Release,
+        read_at_u_m: 0.02,
     };
     let impact = Impact {
         point: WallPoint::new(0.03, 1.1),
@@ -114,7 +115,7 @@ fn main() {
         speed_mps: 22.352,
         speed_own_u_mps: 0.05,
     };
-    println!("one impact, 16 inputs with a doubt and 20 calibration factors");
+    println!("one impact, 17 inputs with a doubt and 20 calibration factors");
     for (drag_name, drag) in
         [("Cd 0.45", inputs.drag), ("sphere curve", Drag::Sphere { curve: SphereCurve::CliftGauvin, relative_u: 0.1 })]
     {

@@ -38,7 +38,8 @@ fn main() -> pockmark::Result<()> {
             pressure_pa: input(75_000.0, 103_000.0, 100.0),
             humidity: input(0.1, 0.9, 0.03),
             speed_scale_u: 0.003,
-            read_at: if cases.len() % 5 < 3 { ReadAt::Release } else { ReadAt::FromWall(input(0.0, 1.0, 0.0).value) },
+            read_at: if cases.len() % 5 < 3 { ReadAt::Release } else { ReadAt::FromWall(input(0.1, 1.0, 0.0).value) },
+            read_at_u_m: 0.02,
         };
         let impact = Impact {
             point: WallPoint::new(input(-1.0, 1.0, 0.0).value, input(-0.5, 2.0, 0.0).value),

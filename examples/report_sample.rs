@@ -208,6 +208,7 @@ fn budgets(study: &Study) -> Vec<Budget> {
             lines,
             advice: "Check the speed trap against a timed drop: its scale is the largest part of the shared doubt."
                 .into(),
+            to_halve: vec![],
         }
     };
     study.ladders.iter().flat_map(|l| l.points.iter().map(|p| of_point(&l.setup, p))).collect()
@@ -366,6 +367,7 @@ fn sample() -> pockmark::Result<(Summary, Vec<VolleyPicture>)> {
         budgets: budgets(&study),
         study: Some(study),
         study_problem: None,
+        linear_checks: vec![],
         calibration: Some(calibration()),
         mark_shape: Some(MarkShape::plain((40.0, 56.0))),
         exact_inputs: vec!["air.humidity = 50 %".into()],

@@ -148,6 +148,7 @@ fn reference_inputs(u: f64) -> FlightInputs {
         humidity: Input::exact(0.0),
         speed_scale_u: 0.0,
         read_at: ReadAt::Release,
+        read_at_u_m: 0.0,
     }
 }
 

@@ -49,7 +49,8 @@ fn any_inputs(rng: &mut ChaCha8Rng) -> FlightInputs {
         pressure_pa: Input::new(between(rng, 80_000.0, 103_000.0), 100.0),
         humidity: Input::new(between(rng, 0.3, 0.7), 0.03),
         speed_scale_u: 0.003,
-        read_at: if rng.random::<bool>() { ReadAt::Release } else { ReadAt::FromWall(between(rng, 0.0, 1.2)) },
+        read_at: if rng.random::<bool>() { ReadAt::Release } else { ReadAt::FromWall(between(rng, 0.2, 1.2)) },
+        read_at_u_m: 0.02,
     }
 }
 
@@ -73,7 +74,11 @@ fn as_it_really_is(inputs: &FlightInputs, rng: &mut ChaCha8Rng) -> FlightInputs 
         pressure_pa: moved(inputs.pressure_pa),
         humidity: moved(inputs.humidity),
         speed_scale_u: 0.0,
-        read_at: inputs.read_at,
+        read_at: match inputs.read_at {
+            ReadAt::Release => ReadAt::Release,
+            ReadAt::FromWall(m) => ReadAt::FromWall(m + inputs.read_at_u_m * normal(rng)),
+        },
+        read_at_u_m: 0.0,
     }
 }
 

@@ -167,7 +167,8 @@ fn impacts_measured_by_hand() {
     assert_eq!(parse_impacts("volley,y_mm\n1,250\n").unwrap()[0].x_m, None, "heights alone will do");
     for (text, part) in [
         ("volley,x_mm\n1,5\n", "no column of heights"),
-        ("volley,y\n1,5\n", "no column y here"),
+        ("volley,y\n1,5\n", "has no unit"),
+        ("volley,y_yd\n1,5\n", "no column y_yd here"),
         ("volley,y_mm,y_cm\n1,5,5\n", "two columns"),
         ("volley,y_mm\n1,\n", "height is blank"),
         ("volley,y_mm\n,5\n", "names no volley"),

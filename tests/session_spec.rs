@@ -36,7 +36,10 @@ fn the_least_session_and_what_is_then_assumed() {
     let s = SessionSpec::parse(LEAST).unwrap();
     assert!((s.machine.pivot_out.value - 243.0 * 0.0254).abs() < 1e-12);
     assert!((s.machine.pivot_out.u - 0.0254 / 8.0).abs() < 1e-12);
-    assert!((s.machine.zero.value + 10.0 * DEG).abs() < 1e-12 && (s.machine.zero.u - 0.05 * DEG).abs() < 1e-12);
+    assert!(
+        (s.machine.zero.unwrap().value + 10.0 * DEG).abs() < 1e-12
+            && (s.machine.zero.unwrap().u - 0.05 * DEG).abs() < 1e-12
+    );
     assert!((s.air.temperature.u - 1.0 / 1.8).abs() < 1e-12, "± 2 degF is u = 1 degF, a difference without offset");
     assert!(matches!(s.air.pressure, AirPressure::Altitude(q) if (q.value - 121.92).abs() < 1e-9));
     assert_eq!(s.speed.scale_u, 0.006, "a standard uncertainty is not halved");
@@ -169,7 +172,11 @@ fn the_example_of_a_new_session_parses_and_opens() {
             let bare = l.strip_prefix("# ").unwrap_or("");
             let setting =
                 bare.split_once(" = ").is_some_and(|(k, _)| k.bytes().all(|b| b.is_ascii_lowercase() || b == b'_'));
-            if setting || bare == "[marks]" || bare.starts_with("[[") { format!("{bare}\n") } else { format!("{l}\n") }
+            if setting || ["[marks]", "[impacts]"].contains(&bare) || bare.starts_with("[[") {
+                format!("{bare}\n")
+            } else {
+                format!("{l}\n")
+            }
         })
         .collect();
     let all = SessionSpec::parse(&all_used).unwrap_or_else(|e| panic!("{e}\n{all_used}"));
@@ -177,6 +184,7 @@ fn the_example_of_a_new_session_parses_and_opens() {
     assert_eq!((all.sheets.boards[0].number, all.sheets.boards[0].square.value), (9, 0.12));
     assert!((all.sheets.boards[0].tag_over_square - 0.75).abs() < 1e-12);
     assert_eq!((all.camera.again[0].number, all.camera.again[0].from.as_str()), (2, "7"));
+    assert!(all.impacts.tape_scale.is_some() && all.wall.top.is_some());
     assert_eq!(all.study.reference.get("pocket").map(String::as_str), Some("mid"));
 
     let dir = tempfile::tempdir().unwrap();

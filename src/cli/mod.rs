@@ -5,6 +5,7 @@
 mod calibrate;
 mod completions;
 mod demo;
+mod geometry;
 mod inspect;
 mod label;
 mod man;
@@ -13,6 +14,7 @@ mod report;
 mod run;
 mod sheets;
 mod shelf;
+mod solve;
 
 use std::io::{IsTerminal, Write};
 use std::process::ExitCode;
@@ -43,6 +45,9 @@ enum Command {
     Report(report::Args),
     Label(label::Args),
     Shelf(shelf::Args),
+    Solve(solve::Args),
+    #[command(hide = true)]
+    Geometry(geometry::Args),
     Demo(demo::Args),
     Completions(completions::Args),
     Man(man::Args),
@@ -69,6 +74,8 @@ pub fn main() -> ExitCode {
         Command::Report(a) => report::run(&a),
         Command::Label(a) => label::run(&a),
         Command::Shelf(a) => shelf::run(&a),
+        Command::Solve(a) => solve::run(&a),
+        Command::Geometry(a) => geometry::run(&a.session, a.json),
         Command::Demo(a) => demo::run(&a),
         Command::Completions(a) => completions::run(&a),
         Command::Man(a) => man::run(&a),

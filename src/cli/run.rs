@@ -18,6 +18,9 @@ use super::{Ended, calibrate, progress, say};
 pub struct Args {
     /// The session's folder
     session: PathBuf,
+    /// Check every mean by Monte Carlo (JCGM 101): both intervals go into summary.json
+    #[arg(long)]
+    monte_carlo: bool,
     /// Write JSON (the content of summary.json)
     #[arg(long)]
     json: bool,
@@ -26,7 +29,8 @@ pub struct Args {
 /// One line a volley.
 fn line(v: &VolleyResult) -> String {
     let angle = match (v.mean_release_deg, v.mean_release_u_deg) {
-        (Some(a), Some(u)) => format!("{a:6.2} ± {:.2} deg", 2.0 * u),
+        // A value that rounds to nothing has no sign.
+        (Some(a), Some(u)) => format!("{:6.2} ± {:.2} deg", if a.abs() < 0.005 { 0.0 } else { a }, 2.0 * u),
         _ => "    -".into(),
     };
     let mut t = format!("  {:<12} {:<6} {} of {}  {angle}", v.volley, v.status.word(), v.found, v.shots);
@@ -49,6 +53,9 @@ pub fn describe(o: &Outcome, written: &[PathBuf]) -> String {
         for c in &s.comparisons {
             t += &format!("{}\n", c.overall.sentence);
         }
+    }
+    for c in &o.summary.linear_checks {
+        t += &format!("{}\n", c.sentence);
     }
     if let Some(p) = &o.summary.study_problem {
         t += &format!("no study: {p}\n");
@@ -73,7 +80,7 @@ pub fn ended(o: &Outcome) -> Ended {
 }
 
 /// Runs a session's folder: calibrates first when there is no wall.json.
-pub fn run_folder(dir: &Path) -> Result<(Outcome, Vec<PathBuf>)> {
+pub fn run_folder(dir: &Path, monte_carlo: bool) -> Result<(Outcome, Vec<PathBuf>)> {
     let session = Session::open(dir)?;
     if session.volleys.rows.iter().all(|r| r.shots == 0) {
         return Err(Error::input(format!(
@@ -99,13 +106,16 @@ pub fn run_folder(dir: &Path) -> Result<(Outcome, Vec<PathBuf>)> {
             calibrate::again(&session, number, &wall)?;
         }
     }
-    let outcome = run_session(&session, &wall, &progress)?;
+    let mut outcome = run_session(&session, &wall, &progress)?;
+    if monte_carlo {
+        outcome.check_linear(&progress);
+    }
     let written = write_results(&session, &outcome)?;
     Ok((outcome, written))
 }
 
 pub fn run(args: &Args) -> Result<Ended> {
-    let (outcome, written) = run_folder(&args.session)?;
+    let (outcome, written) = run_folder(&args.session, args.monte_carlo)?;
     if args.json {
         let text = serde_json::to_string_pretty(&outcome.summary)
             .map_err(|e| Error::no_answer(format!("the results hold a value that JSON cannot ({e})")))?;

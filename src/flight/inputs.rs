@@ -100,6 +100,8 @@ pub struct FlightInputs {
     pub speed_scale_u: f64,
     /// Where the speed is read.
     pub read_at: ReadAt,
+    /// Standard uncertainty of the distance at which it is read, m; without meaning at release.
+    pub read_at_u_m: f64,
 }
 
 /// One thing that all shots of a session have in common.
@@ -122,11 +124,12 @@ pub enum Factor {
     Pressure,
     Humidity,
     SpeedScale,
+    ReadAt,
 }
 
 impl Factor {
     /// How many there are.
-    pub const COUNT: usize = 16;
+    pub const COUNT: usize = 17;
 
     /// All, in the order of the shared factors.
     pub const ALL: [Self; Self::COUNT] = [
@@ -146,6 +149,7 @@ impl Factor {
         Self::Pressure,
         Self::Humidity,
         Self::SpeedScale,
+        Self::ReadAt,
     ];
 
     /// Its name in a budget.
@@ -167,6 +171,7 @@ impl Factor {
             Self::Pressure => "pressure",
             Self::Humidity => "humidity",
             Self::SpeedScale => "speed scale",
+            Self::ReadAt => "speed read at",
         }
     }
 
@@ -192,7 +197,7 @@ pub(crate) type Values = [f64; Factor::COUNT];
 impl FlightInputs {
     /// Value and standard uncertainty of a factor. Drag is a coefficient or (sphere
     /// curve) a factor around 1; spin is rad/s or (unknown) a lift coefficient; the speed
-    /// scale is a relative error around 0.
+    /// scale is a relative error around 0; the reading's place is exact at release.
     pub fn input(&self, factor: Factor) -> Input {
         match factor {
             Factor::PivotOut => self.pivot_out_m,
@@ -217,6 +222,10 @@ impl FlightInputs {
             Factor::Pressure => self.pressure_pa,
             Factor::Humidity => self.humidity,
             Factor::SpeedScale => Input::new(0.0, self.speed_scale_u),
+            Factor::ReadAt => match self.read_at {
+                ReadAt::Release => Input::exact(0.0),
+                ReadAt::FromWall(distance_m) => Input::new(distance_m, self.read_at_u_m),
+            },
         }
     }
 
@@ -272,7 +281,11 @@ impl FlightInputs {
                 lean_rad: v(Factor::Lean),
             },
             ball: Ball::new(v(Factor::Mass), v(Factor::Diameter), &air, drag, lift),
-            read_at: self.read_at,
+            read_at: match self.read_at {
+                ReadAt::Release => ReadAt::Release,
+                // Doubt reaches no further than the wall itself.
+                ReadAt::FromWall(_) => ReadAt::FromWall(v(Factor::ReadAt).max(0.0)),
+            },
         }
     }
 

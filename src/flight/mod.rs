@@ -4,7 +4,8 @@
 //! ball, [`release`] ties a machine to a wall (forwards and, on the low branch,
 //! backwards), [`inputs`] states what is measured and how well, [`solve`](fn@solve)
 //! answers with own and shared uncertainty, [`check`] tests the first-order answer by
-//! Monte Carlo.
+//! Monte Carlo, [`zero`] takes the machine's zero from shots with a known release angle,
+//! [`geometry`] says where to stand.
 //!
 //! ```
 //! use pockmark::points::WallPoint;
@@ -27,6 +28,7 @@
 //!     humidity: Input::new(0.5, 0.05),
 //!     speed_scale_u: 0.003,
 //!     read_at: ReadAt::Release,
+//!     read_at_u_m: 0.0,
 //! };
 //! let impact = Impact {
 //!     point: WallPoint::new(0.01, 1.5),
@@ -44,15 +46,17 @@
 pub mod air;
 pub mod check;
 pub mod drag;
+pub mod geometry;
 pub mod inputs;
 pub mod release;
 mod root;
 pub mod solve;
 pub mod trajectory;
+pub mod zero;
 
 pub use crate::uncertainty::Input;
 pub use air::Air;
-pub use check::{LinearCheck, check_linear};
+pub use check::{LinearCheck, MeanCheck, MeanModel, ZeroModel, check_linear, check_mean};
 pub use drag::{Ball, DragLaw, LiftLaw, SphereCurve};
 pub use inputs::{Drag, Factor, FlightInputs, ReadAt, Spin};
 pub use release::{Machine, Setting, Solved, Strike};

@@ -40,6 +40,8 @@ pub struct Impact {
 pub struct Release {
     /// Release angle: arm angle less the machine's zero.
     pub release: Estimate,
+    /// Arm angle, without the zero's doubt; own and shared parts stand as in `release`.
+    pub arm: Estimate,
     /// Sideways angle, right of the wall's normal positive.
     pub sideways: Estimate,
     /// Covariance of the own parts of the two, rad2.
@@ -104,6 +106,11 @@ impl Solver {
         self.inputs.shared_factors(calibration_factors)
     }
 
+    /// The inputs it was made from.
+    pub fn inputs(&self) -> &FlightInputs {
+        &self.inputs
+    }
+
     /// The machine, ball and air at the best estimates.
     pub fn setting(&self) -> &Setting {
         &self.setting
@@ -148,8 +155,14 @@ impl Solver {
                 + by_y[a] * by_y[b] * yy
                 + by_speed[a] * by_speed[b] * speed_var
         };
+        let release = Estimate { value: solved.arm_rad - zero, own_var: own(0, 0).max(0.0), shared: shared_release };
+        let mut arm = Estimate { value: solved.arm_rad, ..release.clone() };
+        for (_, slope) in self.moved.iter().zip(&mut arm.shared).filter(|(m, _)| m.factor == Factor::Zero) {
+            *slope = 0.0;
+        }
         Ok(Release {
-            release: Estimate { value: solved.arm_rad - zero, own_var: own(0, 0).max(0.0), shared: shared_release },
+            release,
+            arm,
             sideways: Estimate { value: solved.sideways_rad, own_var: own(1, 1).max(0.0), shared: shared_sideways },
             own_cov: own(0, 1),
             by_mark_and_speed: [by_x[0], by_y[0], by_speed[0]],

@@ -14,13 +14,14 @@ use rayon::prelude::*;
 
 use super::Progress;
 use super::decide::decide;
-use super::inputs::flight_inputs;
 use super::judge::{Judged, judge};
+use super::linear::Cells;
 use super::looks::{How, Pivot, PlacedPhoto, Reference, VolleyLook, look, place_photo};
 use super::measure::{Calibrated, measure};
 use super::measured::Measured;
 use super::recalibrated::{LaterWall, holding, later_walls};
-use super::summary::summarise;
+use super::summary::{shared_factors, summarise};
+use super::zero::{session_inputs, set_zero};
 use crate::camera::{Wall, WallView};
 use crate::error::Result;
 use crate::flight::Solver;
@@ -114,7 +115,7 @@ impl Day {
         let expected =
             (m.smallest_m.map_or(DIAMETER_MM.0, |v| v * 1e3), m.largest_m.map_or(DIAMETER_MM.1, |v| v * 1e3));
         Ok(Self {
-            solver: Solver::new(&flight_inputs(&session.spec)?)?,
+            solver: Solver::new(&session_inputs(session)?)?,
             whitened: wall.whitened(),
             later: later_walls(session)?,
             holds: BTreeMap::new(),
@@ -140,7 +141,8 @@ impl Day {
     /// # Errors
     /// A machine that no flight fits; the day then stays as it was.
     pub fn take_session(&mut self, session: &Session) -> Result<()> {
-        if session.spec == self.session.spec {
+        let same_zero = session.volleys.has_zero_shots() == self.session.volleys.has_zero_shots();
+        if session.spec == self.session.spec && same_zero {
             self.session = session.clone();
         } else {
             let mut fresh = Self::new(session, &self.wall)?;
@@ -382,7 +384,14 @@ impl Day {
                 }
             });
         }
+        let calibration_factors = self.factors_before(self.later.len() + 1);
+        set_zero(&self.session, shared_factors(&self.session, Some(calibration_factors), &self.solver).len(), &mut out);
         out
+    }
+
+    /// The means behind the study, for a check by Monte Carlo.
+    pub fn cells(&self, measured: &[Measured], summary: &Summary) -> Cells {
+        Cells::new(&self.session, &self.solver, measured, summary.study.as_ref())
     }
 
     /// Study, budgets and everything else that the report shows.

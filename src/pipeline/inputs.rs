@@ -6,7 +6,7 @@ use crate::flight::inputs::SPHERE_CURVE_RELATIVE_U;
 use crate::flight::{Drag, FlightInputs, ReadAt, SphereCurve, Spin};
 use crate::quantity::Quantity;
 use crate::session::SessionSpec;
-use crate::session::spec::{self, AirPressure};
+use crate::session::spec::{self, AirPressure, zero_missing};
 use crate::uncertainty::Input;
 
 fn input(q: Quantity) -> Input {
@@ -33,7 +33,7 @@ pub fn flight_inputs(s: &SessionSpec) -> Result<FlightInputs> {
         pivot_up_m: input(m.pivot_up),
         pivot_right_m: input(m.pivot_right),
         arm_m: input(m.arm),
-        zero_rad: input(m.zero),
+        zero_rad: input(m.zero.ok_or_else(zero_missing)?),
         plane_turn_rad: input(m.plane_turn_or_assumed()),
         off_tangent_rad: input(m.off_tangent_or_assumed()),
         lean_rad: input(s.lean_or_assumed()),
@@ -51,6 +51,10 @@ pub fn flight_inputs(s: &SessionSpec) -> Result<FlightInputs> {
         read_at: match s.speed.read_at {
             spec::ReadAt::Release => ReadAt::Release,
             spec::ReadAt::FromWall(q) => ReadAt::FromWall(q.value),
+        },
+        read_at_u_m: match s.speed.read_at {
+            spec::ReadAt::Release => 0.0,
+            spec::ReadAt::FromWall(q) => q.u,
         },
     };
     inputs.check()?;

@@ -105,7 +105,8 @@ pub fn measure(
         marks.push(MeasuredMark {
             found: m.clone(),
             impact,
-            pixel,
+            pixel: Some(pixel),
+            x_known: true,
             pose_covariance_m2: pose,
             release: solved,
             flags: own,

@@ -6,7 +6,7 @@ use super::judge::{FoundMark, Judged};
 use super::looks::VolleyLook;
 use crate::camera::WallView;
 use crate::flight::{Impact, Release};
-use crate::points::PixelPoint;
+use crate::points::{PixelPoint, WallPoint};
 use crate::report::model::{MarkSummary, VolleySummary};
 use crate::session::PairedVolley;
 use crate::session::flags::FlagWord;
@@ -20,8 +20,10 @@ pub struct MeasuredMark {
     pub found: FoundMark,
     /// Its place on the wall with all doubts.
     pub impact: Impact,
-    /// Its place in the photo.
-    pub pixel: PixelPoint,
+    /// Its place in the photo; `None` where it was measured by hand.
+    pub pixel: Option<PixelPoint>,
+    /// Whether its place sideways was measured; if not, `impact` has it straight ahead of the arm.
+    pub x_known: bool,
     /// Covariance of the place from the photo's own pose, m^2: all marks of the photo share it.
     pub pose_covariance_m2: [[f64; 2]; 2],
     /// Its release; `None` when the ball cannot get there.
@@ -116,8 +118,43 @@ impl Measured {
         }
     }
 
-    fn balls(&self) -> u32 {
+    pub(super) fn balls(&self) -> u32 {
         self.marks.iter().map(|m| m.found.count).sum()
+    }
+
+    /// A volley whose impacts were measured by hand.
+    pub(super) fn by_hand(
+        volley: &PairedVolley,
+        marks: Vec<MeasuredMark>,
+        mut flags: Vec<FlagWord>,
+        notes: Vec<String>,
+    ) -> Self {
+        flags.sort_unstable();
+        flags.dedup();
+        let answered = marks.iter().any(|m| m.release.is_some());
+        let look = flags.iter().any(|f| f.makes_look());
+        let status = match (answered, look) {
+            (false, _) => Status::Failed,
+            (true, true) => Status::Look,
+            (true, false) => Status::Ok,
+        };
+        Self { status, flags, marks, ..Self::failed(volley, notes.join("; "), Vec::new()) }
+    }
+
+    /// Adds something that a person should look at.
+    pub(super) fn look(&mut self, flag: FlagWord, note: String) {
+        if self.status == Status::Ok && flag.makes_look() {
+            self.status = Status::Look;
+        }
+        self.flags.push(flag);
+        self.flags.sort_unstable();
+        self.flags.dedup();
+        self.note = if self.note.is_empty() { note } else { format!("{}; {note}", self.note) };
+    }
+
+    /// Whether every mark's place sideways was measured.
+    pub(super) fn x_known(&self) -> bool {
+        self.marks.iter().all(|m| m.x_known)
     }
 
     pub(super) fn mean_mm(&self) -> Option<[f64; 2]> {
@@ -129,8 +166,42 @@ impl Measured {
         (n > 0.0).then(|| [sum[0] / n + self.mean_shift_mm[0], sum[1] / n + self.mean_shift_mm[1]])
     }
 
+    /// The volley's mean place with what makes it doubtful, for a flight of its own: own part from marks, counting and
+    /// pose, not from the speeds' spread.
+    pub(super) fn mean_impact(&self) -> Option<Impact> {
+        let solved: Vec<&MeasuredMark> = self.marks.iter().filter(|m| m.release.is_some()).collect();
+        let n: f64 = solved.iter().map(|m| f64::from(m.found.count)).sum();
+        let first = solved.first()?;
+        let mut mean = Impact {
+            point: WallPoint::new(1e-3 * self.mean_shift_mm[0], 1e-3 * self.mean_shift_mm[1]),
+            own_cov_m2: [[0.0; 2]; 2],
+            shared: vec![[0.0; 2]; solved.iter().map(|m| m.impact.shared.len()).max().unwrap_or(0)],
+            speed_mps: first.impact.speed_mps,
+            speed_own_u_mps: 0.0,
+        };
+        for m in &solved {
+            let w = f64::from(m.found.count) / n;
+            mean.point.x_m += w * m.impact.point.x_m;
+            mean.point.y_m += w * m.impact.point.y_m;
+            for (sum, s) in mean.shared.iter_mut().zip(&m.impact.shared) {
+                *sum = [sum[0] + w * s[0], sum[1] + w * s[1]];
+            }
+            for a in 0..2 {
+                for b in 0..2 {
+                    mean.own_cov_m2[a][b] += w * w * m.impact.own_cov_m2[a][b];
+                }
+            }
+        }
+        for a in 0..2 {
+            for b in 0..2 {
+                mean.own_cov_m2[a][b] += first.pose_covariance_m2[a][b] + 1e-6 * self.mean_variance_mm2[a][b];
+            }
+        }
+        Some(mean)
+    }
+
     /// Variance of a release that all marks of this volley have in common and other volleys do not, rad^2.
-    fn volley_var(&self, r: &Release, m: &MeasuredMark) -> f64 {
+    pub(super) fn volley_var(&self, r: &Release, m: &MeasuredMark) -> f64 {
         let [x, y, _] = r.by_mark_and_speed;
         let through =
             |c: &[[f64; 2]; 2], scale: f64| scale * (x * x * c[0][0] + 2.0 * x * y * c[0][1] + y * y * c[1][1]);
@@ -206,7 +277,7 @@ impl Measured {
                 x_u_mm: s.x_u_mm,
                 y_u_mm: s.y_u_mm,
                 diameter_mm: s.diameter_mm,
-                significance: Some(m.found.significance),
+                significance: Some(m.found.significance).filter(|s| s.is_finite()),
                 release_deg: s.release_deg,
                 release_u_own_deg: s.release_u_own_deg,
                 release_u_deg: s.release_u_deg,
@@ -233,21 +304,23 @@ impl Measured {
                     x * x * c[0][0] + 2.0 * x * y * c[0][1] + y * y * c[1][1]
                 });
                 let deg = |v: f64| Some(v.to_degrees());
+                let across = |v: Option<f64>| v.filter(|_| m.x_known);
+                let seen = |v: f64| Some(v).filter(|v| v.is_finite());
                 MarkSummary {
                     mark: i as u32 + 1,
                     count: m.found.count,
-                    px_x: Some(m.pixel.x_px),
-                    px_y: Some(m.pixel.y_px),
-                    x_mm: Some(m.found.x_mm),
+                    px_x: m.pixel.and_then(|p| seen(p.x_px)),
+                    px_y: m.pixel.and_then(|p| seen(p.y_px)),
+                    x_mm: across(Some(m.found.x_mm)),
                     y_mm: Some(m.found.y_mm),
-                    x_u_mm: u_mm(0),
+                    x_u_mm: across(u_mm(0)),
                     y_u_mm: u_mm(1),
-                    diameter_mm: Some(2.0 * m.found.radius_mm),
+                    diameter_mm: seen(2.0 * m.found.radius_mm),
                     release_deg: r.and_then(|r| deg(r.release.value)),
                     release_u_own_deg: r.and_then(|r| deg((r.release.own_var + pose_var).sqrt())),
                     release_u_deg: r.and_then(|r| deg((r.release.u().powi(2) + pose_var).sqrt())),
-                    sideways_deg: r.and_then(|r| deg(r.sideways.value)),
-                    sideways_u_deg: r.and_then(|r| deg(r.sideways.u())),
+                    sideways_deg: across(r.and_then(|r| deg(r.sideways.value))),
+                    sideways_u_deg: across(r.and_then(|r| deg(r.sideways.u()))),
                     flags: m.flags.clone(),
                 }
             })
@@ -265,7 +338,7 @@ impl Measured {
             status: self.status,
             shots: self.volley.row.shots,
             found: self.balls(),
-            mean_x_mm: mean.map(|m| m[0]),
+            mean_x_mm: mean.filter(|_| self.x_known()).map(|m| m[0]),
             mean_y_mm: mean.map(|m| m[1]),
             mean_release_deg: release.as_ref().map(|r| r.value.to_degrees()),
             mean_release_u_own_deg: release.as_ref().map(|r| r.u_own().to_degrees()),
@@ -307,10 +380,11 @@ impl Measured {
     }
 }
 
-/// The shots that the study takes from measured volleys; marks that no flight reaches are not among them.
+/// The shots that the study takes from measured volleys; marks that no flight reaches are not among them, nor are zero shots.
 pub fn study_shots(measured: &[Measured], names: &[String]) -> Vec<Shot> {
     measured
         .iter()
+        .filter(|v| v.volley.row.known_release.is_none())
         .flat_map(|v| {
             let status = match v.status {
                 Status::Ok => VolleyStatus::Ok,

@@ -1,13 +1,15 @@
 //! In which order do the stages run, from a session's folder to its results?
 //!
 //! [`calibrate_session`]: calibration photos to `wall.json`. [`run_session`]: volley photos to shots, volleys, study and
-//! report; [`write_results`] puts them on the disk, whole or not at all. Nothing is ever written into `photos/` or `calibration/`.
+//! report; [`solve_session`] does the same from impacts measured by hand; [`write_results`] puts them on the disk, whole or not at all. Nothing is ever written into `photos/` or `calibration/`.
 
+pub mod budget;
 pub mod calibrate;
 pub mod day;
 pub mod decide;
 pub mod inputs;
 pub mod judge;
+pub mod linear;
 pub mod looks;
 pub mod measure;
 pub mod measured;
@@ -17,7 +19,9 @@ pub mod rebuild;
 pub mod recalibrated;
 pub mod run;
 pub mod shelf;
+pub mod solve;
 pub mod summary;
+pub mod zero;
 
 pub use calibrate::{calibrate_again, calibrate_session, read_wall, wall_path, write_wall};
 pub use day::Day;
@@ -26,6 +30,7 @@ pub use rebuild::{read_summary, rebuild_report, write_charts};
 pub use recalibrated::later_numbers;
 pub use run::run_session;
 pub use shelf::{Shelf, read_shelf};
+pub use solve::solve_session;
 
 /// Takes a line of progress; called from one thread at a time.
 pub type Progress<'a> = &'a (dyn Fn(&str) + Sync);

@@ -2,6 +2,8 @@
 
 use std::path::PathBuf;
 
+use super::Progress;
+use super::linear::Cells;
 use crate::error::Result;
 use crate::report::{Summary, VolleyPicture};
 use crate::session::Session;
@@ -19,9 +21,26 @@ pub struct Outcome {
     pub pictures: Vec<VolleyPicture>,
     /// Factor names, in the table's order.
     pub factor_names: Vec<String>,
+    /// The means behind the study, for a check by Monte Carlo.
+    pub cells: Cells,
 }
 
 impl Outcome {
+    /// Checks every setpoint's mean by Monte Carlo; what comes out stands in the summary, and its sentences among its notes.
+    pub fn check_linear(&mut self, progress: Progress) {
+        self.summary.linear_checks = self.cells.check(progress);
+        let checks = &self.summary.linear_checks;
+        let bad: Vec<&str> = checks.iter().filter(|c| !c.linear_will_do).map(|c| c.sentence.as_str()).collect();
+        let note = format!(
+            "Checked by Monte Carlo (JCGM 101): first order will do for {} of {} means.",
+            checks.len() - bad.len(),
+            checks.len()
+        );
+        let bad: Vec<String> = bad.into_iter().map(str::to_string).collect();
+        self.summary.notes.push(note);
+        self.summary.notes.extend(bad);
+    }
+
     /// True when every volley is ok.
     pub fn all_ok(&self) -> bool {
         self.volleys.iter().all(|v| v.status == Status::Ok)

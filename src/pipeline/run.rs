@@ -32,6 +32,7 @@ pub fn conclude(day: &Day, decisions: &[ReviewRow], notes: &[String], progress: 
     let summary = day.summarise(&measured, &notes);
     let pictures = cut_pictures(&day.session().paths, &summary.volleys, progress);
     Outcome {
+        cells: day.cells(&measured, &summary),
         shots: measured.iter().flat_map(Measured::shot_rows).collect(),
         volleys: measured.iter().map(Measured::volley_row).collect(),
         summary,

@@ -1,66 +1,44 @@
 //! How do measured volleys become a study, budgets and a summary?
 
+use super::budget::budgets;
 use super::measured::{Measured, factor_pairs, study_shots};
+use super::zero::{add_zero_factors, zero_notes};
 use crate::camera::Wall;
 use crate::flight::Solver;
 use crate::marks::shape::MarkShape;
 use crate::photo::read_exif;
 use crate::report::Units;
-use crate::report::model::{Budget, BudgetLine, CalibrationSummary, FileHash, Summary, VERSION};
+use crate::report::model::{CalibrationSummary, FileHash, Summary, VERSION};
 use crate::session::Session;
 use crate::session::hash::sha256_file;
-use crate::study::{Setup, Shot, StudyOptions, VolleyStatus, analyse};
-use crate::uncertainty::{Estimate, SharedFactors};
+use crate::study::{Setup, Study, StudyOptions, analyse};
+use crate::uncertainty::SharedFactors;
 
-/// What to measure better, by the name of the largest contribution.
-fn advice(lines: &[BudgetLine], own_deg: f64, whole_deg: f64) -> String {
-    let Some(first) = lines.first().filter(|l| l.u_deg > own_deg) else {
-        return "The shots' own scatter dominates: more volleys help most.".into();
-    };
-    let share = 100.0 * (first.u_deg / whole_deg).powi(2);
-    let what = match first.name.as_str() {
-        "speed scale" => "a speed reading with half the doubt",
-        "pivot out" => "the distance from pivot to wall, measured again with a better tape",
-        "pivot up" => "the pivot's height above the origin, measured again (a laser line or water level)",
-        "arm" => "the arm's length to the ball's centre, measured again",
-        "zero" => "the machine's zero, checked with a better angle gauge",
-        "drag" => "the ball's drag (a second speed reading near the wall shows it)",
-        "spin" => "the ball's spin (high-speed video of a marked ball)",
-        "lean" => "the wall's lean, measured with a plumb line",
-        "calibration" => "the tape distances between the crosses and the printed bars",
-        _ => "this quantity, measured again",
-    };
-    format!(
-        "{} dominates ({share:.0} % of the variance): {what} would help most. It cancels when setups of this session are compared.",
-        first.name
-    )
+/// Settings that only photos need, by the start of their keys.
+const OF_PHOTOS: [&str; 5] = ["wall.origin_sheet", "wall.level", "wall.plumb", "wall.printed", "wall.tape"];
+
+/// Name of the shared factor of the tape that impacts were measured with.
+const TAPE_SCALE: &str = "tape scale";
+
+/// The names of what all arm angles of a session share: the flight's inputs, then what their places on the wall share.
+/// A zero from zero shots adds its own behind ([`add_zero_factors`]).
+/// `calibration_factors` is how many the calibrations of the session have together, absent for impacts measured by hand.
+pub fn shared_factors(session: &Session, calibration_factors: Option<usize>, solver: &Solver) -> SharedFactors {
+    let mut factors = solver.shared_factors(calibration_factors.unwrap_or(0));
+    if calibration_factors.is_none() && session.spec.impacts.tape_scale.is_some_and(|q| q.u > 0.0) {
+        factors.names.push(TAPE_SCALE.into());
+    }
+    factors
 }
 
-fn budgets(shots: &[Shot], factors: &SharedFactors, setpoint_of: impl Fn(&Shot) -> f64) -> Vec<Budget> {
-    let mut cells: Vec<(Setup, f64, Vec<&Shot>)> = Vec::new();
-    for s in shots.iter().filter(|s| s.status != VolleyStatus::Failed) {
-        let at = setpoint_of(s);
-        match cells.iter_mut().find(|c| c.0 == s.setup && c.1 == at) {
-            Some(c) => c.2.push(s),
-            None => cells.push((s.setup.clone(), at, vec![s])),
+/// Without every place sideways there is no sideways mean to speak of.
+fn forget_sideways(study: &mut Study) {
+    for l in &mut study.ladders {
+        (l.sideways_deg, l.sideways_u_deg) = (None, None);
+        for p in &mut l.points {
+            (p.sideways_deg, p.sideways_u_deg) = (None, None);
         }
     }
-    cells
-        .into_iter()
-        .map(|(setup, setpoint_mps, shots)| {
-            let n: f64 = shots.iter().map(|s| f64::from(s.count)).sum();
-            let mean = Estimate::combination(shots.iter().map(|s| (f64::from(s.count) / n, &s.release)));
-            let lines: Vec<BudgetLine> = mean
-                .budget(factors)
-                .into_iter()
-                .filter(|l| l.name != "own" && l.u > 0.0)
-                .map(|l| BudgetLine { name: l.name, u_deg: l.u.to_degrees() })
-                .collect();
-            let (own, whole) = (mean.u_own().to_degrees(), mean.u().to_degrees());
-            let advice = advice(&lines, own, whole);
-            Budget { setup, setpoint_mps, u_deg: whole, u_own_deg: own, lines, advice }
-        })
-        .collect()
 }
 
 /// Day of the first volley's photo, by the camera's clock.
@@ -72,6 +50,7 @@ fn measured_on(session: &Session, measured: &[Measured]) -> Option<String> {
 }
 
 /// Puts everything that the report shows together. What the study finds doubtful stands in the study.
+/// `wall` is absent for impacts measured by hand.
 pub fn summarise(
     session: &Session,
     wall: Option<&Wall>,
@@ -83,9 +62,10 @@ pub fn summarise(
     let names = &session.volleys.factor_names;
     let shots = study_shots(measured, names);
     // A session that was calibrated again has the factors of every calibration; each mark knows how many.
-    let carried = measured.iter().flat_map(|v| &v.marks).map(|m| m.impact.shared.len()).max();
-    let calibration_factors = carried.unwrap_or(0).max(wall.map_or(0, |w| w.covariance.parameters.len()));
-    let factors = solver.shared_factors(calibration_factors);
+    let carried = measured.iter().flat_map(|v| &v.marks).map(|m| m.impact.shared.len()).max().unwrap_or(0);
+    let calibration_factors = wall.map(|w| carried.max(w.covariance.parameters.len()));
+    let mut factors = shared_factors(session, calibration_factors, solver);
+    add_zero_factors(session, &mut factors);
     let scale =
         factors.names.iter().map(|n| if n == "speed scale" { session.spec.speed.scale_u } else { 0.0 }).collect();
     let reference = &session.spec.study.reference;
@@ -96,7 +76,7 @@ pub fn summarise(
         speed_shared_rel: scale,
         ..StudyOptions::default()
     };
-    let (study, study_problem) = if shots.is_empty() {
+    let (mut study, study_problem) = if shots.is_empty() {
         (None, Some("no volley gave a release angle".to_string()))
     } else {
         match analyse(&shots, &options) {
@@ -104,20 +84,39 @@ pub fn summarise(
             Err(e) => (None, Some(e.to_string())),
         }
     };
-    let nearest = |s: &Shot| {
-        let points = study.as_ref().map_or(&[][..], |s| s.setpoints_mps.as_slice());
-        let read = s.setpoint_mps.unwrap_or(s.speed_mps);
-        points.iter().copied().min_by(|a, b| (a - read).abs().total_cmp(&(b - read).abs())).unwrap_or(read)
-    };
-    let budgets = budgets(&shots, &factors, nearest);
-    let shown = session.spec.exact_inputs().iter().map(|s| format!("{} = {}", s.key, s.text)).collect();
+    if let Some(s) = study.as_mut()
+        && !measured.iter().all(Measured::x_known)
+    {
+        forget_sideways(s);
+    }
+    let budgets = budgets(&shots, &factors, solver.inputs(), study.as_ref());
+    let needed = |key: &str| wall.is_some() || !OF_PHOTOS.iter().any(|p| key.starts_with(p));
+    let exact = session.spec.exact_inputs();
+    let shown = exact.iter().filter(|s| needed(&s.key)).map(|s| format!("{} = {}", s.key, s.text)).collect();
+    let mut assumed: Vec<String> = session
+        .spec
+        .assumed_inputs()
+        .iter()
+        .filter(|a| needed(a.key))
+        .map(|a| format!("{}: {}", a.key, a.sentence))
+        .collect();
+    let known: Vec<&str> = session
+        .volleys
+        .rows
+        .iter()
+        .filter(|r| r.known_release.is_some_and(|q| q.is_exact()))
+        .map(|r| r.volley.as_str())
+        .collect();
+    if !known.is_empty() {
+        assumed.push(format!(
+            "volleys.csv known_release_plus_minus_deg: not stated for {}; their known release angles are taken as exact",
+            known.join(", ")
+        ));
+    }
     let mut files = Vec::new();
-    for path in [
-        session.paths.session_toml(),
-        session.paths.volleys_csv(),
-        session.paths.wall_json(),
-        session.paths.review_csv(),
-    ] {
+    let last = if wall.is_some() { session.paths.wall_json() } else { session.paths.impacts_csv() };
+    let decided = wall.map(|_| session.paths.review_csv());
+    for path in [session.paths.session_toml(), session.paths.volleys_csv(), last].into_iter().chain(decided) {
         if let (Ok(sha256), Some(name)) = (sha256_file(&path), path.file_name()) {
             files.push(FileHash { path: name.to_string_lossy().into_owned(), sha256 });
         }
@@ -132,6 +131,7 @@ pub fn summarise(
         study,
         study_problem,
         budgets,
+        linear_checks: Vec::new(),
         calibration: wall.map(|w| CalibrationSummary {
             camera: w.camera,
             tripod_pose: w.tripod_pose,
@@ -141,8 +141,8 @@ pub fn summarise(
         }),
         mark_shape: shape.cloned(),
         exact_inputs: shown,
-        assumed_inputs: session.spec.assumed_inputs().iter().map(|a| format!("{}: {}", a.key, a.sentence)).collect(),
-        notes: notes.to_vec(),
+        assumed_inputs: assumed,
+        notes: notes.iter().cloned().chain(zero_notes(session, measured)).collect(),
         files,
     }
 }

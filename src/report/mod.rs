@@ -2,10 +2,11 @@
 //!
 //! [`model`] is everything that a report shows and `results/summary.json` holds; [`page`] draws it, with the
 //! volleys' pictures, as one HTML file that needs no network and no scripts, so that no number on the page is
-//! computed twice.
+//! computed twice. [`lines`] draws charts that stand alone.
 
 mod chart;
 pub mod label;
+pub mod lines;
 pub mod model;
 pub mod number;
 mod page;

@@ -41,6 +41,9 @@ pub struct Summary {
     pub study_problem: Option<String>,
     /// What makes each setpoint of each setup doubtful.
     pub budgets: Vec<Budget>,
+    /// Each setpoint's mean by first order and by Monte Carlo; empty where that was not asked for.
+    #[serde(default)]
+    pub linear_checks: Vec<LinearCheckSummary>,
     /// The calibration; absent for impacts measured by hand.
     pub calibration: Option<CalibrationSummary>,
     /// What the session's marks look like; absent for impacts measured by hand.
@@ -169,6 +172,62 @@ pub struct Budget {
     pub lines: Vec<BudgetLine>,
     /// What to measure better, in words.
     pub advice: String,
+    /// What halving `u_deg` takes: all of these together; empty where nothing would.
+    #[serde(default)]
+    pub to_halve: Vec<BudgetNeed>,
+}
+
+/// How good one source must become.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct BudgetNeed {
+    /// Its name, as in the lines; "own" is what differs from shot to shot.
+    pub name: String,
+    /// What is stated now: "± 5.0 mm".
+    pub now: String,
+    /// What is needed: "± 2.4 mm".
+    pub needed: String,
+}
+
+/// A mean release angle by first order and by Monte Carlo (JCGM 101:2008, clause 8).
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LinearCheckSummary {
+    /// The setup.
+    pub setup: Setup,
+    /// Ladder speed.
+    pub setpoint_mps: f64,
+    /// Mean by first order.
+    pub mean_deg: Option<f64>,
+    /// Its u by first order.
+    pub u_deg: Option<f64>,
+    /// Lower end of the first-order interval, k = 2.
+    pub low_deg: Option<f64>,
+    /// Upper end.
+    pub high_deg: Option<f64>,
+    /// What came out by Monte Carlo; absent where a draw has no answer.
+    pub sampled: Option<SampledInterval>,
+    /// Whether both ends agree within the tolerance.
+    pub linear_will_do: bool,
+    /// All of that in words.
+    pub sentence: String,
+}
+
+/// An interval by Monte Carlo.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SampledInterval {
+    /// Mean of the trials.
+    pub mean_deg: f64,
+    /// Their standard deviation.
+    pub u_deg: f64,
+    /// Lower end of the interval that holds 95.45 %.
+    pub low_deg: f64,
+    /// Upper end.
+    pub high_deg: f64,
+    /// Trials run.
+    pub trials: u64,
+    /// Whether the figures are stable to the tolerance.
+    pub stable: bool,
+    /// Half a unit in the second digit of u.
+    pub tolerance_deg: f64,
 }
 
 /// One contribution.

@@ -57,6 +57,7 @@ flags! {
     NoBefore, "no_before", true, "there is no photo of the wall before this volley";
     OneVolley, "one_volley", false, "is the only volley of its setup and speed, so drift between volleys cannot be seen";
     Doubtful, "doubtful", true, "lies further from the others of its volley than their scatter explains";
+    ZeroShot, "zero_shot", false, "was shot with a known release angle; it sets the machine's zero and is no part of the study";
     Reviewed, "reviewed", false, "a person decided on this mark in review.csv";
     ReviewLost, "review_lost", true, "a decision in review.csv no longer finds its mark";
 }

@@ -1,8 +1,9 @@
 //! Where did the balls strike, as measured by hand without photos (`impacts.csv`)?
 //!
-//! One row a ball: `volley`, `x_mm | x_cm | x_in`, `y_mm | y_cm | y_in`; heights alone will do (then
-//! no sideways angle follows). Optional: `plus_minus_mm | _cm | _in`, how far off the reading may be at
-//! 95 %, and `note`.
+//! One row a ball: `volley`, `x_mm | x_cm | x_m | x_in | x_ft`, `y_*` likewise; heights alone will do (then
+//! no sideways angle follows). Optional: `plus_minus_*`, how far off the reading may be at
+//! 95 %, and `note`. A column `x`, `y` or `plus_minus` without a unit in its name holds texts with their own
+//! unit: `5 ft 3 1/4 in`, or with its own doubt `1.532 m ± 3 mm`.
 
 use std::path::Path;
 
@@ -18,7 +19,12 @@ use crate::quantity::{Dimension, Quantity, STATED_COVERAGE};
 /// Farthest impact from the origin, m.
 pub const FARTHEST_M: f64 = 100.0;
 
-const UNITS: [&str; 3] = ["mm", "cm", "in"];
+const UNITS: [&str; 5] = ["mm", "cm", "m", "in", "ft"];
+
+/// Standard uncertainty of a reading that says nothing of its doubt, m: ± 5 mm at 95 %. The middle of a mark 30 to
+/// 45 mm across is judged by eye to a tenth of that, and a tape held up a wall is read to a millimetre or two
+/// (common practice, no source). Smaller would claim care that nobody claimed, larger would drown the speed's doubt.
+pub const UNSTATED_READING_U_M: f64 = 0.0025;
 
 /// One impact.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -31,17 +37,19 @@ pub struct ImpactRow {
     pub x_m: Option<f64>,
     /// Above the origin, m.
     pub y_m: f64,
-    /// Standard uncertainty of the reading, m (half of what was written), where stated.
+    /// Standard uncertainty of the height, m (half of what was written), where stated.
     pub u_m: Option<f64>,
+    /// The same of `x_m`.
+    pub x_u_m: Option<f64>,
     /// Whatever the person noted.
     pub note: String,
 }
 
-/// A column of lengths and its unit.
+/// A column of lengths and its unit; `None`: each cell says its own.
 #[derive(Clone, Copy)]
 struct LengthColumn {
     column: usize,
-    unit: &'static str,
+    unit: Option<&'static str>,
 }
 
 /// Reads `impacts.csv`.
@@ -61,10 +69,13 @@ pub fn parse_impacts(text: &str) -> Result<Vec<ImpactRow>> {
     let table = Table::parse(text)?;
     let names: Vec<String> = table.header.iter().map(|n| plain_name(n)).collect();
     let mut known = vec!["volley".to_string(), "note".to_string()];
-    known.extend(["x", "y", "plus_minus"].iter().flat_map(|stem| UNITS.map(|u| format!("{stem}_{u}"))));
+    for stem in ["x", "y", "plus_minus"] {
+        known.push(stem.to_string());
+        known.extend(UNITS.map(|u| format!("{stem}_{u}")));
+    }
     if let Some(unknown) = names.iter().find(|n| !n.is_empty() && !known.contains(n)) {
         let hint = nearest(unknown, known.iter().map(String::as_str)).map_or(
-            "columns are volley, x_mm or x_cm or x_in, y_ likewise, plus_minus_ likewise, note".to_string(),
+            "columns are volley, x_mm (or _cm, _m, _in, _ft), y_mm likewise, plus_minus_mm likewise, note".to_string(),
             |near| format!("did you mean {near}?"),
         );
         return Err(Error::input(format!("there is no column {unknown} here; {hint}")));
@@ -73,7 +84,7 @@ pub fn parse_impacts(text: &str) -> Result<Vec<ImpactRow>> {
     let volley = volley
         .ok_or_else(|| Error::input("there is no column volley; the header should read like volley,x_mm,y_mm"))?;
     let y = length_column(&names, "y")?;
-    let y = y.ok_or_else(|| Error::input("there is no column of heights; name it y_mm, y_cm or y_in"))?;
+    let y = y.ok_or_else(|| Error::input("there is no column of heights; name it y_mm, y_cm, y_m, y_in or y_ft"))?;
     let (x, doubt) = (length_column(&names, "x")?, length_column(&names, "plus_minus")?);
     let note = names.iter().position(|n| n == "note");
     let rows = table
@@ -88,16 +99,22 @@ pub fn parse_impacts(text: &str) -> Result<Vec<ImpactRow>> {
             let Some(y_m) = length(&table, row, Some(y))? else {
                 return Err(fail("the height is blank; write it, or remove the row"));
             };
-            let half_width_m = length(&table, row, doubt)?;
+            let half_width_m = length(&table, row, doubt)?.map(|q| q.value);
             if half_width_m.is_some_and(|h| h < 0.0) {
                 return Err(fail("plus_minus is negative; write it without a sign"));
+            }
+            let x = length(&table, row, x)?;
+            let own = |q: Quantity| if q.stated { Some(q.u) } else { half_width_m.map(|h| h / STATED_COVERAGE) };
+            if half_width_m.is_some() && (y_m.stated || x.is_some_and(|x| x.stated)) {
+                return Err(fail("has both a ± behind a length and a plus_minus; keep one"));
             }
             Ok(ImpactRow {
                 line: row.line,
                 volley,
-                x_m: length(&table, row, x)?,
-                y_m,
-                u_m: half_width_m.map(|h| h / STATED_COVERAGE),
+                x_m: x.map(|q| q.value),
+                y_m: y_m.value,
+                u_m: own(y_m),
+                x_u_m: x.and_then(own),
                 note: note.map_or("", |c| row.cell(c)).to_string(),
             })
         })
@@ -134,13 +151,15 @@ pub fn check_volleys(impacts: &[ImpactRow], table: &VolleyTable) -> Result<()> {
 
 fn length_column(names: &[String], stem: &str) -> Result<Option<LengthColumn>> {
     let mut found: Option<LengthColumn> = None;
-    for unit in UNITS {
-        let name = format!("{stem}_{unit}");
+    let names_of = UNITS.map(|u| (format!("{stem}_{u}"), Some(u)));
+    for (name, unit) in names_of.into_iter().chain([(stem.to_string(), None)]) {
         if let Some(column) = names.iter().position(|n| *n == name) {
             if let Some(before) = found {
+                let words = |u: Option<&str>| u.map_or("as text".to_string(), |u| format!("in {u}"));
                 return Err(Error::input(format!(
-                    "{stem} stands in two columns, in {} and in {unit}; keep one",
-                    before.unit
+                    "{stem} stands in two columns, {} and {}; keep one",
+                    words(before.unit),
+                    words(unit)
                 )));
             }
             found = Some(LengthColumn { column, unit });
@@ -149,16 +168,24 @@ fn length_column(names: &[String], stem: &str) -> Result<Option<LengthColumn>> {
     Ok(found)
 }
 
-fn length(table: &Table, row: &Row, column: Option<LengthColumn>) -> Result<Option<f64>> {
+fn length(table: &Table, row: &Row, column: Option<LengthColumn>) -> Result<Option<Quantity>> {
     let Some(LengthColumn { column, unit }) = column else { return Ok(None) };
-    let Some(number) = table.number(row, column)? else { return Ok(None) };
-    let found =
-        Quantity::parse(&format!("{number} {unit}"), Dimension::Length).place(|| format!("line {}", row.line))?;
+    let found = match unit {
+        None if row.cell(column).is_empty() => return Ok(None),
+        None => Quantity::parse(row.cell(column), Dimension::Length),
+        Some(unit) => {
+            let Some(number) = table.number(row, column)? else { return Ok(None) };
+            Quantity::parse(&format!("{number} {unit}"), Dimension::Length)
+        }
+    };
+    let found = found.place(|| format!("line {}", row.line))?;
     if found.value.abs() > FARTHEST_M {
         return Err(Error::input(format!(
-            "line {}: {number} {unit} is further than {FARTHEST_M} m from the origin; check the number and the column's unit",
-            row.line
+            "line {}: {} {} is further than {FARTHEST_M} m from the origin; check the number and its unit",
+            row.line,
+            row.cell(column).chars().take(40).collect::<String>(),
+            unit.unwrap_or_default()
         )));
     }
-    Ok(Some(found.value))
+    Ok(Some(found))
 }

@@ -5,6 +5,7 @@
 //! [`write_together`], decisions by [`review::write_review`]; nothing here writes into `photos/` or
 //! `calibration/` of a session that exists.
 
+mod assumed;
 mod boards;
 pub mod flags;
 pub mod hash;
@@ -134,6 +135,9 @@ impl Session {
         let spec = SessionSpec::parse(&text).place(|| paths.session_toml().display().to_string())?;
         let volleys = VolleyTable::read(&paths.volleys_csv())?;
         check_reference(&spec, &volleys).place(|| paths.session_toml().display().to_string())?;
+        if spec.machine.zero.is_none() && !volleys.has_zero_shots() {
+            return Err(spec::zero_missing().context(paths.session_toml().display().to_string()));
+        }
         let mut notes = Vec::new();
         if new::is_untouched(&text) {
             notes.push("session.toml still holds the example's numbers: measure your own machine and wall".to_string());

@@ -164,7 +164,7 @@ pub fn pair(table: &VolleyTable, folder: &PhotoFolder) -> Result<Pairing> {
     for row in &table.rows {
         let Some(name) = row.photo.as_deref() else { continue };
         let place = format!("line {} (volley {})", row.line, row.volley);
-        check_named(name, folder).map_err(|e| e.context(place.clone()))?;
+        check_named(name, folder, table).map_err(|e| e.context(place.clone()))?;
         if !taken.insert(name) {
             return Err(Error::input(format!(
                 "{place}: {name} belongs to an earlier row already; a photo shows one volley"
@@ -211,14 +211,16 @@ pub fn pair(table: &VolleyTable, folder: &PhotoFolder) -> Result<Pairing> {
 }
 
 /// Whether a photo named in the table is in the folder, with a hint when it nearly is.
-fn check_named(name: &str, folder: &PhotoFolder) -> Result<()> {
+fn check_named(name: &str, folder: &PhotoFolder, table: &VolleyTable) -> Result<()> {
     if folder.photos.iter().any(|p| p.name == name) {
         return Ok(());
     }
     if is_phone_name(name) {
         return Err(Error::input(phone_format_advice(name)));
     }
-    let names = || folder.photos.iter().map(|p| p.name.as_str());
+    // What another row names is not what was meant here.
+    let named = |n: &str| table.rows.iter().any(|r| r.photo.as_deref() == Some(n));
+    let names = || folder.photos.iter().map(|p| p.name.as_str()).filter(|n| !named(n));
     let stem = |n: &str| n.rsplit_once('.').map_or(n, |(s, _)| s).to_lowercase();
     let hint = if let Some(near) = names().find(|n| n.to_lowercase() == name.to_lowercase()) {
         format!("there is {near}; write it with the same capitals")
@@ -232,6 +234,8 @@ fn check_named(name: &str, folder: &PhotoFolder) -> Result<()> {
         format!("is {near} meant?")
     } else if folder.photos.is_empty() {
         "the folder has no photos yet; copy them there".to_string()
+    } else if names().next().is_none() {
+        "every photo there is named by another row; copy the missing one there".to_string()
     } else {
         format!("there are {}", short_list(names().collect::<Vec<_>>().into_iter()))
     };

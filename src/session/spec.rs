@@ -12,6 +12,7 @@ use std::path::Path;
 
 use serde::Serialize;
 
+pub use super::assumed::AssumedInput;
 pub use super::boards::{AgainSpec, BoardSpec, LAST_CALIBRATION};
 use super::boards::{again, boards};
 pub use super::located::StatedInput;
@@ -39,7 +40,7 @@ pub const UNMEASURED_HUMIDITY: Quantity = Quantity { value: 0.5, u: 0.288_675_13
 /// Smallest difference of release angles worth caring about unless stated, rad.
 pub const DEFAULT_MATTERS_RAD: f64 = DEG;
 
-const DEG: f64 = std::f64::consts::PI / 180.0;
+pub(super) const DEG: f64 = std::f64::consts::PI / 180.0;
 
 /// Everything `session.toml` says.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -64,6 +65,8 @@ pub struct SessionSpec {
     pub sheets: SheetsSpec,
     /// What marks look like, where the person knows.
     pub marks: MarksSpec,
+    /// How impacts were measured by hand.
+    pub impacts: ImpactsSpec,
     /// Every quantity as it was written, in the order read.
     pub stated: Vec<StatedInput>,
 }
@@ -83,6 +86,10 @@ pub struct WallSpec {
     pub printed_bar_down: Option<Quantity>,
     /// Lean of the wall, rad; top away from the machine positive.
     pub lean: Option<Quantity>,
+    /// Lowest place that may be struck, m above the origin.
+    pub bottom: Option<Quantity>,
+    /// Highest place that may be struck, m above the origin.
+    pub top: Option<Quantity>,
     /// Tape distances between crosses.
     pub tapes: Vec<TapeSpec>,
 }
@@ -129,8 +136,8 @@ pub struct MachineSpec {
     pub pivot_right: Quantity,
     /// From the pivot's axis to the centre of the held ball, m.
     pub arm: Quantity,
-    /// Arm angle that counts as release angle 0, rad.
-    pub zero: Quantity,
+    /// Arm angle that counts as release angle 0, rad; may be absent where zero shots tell it.
+    pub zero: Option<Quantity>,
     /// Turn of the arm's plane about the vertical away from the wall's normal, rad; to the right positive.
     pub plane_turn: Option<Quantity>,
     /// Angle between the ball's departure and the arm's tangent, rad.
@@ -237,19 +244,32 @@ pub struct MarksSpec {
     pub largest_m: Option<f64>,
 }
 
-/// An input that nobody wrote, and what was taken instead.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
-pub struct AssumedInput {
-    /// Section and key.
-    pub key: &'static str,
-    /// What was taken instead, one sentence.
-    pub sentence: String,
+/// `[impacts]`: impacts measured by hand
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+pub struct ImpactsSpec {
+    /// What the tape's metre really is, as a ratio near 1: all readings share its doubt.
+    pub tape_scale: Option<Quantity>,
+    /// How far off one reading may be at 95 %, m, where impacts.csv does not say.
+    pub plus_minus_m: Option<f64>,
 }
 
 /// Every section with its keys; the first is the top of the file.
 const SECTIONS: &[(&str, &[&str])] = &[
-    ("", &["title", "wall", "camera", "machine", "ball", "air", "speed", "study", "sheets", "marks"]),
-    ("wall", &["origin_sheet", "level_sheets", "plumb_sheets", "printed_bar", "printed_bar_down", "lean", "tape"]),
+    ("", &["title", "wall", "camera", "machine", "ball", "air", "speed", "study", "sheets", "marks", "impacts"]),
+    (
+        "wall",
+        &[
+            "origin_sheet",
+            "level_sheets",
+            "plumb_sheets",
+            "printed_bar",
+            "printed_bar_down",
+            "lean",
+            "bottom",
+            "top",
+            "tape",
+        ],
+    ),
     ("camera", &["tripod_photo", "again"]),
     ("machine", &["pivot_out", "pivot_up", "pivot_right", "arm", "zero", "plane_turn", "off_tangent"]),
     ("ball", &["mass", "diameter", "drag_coefficient", "spin"]),
@@ -258,6 +278,7 @@ const SECTIONS: &[(&str, &[&str])] = &[
     ("study", &["matters", "reference"]),
     ("sheets", &["square", "board"]),
     ("marks", &["smallest", "largest"]),
+    ("impacts", &["tape_scale", "plus_minus"]),
 ];
 
 pub(super) fn home_of(key: &str) -> Option<&'static str> {
@@ -306,6 +327,7 @@ impl SessionSpec {
             study: study(&open("study")?)?,
             sheets,
             marks: marks(&open("marks")?)?,
+            impacts: impacts(&open("impacts")?)?,
             stated: Vec::new(),
         };
         let stated = stated.take();
@@ -316,63 +338,15 @@ impl SessionSpec {
     pub fn lean_or_assumed(&self) -> Quantity {
         self.wall.lean.unwrap_or(Quantity { value: 0.0, u: UNMEASURED_LEAN_U_RAD, stated: false })
     }
+}
 
-    /// The inputs written without ± (or with ± 0), which are therefore taken as exact. The sheet's
-    /// square, the expected mark sizes, `matters` and the speed scale are choices, not measurements.
-    pub fn exact_inputs(&self) -> Vec<&StatedInput> {
-        const CHOICES: &[&str] =
-            &["sheets.square", "sheets.board.tag", "marks.smallest", "marks.largest", "study.matters", "speed.scale"];
-        self.stated.iter().filter(|s| s.quantity.is_exact() && !CHOICES.contains(&s.key.as_str())).collect()
-    }
-
-    /// The inputs nobody wrote, and what was taken instead.
-    pub fn assumed_inputs(&self) -> Vec<AssumedInput> {
-        let scale = self.sheets.square_mm / SQUARE_MM;
-        let bar = |nominal: f64| {
-            format!(
-                "not measured; the sheets' own scale is unsure until it is (it should be {:.1} mm)",
-                nominal * scale * 1e3
-            )
-        };
-        let lean = format!("not measured; taken as upright within {:.1} deg", 2.0 * UNMEASURED_LEAN_U_RAD / DEG);
-        let missing: [(bool, &'static str, String); 9] = [
-            (!self.wall.origin_sheet_stated, "wall.origin_sheet", "not stated; sheet 1 is the origin".into()),
-            (
-                self.wall.level == Level::OriginSheet,
-                "wall.level_sheets",
-                "not stated; the origin sheet is taken to hang straight".into(),
-            ),
-            (self.wall.printed_bar.is_none(), "wall.printed_bar", bar(BAR_ACROSS_M)),
-            (
-                self.wall.printed_bar_down.is_none(),
-                "wall.printed_bar_down",
-                "not measured; the sheets are taken to be scaled alike across and down unless the photos say otherwise"
-                    .into(),
-            ),
-            (self.wall.lean.is_none(), "wall.lean", lean),
-            (
-                self.machine.plane_turn.is_none(),
-                "machine.plane_turn",
-                "not measured; the arm is taken to swing square to the wall".into(),
-            ),
-            (
-                self.ball.drag_coefficient.is_none(),
-                "ball.drag_coefficient",
-                "not measured; the curve of a smooth sphere is used".into(),
-            ),
-            (self.ball.spin.is_none(), "ball.spin", "not measured; no spin is taken, with a doubt of its own".into()),
-            (
-                self.air.humidity.is_none(),
-                "air.humidity",
-                "not measured; anything from 0 % to 100 % is taken as possible".into(),
-            ),
-        ];
-        missing
-            .into_iter()
-            .filter(|(absent, ..)| *absent)
-            .map(|(_, key, sentence)| AssumedInput { key, sentence })
-            .collect()
-    }
+/// What to say where neither the settings nor zero shots tell the machine's zero.
+pub fn zero_missing() -> Error {
+    Error::input(
+        "[machine] zero is missing: the arm angle that counts as release angle 0; write for example zero = \
+         \"-10.0 deg ± 0.1 deg\", or shoot a rigid cup and write its release angle into volleys.csv's column \
+         known_release_deg",
+    )
 }
 
 fn wall(s: &Section<'_, '_>, square_mm: f64) -> Result<WallSpec> {
@@ -389,6 +363,13 @@ fn wall(s: &Section<'_, '_>, square_mm: f64) -> Result<WallSpec> {
         let limits = (nominal_m * (1.0 - LARGEST_BAR_SLIP), nominal_m * (1.0 + LARGEST_BAR_SLIP));
         s.bounded(key, Dimension::Length, limits, &format!("20 % of the {:.1} mm it should be", nominal_m * 1e3))
     };
+    let place = |key: &str| s.bounded(key, Dimension::Length, (-20.0, 20.0), "-20 m to 20 m");
+    let (bottom, top) = (place("bottom")?, place("top")?);
+    if let (Some(b), Some(t)) = (bottom, top)
+        && b.value >= t.value
+    {
+        return s.refuse("top", "is not above bottom; both are heights above the origin");
+    }
     let origin_sheet = s.count("origin_sheet", LAST_SHEET)?;
     let tapes = s
         .sections("tape")?
@@ -411,6 +392,8 @@ fn wall(s: &Section<'_, '_>, square_mm: f64) -> Result<WallSpec> {
         printed_bar: bar("printed_bar", BAR_ACROSS_M)?,
         printed_bar_down: bar("printed_bar_down", BAR_DOWN_M)?,
         lean: s.bounded("lean", Dimension::Angle, (-45.0 * DEG, 45.0 * DEG), "-45 deg to 45 deg")?,
+        bottom,
+        top,
         tapes,
     })
 }
@@ -468,12 +451,7 @@ fn machine(s: &Section<'_, '_>) -> Result<MachineSpec> {
             "from the pivot's axis to the centre of the ball",
             "\"1.200 m ± 3 mm\"",
         )?,
-        zero: match half_turn("zero")? {
-            Some(q) => q,
-            None => {
-                return s.missing("zero", "the arm angle that counts as release angle 0", "\"-10.0 deg ± 0.1 deg\"");
-            }
-        },
+        zero: half_turn("zero")?,
         plane_turn: s.bounded("plane_turn", Dimension::Angle, (-45.0 * DEG, 45.0 * DEG), "-45 deg to 45 deg")?,
         off_tangent: s.bounded("off_tangent", Dimension::Angle, (-90.0 * DEG, 90.0 * DEG), "-90 deg to 90 deg")?,
     })
@@ -578,6 +556,13 @@ fn study(s: &Section<'_, '_>) -> Result<StudySpec> {
 fn sheets(s: &Section<'_, '_>) -> Result<SheetsSpec> {
     let square = s.bounded("square", Dimension::Length, (0.010, 1.0), "10 mm to 1 m")?;
     Ok(SheetsSpec { square_mm: square.map_or(SQUARE_MM, |q| q.value * 1e3), boards: boards(s)? })
+}
+
+fn impacts(s: &Section<'_, '_>) -> Result<ImpactsSpec> {
+    Ok(ImpactsSpec {
+        tape_scale: s.bounded("tape_scale", Dimension::Ratio, (0.9, 1.1), "0.9 to 1.1 (1 is a true tape)")?,
+        plus_minus_m: s.bounded("plus_minus", Dimension::Length, (0.0, 0.5), "0 to 50 cm")?.map(|q| q.value),
+    })
 }
 
 fn marks(s: &Section<'_, '_>) -> Result<MarksSpec> {

@@ -1,7 +1,8 @@
 //! Which volleys were fired, in which order, how fast, with what set-up (`volleys.csv`)?
 //!
 //! One row a volley in shooting order. Known columns: `volley`, `photo`, `shots`, `speed_mph |
-//! speed_kmh | speed_mps`, `speed_spread_*` (SD of the shots), `setpoint_*`, `note`; every other
+//! speed_kmh | speed_mps`, `speed_spread_*` (SD of the shots), `setpoint_*`, `known_release_deg` and
+//! `known_release_plus_minus_deg` (zero shots), `note`; every other
 //! column is a factor. A row with shots = 0 is a photo of the wall before more shots.
 
 use std::collections::BTreeMap;
@@ -19,6 +20,8 @@ use crate::quantity::{Dimension, Quantity};
 pub const FASTEST_MPS: f64 = 340.0;
 /// Most shots between two photos.
 pub const MOST_SHOTS: u32 = 1000;
+/// Largest known release angle of a zero shot, deg.
+pub const MOST_KNOWN_DEG: f64 = 90.0;
 
 /// The whole table.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -48,6 +51,8 @@ pub struct VolleyRow {
     pub speed_spread_mps: Option<f64>,
     /// Speed aimed at, m/s.
     pub setpoint_mps: Option<f64>,
+    /// Where it is a zero shot: the release angle that is known beforehand (a rigid cup), rad.
+    pub known_release: Option<Quantity>,
     /// Whatever the person noted.
     pub note: String,
     /// Factor and value; [`VolleyTable::factor_names`] holds the order.
@@ -69,7 +74,13 @@ const KNOWN: &[&str] = &[
     "setpoint_mph",
     "setpoint_kmh",
     "setpoint_mps",
+    KNOWN_RELEASE,
+    KNOWN_RELEASE_DOUBT,
 ];
+/// The release angle of a zero shot, deg.
+const KNOWN_RELEASE: &str = "known_release_deg";
+/// How far off it may be at 95 %, deg.
+const KNOWN_RELEASE_DOUBT: &str = "known_release_plus_minus_deg";
 
 /// A column of speeds and its unit.
 #[derive(Clone, Copy)]
@@ -86,10 +97,17 @@ struct Columns {
     speed: Option<SpeedColumn>,
     spread: Option<SpeedColumn>,
     setpoint: Option<SpeedColumn>,
+    known: Option<usize>,
+    known_doubt: Option<usize>,
     factors: Vec<(usize, String)>,
 }
 
 impl VolleyTable {
+    /// Whether any row is a zero shot.
+    pub fn has_zero_shots(&self) -> bool {
+        self.rows.iter().any(|r| r.known_release.is_some())
+    }
+
     /// Reads `volleys.csv`.
     ///
     /// # Errors
@@ -149,6 +167,8 @@ impl Columns {
             speed: speed_column(&names, "speed")?,
             spread: speed_column(&names, "speed_spread")?,
             setpoint: speed_column(&names, "setpoint")?,
+            known: at(KNOWN_RELEASE),
+            known_doubt: at(KNOWN_RELEASE_DOUBT),
             factors: Vec::new(),
         };
         for (i, (name, written)) in names.iter().zip(&table.header).enumerate() {
@@ -174,7 +194,12 @@ impl Columns {
             Some(name) => Some(plain_file_name(name).map_err(|e| fail(format!("photo {e}")))?.to_string()),
             None => None,
         };
-        let shots = match table.number(row, self.shots)? {
+        let shots = match table.number(row, self.shots).map_err(|_| {
+            fail(format!(
+                "shots is \"{}\"; write how many balls were fired as a whole number, such as 5, or 0 for a photo of the wall",
+                row.cell(self.shots).chars().take(40).collect::<String>()
+            ))
+        })? {
             None => {
                 return Err(fail("shots is blank; write how many balls were fired, 0 for a photo of the wall".into()));
             }
@@ -211,9 +236,47 @@ impl Columns {
                 "speed_spread is {spread:.2} m/s at a speed of {speed:.2} m/s; write the standard deviation of the shots' speeds"
             )));
         }
+        let known_release = self.known_release(table, row).map_err(|e| fail(e.to_string()))?;
+        if known_release.is_some() && shots == 0 {
+            return Err(fail(format!(
+                "{KNOWN_RELEASE} is written, but shots is 0; a zero shot is a volley of its own"
+            )));
+        }
         let factors = self.factors.iter().map(|(c, name)| (name.clone(), row.cell(*c).to_string())).collect();
         let note = self.note.map_or("", |c| row.cell(c)).to_string();
-        Ok(VolleyRow { line, photo, shots, speed_mps, speed_spread_mps, setpoint_mps, note, factors, volley })
+        Ok(VolleyRow {
+            line,
+            photo,
+            shots,
+            speed_mps,
+            speed_spread_mps,
+            setpoint_mps,
+            known_release,
+            note,
+            factors,
+            volley,
+        })
+    }
+
+    /// The known release angle of a zero shot with its doubt.
+    fn known_release(&self, table: &Table, row: &Row) -> Result<Option<Quantity>> {
+        let of = |column: Option<usize>| column.map_or(Ok(None), |c| table.number(row, c));
+        let (value, doubt) = (of(self.known)?, of(self.known_doubt)?);
+        let Some(value) = value else {
+            return match doubt {
+                None => Ok(None),
+                Some(_) => Err(Error::input(format!(
+                    "{KNOWN_RELEASE_DOUBT} stands without {KNOWN_RELEASE}; write the known release angle, such as 0"
+                ))),
+            };
+        };
+        let doubt = doubt.unwrap_or(0.0);
+        if !(value.abs() <= MOST_KNOWN_DEG && (0.0..=MOST_KNOWN_DEG).contains(&doubt)) {
+            return Err(Error::input(format!(
+                "a known release angle of {value} ± {doubt} deg is outside -{MOST_KNOWN_DEG} to {MOST_KNOWN_DEG} deg; check the number"
+            )));
+        }
+        Quantity::parse(&format!("{value} deg ± {doubt} deg"), Dimension::Angle).map(Some)
     }
 }
 
@@ -244,6 +307,11 @@ fn speed(table: &Table, row: &Row, column: Option<SpeedColumn>) -> Result<Option
 
 /// A factor must not look like a misspelt column, nor take the name of a column of the results.
 fn check_factor_name(name: &str, written: &str) -> Result<()> {
+    if name.starts_with("known_release") {
+        return Err(Error::input(format!(
+            "the column {written} does not say its unit in a way known here; write {KNOWN_RELEASE} or {KNOWN_RELEASE_DOUBT}"
+        )));
+    }
     for stem in ["speed_spread", "setpoint", "speed"] {
         if name == stem || name.strip_prefix(stem).is_some_and(|rest| rest.starts_with('_')) {
             return Err(Error::input(format!(

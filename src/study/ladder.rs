@@ -40,10 +40,10 @@ pub struct LadderPoint {
     pub spread_high_deg: Option<f64>,
     /// What is left of the spread without the measurement's own doubt.
     pub spread_net_deg: Option<f64>,
-    /// Mean sideways angle.
-    pub sideways_deg: f64,
+    /// Mean sideways angle; absent where it was not measured.
+    pub sideways_deg: Option<f64>,
     /// Standard uncertainty of the sideways angle, own and shared.
-    pub sideways_u_deg: f64,
+    pub sideways_u_deg: Option<f64>,
     /// Balls.
     pub shots: u64,
     /// Volleys.
@@ -89,10 +89,10 @@ pub struct Ladder {
     pub change_u_deg: Option<f64>,
     /// Change of log10 spread for each 10 m/s of speed, with the p-value of "none"; `None` below three setpoints.
     pub spread_trend: Option<SpreadTrend>,
-    /// Mean sideways angle over the setpoints.
-    pub sideways_deg: f64,
+    /// Mean sideways angle over the setpoints; absent where it was not measured.
+    pub sideways_deg: Option<f64>,
     /// Its standard uncertainty.
-    pub sideways_u_deg: f64,
+    pub sideways_u_deg: Option<f64>,
     /// The setup's main finding in words.
     pub sentence: String,
 }
@@ -211,8 +211,8 @@ fn ladder(
             spread_low_deg: limit(1.0 - 0.5 * options.alpha),
             spread_high_deg: limit(0.5 * options.alpha),
             spread_net_deg: (df > 0.0).then(|| net_spread(release, rows.volleys.as_slice(), var)),
-            sideways_deg: side.value.to_degrees(),
-            sideways_u_deg: side.u().to_degrees(),
+            sideways_deg: Some(side.value.to_degrees()),
+            sideways_u_deg: Some(side.u().to_degrees()),
             shots: rows.volleys.iter().filter_map(|&v| layout.volleys.get(v)).map(|v| layout.balls(v, shots)).sum(),
             volleys: rows.volleys.len(),
         });
@@ -244,8 +244,8 @@ fn ladder(
         change_deg: change.as_ref().map(|d| d.value.to_degrees()),
         change_u_deg: change.as_ref().map(|d| d.u().to_degrees()),
         spread_trend: spread_trend(&scatter),
-        sideways_deg: side.value.to_degrees(),
-        sideways_u_deg: side.u().to_degrees(),
+        sideways_deg: Some(side.value.to_degrees()),
+        sideways_u_deg: Some(side.u().to_degrees()),
         sentence,
     })
 }

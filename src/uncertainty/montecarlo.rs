@@ -31,6 +31,9 @@ pub struct MonteCarlo {
     pub coverage: Coverage,
     /// Significant digits of the standard uncertainty that are to be stable: 1 or 2.
     pub digits: u32,
+    /// The figures are to be stable to the numerical tolerance divided by this: 1, or 5 where they are to judge first order
+    /// (JCGM 101:2008, 8.2).
+    pub finer: f64,
     /// Never more trials than this; reached without stability, [`Sampled::stable`] says so.
     pub most_trials: usize,
     /// Seed: the same seed gives the same numbers on every machine.
@@ -40,7 +43,14 @@ pub struct MonteCarlo {
 impl Default for MonteCarlo {
     /// 95.45 % (k = 2 of a normal), symmetric, one digit stable, at most a million trials.
     fn default() -> Self {
-        Self { probability: 0.9545, coverage: Coverage::Symmetric, digits: 1, most_trials: 1_000_000, seed: 1 }
+        Self {
+            probability: 0.9545,
+            coverage: Coverage::Symmetric,
+            digits: 1,
+            finer: 1.0,
+            most_trials: 1_000_000,
+            seed: 1,
+        }
     }
 }
 
@@ -100,11 +110,12 @@ where
     F: FnMut(&mut ChaCha8Rng) -> Result<f64>,
 {
     let p = settings.probability;
-    if !(p > 0.0 && p < 1.0) || settings.most_trials < 2 || settings.digits == 0 {
+    let fine = (1.0..=1e6).contains(&settings.finer);
+    if !(p > 0.0 && p < 1.0) || settings.most_trials < 2 || settings.digits == 0 || !fine {
         return Err(Error::input(format!(
-            "Monte Carlo with probability {p}, {} trials, {} digits: the probability must lie between 0 and 1, \
-             with at least 2 trials and 1 digit",
-            settings.most_trials, settings.digits
+            "Monte Carlo with probability {p}, {} trials, {} digits, {} times finer: the probability must lie between 0 \
+             and 1, with at least 2 trials and 1 digit, at least 1 time as fine",
+            settings.most_trials, settings.digits, settings.finer
         )));
     }
     let block = LEAST_BLOCK.max((100.0 / (1.0 - p)).ceil().min(1e9) as usize);
@@ -132,7 +143,7 @@ where
             let (mean, u) = mean_and_sd(&own);
             blocks.push([mean, u, low, high]);
         }
-        tolerance = numerical_tolerance(mean_and_sd(&outputs).1, settings.digits);
+        tolerance = numerical_tolerance(mean_and_sd(&outputs).1, settings.digits) / settings.finer;
         stable = blocks.len() >= 2
             && (0..4).all(|figure| {
                 let column: Vec<f64> = blocks.iter().filter_map(|b| b.get(figure).copied()).collect();

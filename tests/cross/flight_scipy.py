@@ -40,7 +40,6 @@ def solver(case):
     # Beside the reported answer, so that the root finder has to find it.
     guess = [case["release_rad"] + case["inputs"]["zero"][0] - 0.01, case["sideways_rad"] + 0.01,
              case["release_speed_mps"] * 1.01]
-    far = case["read_from_wall_m"]
 
     def answer(*args):
         z = dict(zip(names, args))
@@ -51,6 +50,7 @@ def solver(case):
         d, m = z["ball diameter"], z["ball mass"]
         k = rho * math.pi * d * d / 8 / m
         radius = d / 2
+        far = None if case["read_from_wall_m"] is None else z["speed read at"]
         normal = np.array([-math.cos(z["lean"]), 0.0, math.sin(z["lean"])])  # towards wall, right, up
 
         def force(_, state):

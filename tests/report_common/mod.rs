@@ -99,6 +99,7 @@ pub fn session() -> Summary {
             u_own_deg: 0.3,
             lines: vec![BudgetLine { name: "speed scale".into(), u_deg: 0.4 }],
             advice: "Measure the speed better.".into(),
+            to_halve: vec![],
         }],
         ..empty()
     }
@@ -115,6 +116,7 @@ pub fn empty() -> Summary {
         study: None,
         study_problem: None,
         budgets: vec![],
+        linear_checks: vec![],
         calibration: None,
         mark_shape: None,
         exact_inputs: vec![],

@@ -139,6 +139,7 @@ mod tests {
     fn shares_are_of_variance_and_add_to_one() {
         let line = |name: &str, u_deg| BudgetLine { name: name.into(), u_deg };
         let budget = Budget {
+            to_halve: vec![],
             setup: Setup::default(),
             setpoint_mps: 20.0,
             u_deg: 5.0,

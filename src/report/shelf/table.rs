@@ -74,8 +74,8 @@ pub fn shelf_csv(entries: &[ShelfEntry]) -> Result<Vec<u8>> {
                 Some(p.low_deg),
                 Some(p.high_deg),
                 p.spread_deg,
-                Some(p.sideways_deg),
-                Some(p.sideways_u_deg),
+                p.sideways_deg,
+                p.sideways_u_deg,
             ];
             row.extend(angles.map(|a| number(a, 5)));
             row.extend([p.shots.to_string(), p.volleys.to_string(), zero_word(l.zero_verdict).into()]);

@@ -84,7 +84,7 @@ fn ladder_row(l: &Ladder, names: &Names, voice: &Voice) -> Value {
                 release => plus_minus(p.mean_deg, Some(reach(p.low_deg, p.high_deg)), ANGLE_PLACES),
                 own => half(COVERAGE * p.u_own_deg, ANGLE_PLACES),
                 spread => p.spread_deg.map_or_else(|| NONE.into(), |s| with_limits(s, p.spread_low_deg, p.spread_high_deg, ANGLE_PLACES)),
-                sideways => with_u(Some(p.sideways_deg), Some(p.sideways_u_deg), ANGLE_PLACES),
+                sideways => with_u(p.sideways_deg, p.sideways_u_deg, ANGLE_PLACES),
                 shots => p.shots,
                 volleys => p.volleys,
             }
