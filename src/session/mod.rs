@@ -11,6 +11,7 @@ pub mod flags;
 pub mod hash;
 pub mod impacts;
 mod located;
+pub mod lock;
 mod nearest;
 pub mod new;
 pub mod pairing;
@@ -19,6 +20,7 @@ pub mod review;
 pub mod spec;
 pub mod table;
 pub mod volleys;
+pub mod write;
 
 use std::path::{Path, PathBuf};
 
@@ -83,6 +85,11 @@ impl SessionPaths {
     /// `results/`
     pub fn results(&self) -> PathBuf {
         self.dir.join("results")
+    }
+
+    /// `.pockmark/`: what the program keeps for itself; may be deleted.
+    pub fn own(&self) -> PathBuf {
+        self.dir.join(".pockmark")
     }
 
     /// `results/`, which must lie in the session's folder: a link that leads elsewhere could have any file written over.
