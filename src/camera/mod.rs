@@ -6,6 +6,7 @@ pub mod calibrate;
 pub mod calibration;
 pub mod fit;
 pub mod input;
+mod kept;
 pub mod lens;
 pub mod lens_choice;
 pub mod locate;

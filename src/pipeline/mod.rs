@@ -9,6 +9,7 @@ pub mod day;
 pub mod decide;
 pub mod inputs;
 pub mod judge;
+pub mod kept;
 pub mod linear;
 pub mod looks;
 pub mod measure;

@@ -15,6 +15,8 @@ pub mod lock;
 mod nearest;
 pub mod new;
 pub mod pairing;
+pub mod parquet;
+pub mod prints;
 pub mod results;
 pub mod review;
 pub mod spec;
