@@ -12,20 +12,51 @@ use super::SessionPaths;
 use super::write::recover;
 use crate::error::{Error, Result};
 
-/// How long to wait for another program before giving up: longer than a small session's run.
-pub const PATIENCE: Duration = Duration::from_secs(60);
 /// Between two tries.
 const PAUSE: Duration = Duration::from_millis(50);
 /// Longest text of the file that is shown, bytes.
 const LONGEST_NAME: u64 = 200;
 
-/// What is done under a lock.
+/// What is done under a lock. Different works go on side by side; of one work only one at a time, but for parts of a run.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Work {
-    /// Writing results or a calibration: one at a time.
+    /// Running a session from end to end, or calibrating it.
+    Run,
+    /// Looking at some of its volleys: many at once, but none beside a whole run.
+    Part,
+    /// Putting files that belong together onto the disk: a moment, within any other work.
     Write,
-    /// Looking at some of the volleys' photos: many at once, but none while results are written.
-    Look,
+    /// Deciding on marks.
+    Review,
+    /// Watching for photos and writing results.
+    Watch,
+}
+
+impl Work {
+    fn file(self) -> &'static str {
+        match self {
+            Self::Run | Self::Part => "run.lock",
+            Self::Write => "write.lock",
+            Self::Review => "review.lock",
+            Self::Watch => "watch.lock",
+        }
+    }
+
+    /// How long to wait for another program before giving up. A run ends by itself; a page that is open does not.
+    fn patience(self) -> Duration {
+        match self {
+            Self::Run | Self::Part | Self::Write => Duration::from_secs(60),
+            Self::Review | Self::Watch => Duration::ZERO,
+        }
+    }
+
+    /// What the other should do.
+    fn advice(self) -> &'static str {
+        match self {
+            Self::Run | Self::Part | Self::Write => "wait until it ends, or end it, then run this again",
+            Self::Review | Self::Watch => "go to its page, or end it first",
+        }
+    }
 }
 
 /// A lock on a session, held until it is dropped.
@@ -35,21 +66,26 @@ pub struct SessionLock {
 }
 
 impl SessionLock {
-    /// Waits up to `patience` for a session, and finishes what a killed program left half done. `who` is the command, for others'
-    /// sentences; `waiting` is told once when there is somebody to wait for. A folder that cannot be written at all gives a lock
-    /// that holds nothing: whatever writes there will say so.
+    /// Takes the lock of a kind of work, after waiting a while where waiting helps; for [`Work::Write`], finishes what a killed
+    /// program left half done. `command` is this program's, for others' sentences; `waiting` is told once when there is
+    /// somebody to wait for. A folder that cannot be written at all gives a lock that holds nothing: whatever writes
+    /// there will say so.
     ///
     /// # Errors
-    /// Somebody else is still at work after `patience`.
-    pub fn take(
+    /// Somebody else is still at work.
+    pub fn take(paths: &SessionPaths, work: Work, command: &str, waiting: &dyn Fn(&str)) -> Result<Self> {
+        Self::take_within(paths, work, command, waiting, work.patience())
+    }
+
+    fn take_within(
         paths: &SessionPaths,
         work: Work,
-        who: &str,
-        patience: Duration,
+        command: &str,
         waiting: &dyn Fn(&str),
+        patience: Duration,
     ) -> Result<Self> {
         let own = paths.own();
-        let path = own.join("lock");
+        let path = own.join(work.file());
         let opened = std::fs::create_dir_all(&own)
             .and_then(|()| OpenOptions::new().create(true).truncate(false).read(true).write(true).open(&path));
         let mut file = match opened {
@@ -60,7 +96,7 @@ impl SessionLock {
         let began = Instant::now();
         let mut told = false;
         loop {
-            let tried = if work == Work::Write { file.try_lock() } else { file.try_lock_shared() };
+            let tried = if work == Work::Part { file.try_lock_shared() } else { file.try_lock() };
             match tried {
                 Ok(()) => break,
                 Err(TryLockError::WouldBlock) if began.elapsed() < patience => {
@@ -72,9 +108,10 @@ impl SessionLock {
                 }
                 Err(TryLockError::WouldBlock) => {
                     return Err(Error::input(format!(
-                        "{}: {} is at work on this session: wait until it ends, or end it, then run this again",
+                        "{}: {} is at work on this session: {}",
                         paths.dir.display(),
-                        holder(&mut file)
+                        holder(&mut file),
+                        work.advice()
                     )));
                 }
                 // Some network drives know no locks: one person at one machine is what they are for.
@@ -82,9 +119,11 @@ impl SessionLock {
                 Err(TryLockError::Error(e)) => return Err(Error::io(&path, "lock", e)),
             }
         }
-        if work == Work::Write {
-            let name = format!("`pockmark {who}` (process {})", std::process::id());
+        if work != Work::Part {
+            let name = format!("`pockmark {command}` (process {})", std::process::id());
             let _ = file.set_len(0).and_then(|()| file.rewind()).and_then(|()| file.write_all(name.as_bytes()));
+        }
+        if work == Work::Write {
             recover(&paths.results())?;
             recover(&paths.dir)?;
         }
@@ -108,27 +147,32 @@ mod tests {
     use super::*;
 
     #[test]
-    fn one_writes_at_a_time_and_many_look() {
+    fn one_runs_at_a_time_and_many_look() {
         let dir = tempfile::tempdir().unwrap();
         let paths = SessionPaths::new(dir.path());
-        let take = |work| SessionLock::take(&paths, work, "run", Duration::ZERO, &|_| {});
-        let first = take(Work::Write).unwrap();
-        let refused = take(Work::Write).unwrap_err().to_string();
+        let take = |work| SessionLock::take_within(&paths, work, "run", &|_| {}, Duration::ZERO);
+        let first = take(Work::Run).unwrap();
+        let refused = take(Work::Run).unwrap_err().to_string();
         assert!(refused.contains("`pockmark run` (process") && refused.contains("wait until it ends"), "{refused}");
-        take(Work::Look).unwrap_err();
-        drop(first);
-        let looks = [take(Work::Look).unwrap(), take(Work::Look).unwrap()];
-        take(Work::Write).unwrap_err();
-        drop(looks);
+        take(Work::Part).unwrap_err();
         take(Work::Write).unwrap();
+        take(Work::Review).unwrap();
+        drop(first);
+        let parts = [take(Work::Part).unwrap(), take(Work::Part).unwrap()];
+        take(Work::Run).unwrap_err();
+        drop(parts);
+        take(Work::Run).unwrap();
+        let page = take(Work::Review).unwrap();
+        let refused = SessionLock::take(&paths, Work::Review, "review", &|_| {}).unwrap_err().to_string();
+        assert!(refused.contains("go to its page"), "{refused}");
+        drop(page);
     }
 
     #[test]
     fn the_second_waits_for_the_first() {
         let dir = tempfile::tempdir().unwrap();
         let paths = SessionPaths::new(dir.path());
-        let quiet: &dyn Fn(&str) = &|_| {};
-        let first = SessionLock::take(&paths, Work::Write, "run", Duration::ZERO, quiet).unwrap();
+        let first = SessionLock::take(&paths, Work::Run, "run", &|_| {}).unwrap();
         std::thread::scope(|s| {
             s.spawn(|| {
                 std::thread::sleep(4 * PAUSE);
@@ -139,7 +183,7 @@ mod tests {
                 assert!(text.contains("waiting for `pockmark run`"), "{text}");
                 told.set(told.get() + 1);
             };
-            SessionLock::take(&paths, Work::Write, "run", PATIENCE, &count).unwrap();
+            SessionLock::take(&paths, Work::Run, "run", &count).unwrap();
             assert_eq!(told.get(), 1);
         });
     }
