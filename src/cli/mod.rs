@@ -11,10 +11,12 @@ mod label;
 mod man;
 mod new;
 mod report;
+mod review;
 mod run;
 mod sheets;
 mod shelf;
 mod solve;
+mod watch;
 
 use std::io::{IsTerminal, Write};
 use std::process::ExitCode;
@@ -42,6 +44,8 @@ enum Command {
     Inspect(inspect::Args),
     Calibrate(calibrate::Args),
     Run(run::Args),
+    Watch(watch::Args),
+    Review(review::Args),
     Report(report::Args),
     Label(label::Args),
     Shelf(shelf::Args),
@@ -71,6 +75,8 @@ pub fn main() -> ExitCode {
         Command::Inspect(a) => inspect::run(&a),
         Command::Calibrate(a) => calibrate::run(&a),
         Command::Run(a) => run::run(&a),
+        Command::Watch(a) => watch::run(&a),
+        Command::Review(a) => review::run(&a),
         Command::Report(a) => report::run(&a),
         Command::Label(a) => label::run(&a),
         Command::Shelf(a) => shelf::run(&a),
@@ -104,10 +110,15 @@ fn progress(line: &str) {
     }
 }
 
-/// Writes results to standard output; a closed pipe (`| head`) is no error.
+/// Writes results to standard output; a closed pipe (`| head`) is no error. What files hold does not steer the terminal.
 fn say(text: &str) -> Result<()> {
+    say_as_it_is(&pockmark::error::printable(text))
+}
+
+/// The same with our own colours.
+fn say_as_it_is(text: &str) -> Result<()> {
     let mut out = std::io::stdout().lock();
-    match out.write_all(pockmark::error::printable(text).as_bytes()).and_then(|()| out.flush()) {
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         Ok(()) => Ok(()),
         Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
         Err(e) => Err(pockmark::Error::io(std::path::Path::new("standard output"), "write to", e)),

@@ -2,9 +2,10 @@
 
 use super::Progress;
 use super::day::Day;
+use super::known::Known;
 use super::measured::Measured;
 use super::outcome::Outcome;
-use super::pictures::cut_pictures;
+use super::pictures::Pictures;
 use crate::camera::Wall;
 use crate::error::Result;
 use crate::session::Session;
@@ -21,29 +22,35 @@ pub fn run_session(session: &Session, wall: &Wall, progress: Progress) -> Result
     let mut day = Day::new(session, wall)?;
     day.follow(&pairing.volleys, progress);
     day.learn(progress);
-    Ok(conclude(&day, &decisions, &pairing.notes, progress))
+    Ok(conclude(day.known(), &decisions, &pairing.notes, &Pictures::default(), progress))
 }
 
 /// What a day that was learned comes to.
-pub fn conclude(day: &Day, decisions: &[ReviewRow], notes: &[String], progress: Progress) -> Outcome {
-    let measured = day.measure(decisions);
+pub fn conclude(
+    known: &Known,
+    decisions: &[ReviewRow],
+    notes: &[String],
+    cut: &Pictures,
+    progress: Progress,
+) -> Outcome {
+    let measured = known.measure(&known.decided(decisions), decisions);
     let mut notes = notes.to_vec();
-    notes.extend(homeless(day, decisions));
-    let summary = day.summarise(&measured, &notes);
-    let pictures = cut_pictures(&day.session().paths, &summary.volleys, progress);
+    notes.extend(homeless(known, decisions));
+    let summary = known.summarise(&measured, &notes);
+    let pictures = cut.of(&known.session().paths, &summary.volleys, progress);
     Outcome {
-        cells: day.cells(&measured, &summary),
+        cells: known.cells(&measured, &summary),
         shots: measured.iter().flat_map(Measured::shot_rows).collect(),
         volleys: measured.iter().map(Measured::volley_row).collect(),
         summary,
         pictures,
-        factor_names: day.session().volleys.factor_names.clone(),
+        factor_names: known.session().volleys.factor_names.clone(),
     }
 }
 
 /// A sentence on decisions about volleys that are not in the table.
-fn homeless(day: &Day, decisions: &[ReviewRow]) -> Option<String> {
-    let known = |v: &str| day.session().volleys.rows.iter().any(|r| r.volley == v);
+pub(super) fn homeless(known: &Known, decisions: &[ReviewRow]) -> Option<String> {
+    let known = |v: &str| known.session().volleys.rows.iter().any(|r| r.volley == v);
     let mut names: Vec<&str> = decisions.iter().map(|d| d.volley.as_str()).filter(|v| !known(v)).collect();
     names.sort_unstable();
     names.dedup();

@@ -139,7 +139,7 @@ pub fn is_read_only(e: &std::io::Error) -> bool {
 fn holder(file: &mut File) -> String {
     let mut text = String::new();
     let read = file.rewind().and_then(|()| file.take(LONGEST_NAME).read_to_string(&mut text));
-    if read.is_ok() && text.starts_with("`pockmark ") { text } else { "another pockmark".into() }
+    if read.is_ok() && text.starts_with("`pockmark ") { format!("another {text}") } else { "another pockmark".into() }
 }
 
 #[cfg(test)]
@@ -180,7 +180,7 @@ mod tests {
             });
             let told = std::cell::Cell::new(0);
             let count = |text: &str| {
-                assert!(text.contains("waiting for `pockmark run`"), "{text}");
+                assert!(text.contains("waiting for another `pockmark run`"), "{text}");
                 told.set(told.get() + 1);
             };
             SessionLock::take(&paths, Work::Run, "run", &count).unwrap();
