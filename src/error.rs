@@ -63,7 +63,12 @@ impl Error {
     pub fn io(path: &std::path::Path, doing: &str, source: std::io::Error) -> Self {
         let hint = match source.kind() {
             std::io::ErrorKind::NotFound => "there is no such file or folder; check the path",
-            std::io::ErrorKind::PermissionDenied => "permission denied; check who may read and write there",
+            std::io::ErrorKind::PermissionDenied => "check who may read and write there",
+            std::io::ErrorKind::ReadOnlyFilesystem => "it is write-protected: copy it to a place that can be written",
+            std::io::ErrorKind::StorageFull | std::io::ErrorKind::QuotaExceeded => {
+                "the disk is full: make room there and run this again; what was there before is as it was"
+            }
+            std::io::ErrorKind::FileTooLarge => "the file would be too large for its disk or for what you may write",
             _ => "check the disk and try again",
         };
         let text = format!("cannot {doing} {}: {source} ({hint})", path.display());

@@ -10,6 +10,7 @@ use crate::camera::{Calibration, CalibrationInput, Optics, Wall, calibrate};
 use crate::error::{Context, Error, Result};
 use crate::photo::{decode_gray, read_exif};
 use crate::session::hash::sha256_file;
+use crate::session::lock::{SessionLock, Work};
 use crate::session::pairing::list_photos;
 use crate::session::spec::Level;
 use crate::session::table::read_text;
@@ -210,6 +211,7 @@ fn look_at(
 /// Writes `wall.json` (a later calibration's `wall-N.json`), whole or not at all.
 pub fn write_wall(session: &Session, number: u32, wall: &Wall) -> Result<PathBuf> {
     let path = wall_path(session, number);
+    let _lock = SessionLock::take(&session.paths, Work::Write, "calibrate", &|_| {})?;
     write_whole(&path, wall.to_json()?.as_bytes())?;
     Ok(path)
 }

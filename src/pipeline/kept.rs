@@ -11,12 +11,11 @@ use std::sync::{Mutex, PoisonError};
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
-use super::looks::VolleyLook;
+use super::known::Found;
 use crate::camera::WallView;
 use crate::error::Result;
 use crate::marks::patch::RawPatch;
 use crate::session::SessionPaths;
-use crate::session::flags::FlagWord;
 use crate::session::hash::sha256_hex;
 use crate::session::prints::Prints;
 use crate::session::write::write_whole;
@@ -32,25 +31,16 @@ const PRESS: u8 = 1;
 
 /// What is kept of a compared row.
 #[derive(Serialize, Deserialize)]
-pub(super) struct KeptLook {
+pub(super) struct KeptLook<F> {
     /// `None` for a photo without shots.
-    pub found: Option<KeptFound>,
+    pub found: Option<F>,
     /// How the photo sees the wall, or why that is not known.
     pub view: std::result::Result<WallView, String>,
     /// Whether it was placed by its sheets.
     pub by_sheets: bool,
 }
 
-/// What a volley came to before it is judged.
-#[derive(Serialize, Deserialize)]
-pub(super) enum KeptFound {
-    /// It cannot be answered, and why.
-    Failed(String, Vec<FlagWord>),
-    /// What its photo shows.
-    Looked(Box<VolleyLook>),
-}
-
-impl KeptLook {
+impl KeptLook<Found> {
     /// Whether its sizes hold together: whatever lies in a file, no index leads out of a list.
     fn holds(&self) -> bool {
         let patch = |p: &RawPatch| {
@@ -59,7 +49,7 @@ impl KeptLook {
             p.mm_per_px.is_finite() && lengths.iter().all(|l| Some(*l) == n)
         };
         match &self.found {
-            Some(KeptFound::Looked(l)) => l.groups.patches.iter().all(patch),
+            Some(Found::Looked(l)) => l.groups.patches.iter().all(patch),
             _ => true,
         }
     }
@@ -87,6 +77,18 @@ impl Kept {
         inside.then(|| Self { folder: own.join("looks"), program, prints, used: Mutex::default() })
     }
 
+    /// Whether anything can be kept here.
+    ///
+    /// # Errors
+    /// The folder cannot be made or written to.
+    pub fn check(&self) -> Result<()> {
+        let path = self.folder.join("about.txt");
+        write_whole(
+            &path,
+            b"What was found in pairs of photos, so that it need not be looked for again. May be deleted.\n",
+        )
+    }
+
     /// SHA-256 of a file's content.
     ///
     /// # Errors
@@ -105,13 +107,13 @@ impl Kept {
         sha256_hex(text.as_bytes())
     }
 
-    /// What is kept under a name, if it is there and whole.
-    pub(super) fn get(&self, name: &str) -> Option<KeptLook> {
-        let look: KeptLook = self.read(name)?;
-        look.holds().then_some(look)
+    /// The comparison kept under a name, if it is there and whole.
+    pub(super) fn look(&self, name: &str) -> Option<KeptLook<Found>> {
+        self.get::<KeptLook<Found>>(name).filter(KeptLook::holds)
     }
 
-    fn read<T: DeserializeOwned>(&self, name: &str) -> Option<T> {
+    /// What is kept under a name, if it is there and whole.
+    pub(super) fn get<T: DeserializeOwned>(&self, name: &str) -> Option<T> {
         let path = self.folder.join(name);
         let about = std::fs::symlink_metadata(&path).ok()?;
         if !about.is_file() || about.len() > LARGEST_BYTES {
@@ -131,8 +133,8 @@ impl Kept {
     }
 
     /// Keeps something under a name; a folder that cannot be written keeps nothing.
-    pub(super) fn put(&self, name: &str, look: &KeptLook) {
-        let Ok(plain) = postcard::to_stdvec(look) else { return };
+    pub(super) fn put<T: Serialize>(&self, name: &str, what: &T) {
+        let Ok(plain) = postcard::to_stdvec(what) else { return };
         let pressed = miniz_oxide::deflate::compress_to_vec(&plain, PRESS);
         let mut bytes = MAGIC.to_vec();
         bytes.extend_from_slice(sha256_hex(&pressed).as_bytes());

@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
 use super::Progress;
 use super::decide::{Decided, decide};
@@ -33,13 +34,14 @@ use crate::session::{PairedVolley, Session};
 const DIAMETER_MM: (f64, f64) = (15.0, 45.0);
 
 /// What a volley came to before it is judged.
+#[derive(Serialize, Deserialize)]
 pub(super) enum Found {
     Failed(String, Vec<FlagWord>),
     Looked(Box<VolleyLook>),
 }
 
 /// What the session's marks look like, and what was found with that.
-#[derive(Debug)]
+#[derive(Debug, Serialize, Deserialize)]
 pub struct Learned {
     /// The usual mark.
     pub shape: MarkShape,
@@ -161,6 +163,16 @@ impl Known {
         let learned = Arc::new(Learned { shape, colour, judged });
         self.learned = Some(learned.clone());
         learned
+    }
+
+    /// Whether what was learned elsewhere is about these volleys: sizes fit, no index leads out of a list.
+    pub(super) fn fits(&self, learned: &Learned) -> bool {
+        let looked = self.shot.iter().filter_map(|s| if let Found::Looked(l) = &*s.1 { Some(l) } else { None });
+        let looked: Vec<_> = looked.collect();
+        let judged = |(j, l): (&Judged, &&Box<VolleyLook>)| j.marks.iter().all(|m| m.patch < l.groups.patches.len());
+        learned.shape.profile.len() == self.start.profile.len()
+            && learned.judged.len() == looked.len()
+            && learned.judged.iter().zip(&looked).all(judged)
     }
 
     /// The last volley by itself, with looks of marks that were learned before it came: quickly, and nearly

@@ -131,7 +131,7 @@ pub struct ShotRow {
 }
 
 /// A row of `results/volleys.csv`: one volley.
-#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct VolleyResult {
     /// The volley's name.
     pub volley: String,
