@@ -5,6 +5,7 @@
 //! would change; where fewer marks than shots are told apart, the mark that most likely hides another says so.
 
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
 use crate::marks::fit::{FittedMark, UNKNOWNS};
 use crate::marks::patch::Patch;
@@ -18,7 +19,7 @@ const LEAST_PROBABILITY: f64 = 0.01;
 const LEAST_STRENGTH: f64 = 0.12;
 
 /// A mark of a volley, wall mm.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct FoundMark {
     /// Centre.
     pub x_mm: f64,
@@ -41,7 +42,7 @@ pub struct FoundMark {
 }
 
 /// A volley's marks.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Judged {
     /// The marks, top to bottom.
     pub marks: Vec<FoundMark>,

@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
 use super::Progress;
 use super::again::photo_pair;
@@ -35,13 +36,14 @@ use crate::study::PhotoPair;
 const DIAMETER_MM: (f64, f64) = (15.0, 45.0);
 
 /// What a volley came to before it is judged.
+#[derive(Serialize, Deserialize)]
 pub(super) enum Found {
     Failed(String, Vec<FlagWord>),
     Looked(Box<VolleyLook>),
 }
 
 /// What the session's marks look like, and what was found with that.
-#[derive(Debug)]
+#[derive(Debug, Serialize, Deserialize)]
 pub struct Learned {
     /// The usual mark.
     pub shape: MarkShape,
@@ -178,6 +180,17 @@ impl Known {
         let learned = Arc::new(Learned { shape, colour, judged, judged_again });
         self.learned = Some(learned.clone());
         learned
+    }
+
+    /// Whether what was learned elsewhere is about these volleys: sizes fit, no index leads out of a list.
+    pub(super) fn fits(&self, learned: &Learned) -> bool {
+        let looked = self.shot.iter().filter_map(|s| if let Found::Looked(l) = &*s.1 { Some(l) } else { None });
+        let looked: Vec<_> = looked.collect();
+        let judged = |(j, l): (&Judged, &&Box<VolleyLook>)| j.marks.iter().all(|m| m.patch < l.groups.patches.len());
+        learned.shape.profile.len() == self.start.profile.len()
+            && learned.judged.len() == looked.len()
+            && learned.judged.iter().zip(&looked).all(judged)
+            && learned.judged_again.len() == self.again.len()
     }
 
     /// The last volley by itself, with looks of marks that were learned before it came: quickly, and nearly

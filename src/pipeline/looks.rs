@@ -6,6 +6,7 @@
 use std::path::Path;
 
 use image::{GrayImage, RgbImage};
+use serde::{Deserialize, Serialize};
 
 use crate::camera::moved::shift_words;
 use crate::camera::{Located, NotRegistered, Optics, Wall, WallView, locate, register};
@@ -88,7 +89,7 @@ impl Reference {
 }
 
 /// How a photo was placed on the wall.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub enum How {
     /// By the sheets that it shows.
     Sheets,
@@ -210,6 +211,7 @@ fn by_the_wall(gray: &GrayImage, references: &[&Reference]) -> Result<(Located, 
 }
 
 /// What is kept of a compared pair.
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct VolleyLook {
     /// Index into the paired volleys.
     pub volley: usize,

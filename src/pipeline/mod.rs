@@ -12,6 +12,7 @@ pub mod day;
 pub mod decide;
 pub mod inputs;
 pub mod judge;
+pub mod kept;
 pub mod known;
 pub mod linear;
 pub mod looks;
@@ -29,16 +30,18 @@ pub mod shelf;
 pub mod solve;
 pub mod speeds;
 pub mod summary;
+pub mod unchanged;
 pub mod watch;
 pub mod zero;
 
 pub use calibrate::{calibrate_again, calibrate_session, read_wall, wall_path, write_wall};
 pub use day::Day;
+pub use kept::Kept;
 pub use known::Known;
-pub use outcome::{Outcome, write_results};
+pub use outcome::{Outcome, write_results, write_results_as};
 pub use rebuild::{read_summary, rebuild_report, write_charts};
 pub use recalibrated::later_numbers;
-pub use run::run_session;
+pub use run::{run_part, run_session, run_session_keeping};
 pub use shelf::{Shelf, read_shelf};
 pub use solve::solve_session;
 

@@ -1,13 +1,17 @@
 //! How do a session's volley photos become shots, volleys and a study, from end to end?
 
+use std::ops::Range;
+use std::sync::Arc;
+
 use super::Progress;
 use super::day::Day;
+use super::kept::Kept;
 use super::known::Known;
 use super::measured::Measured;
 use super::outcome::Outcome;
 use super::pictures::Pictures;
 use crate::camera::Wall;
-use crate::error::Result;
+use crate::error::{Error, Result};
 use crate::session::Session;
 use crate::session::review::{ReviewRow, read_review};
 
@@ -17,12 +21,62 @@ use crate::session::review::{ReviewRow, read_review};
 /// Files of the session that cannot be used; a machine that no flight fits. A single photo or volley that cannot be
 /// used fails that volley only, and says why.
 pub fn run_session(session: &Session, wall: &Wall, progress: Progress) -> Result<Outcome> {
+    run_session_keeping(session, wall, None, progress)
+}
+
+/// The same, with comparisons kept on the disk: only what changed is compared again.
+///
+/// # Errors
+/// As for [`run_session`].
+pub fn run_session_keeping(
+    session: &Session,
+    wall: &Wall,
+    kept: Option<Arc<Kept>>,
+    progress: Progress,
+) -> Result<Outcome> {
     let pairing = session.pair_photos()?;
     let decisions = read_review(&session.paths.review_csv())?;
-    let mut day = Day::new(session, wall)?;
+    let mut day = Day::new(session, wall)?.keeping(kept.clone());
     day.follow(&pairing.volleys, progress);
     day.learn(progress);
+    if let Some(kept) = kept {
+        kept.forget_unused();
+    }
     Ok(conclude(day.known(), &decisions, &pairing.notes, &Pictures::default(), progress))
+}
+
+/// A part of a big session: looks at some of its volleys with shots (counted from 1 in the table's order, both ends included) and keeps
+/// what it finds, so that a run of the whole session need not. How many rows were looked at anew, and how many were kept already.
+///
+/// # Errors
+/// As for [`run_session`]; no volley has such a number; nothing can be kept there.
+pub fn run_part(
+    session: &Session,
+    wall: &Wall,
+    part: (usize, usize),
+    kept: Arc<Kept>,
+    progress: Progress,
+) -> Result<(usize, usize)> {
+    let pairing = session.pair_photos()?;
+    let shot: Vec<usize> =
+        pairing.volleys.iter().enumerate().filter(|(_, v)| v.row.shots > 0).map(|(i, _)| i).collect();
+    let numbered = |n: usize| n.checked_sub(1).and_then(|n| shot.get(n)).copied();
+    // A last part may be asked for beyond the end: job arrays are cut evenly.
+    let rows: Range<usize> = match (numbered(part.0), numbered(part.1).or(shot.last().copied())) {
+        (Some(first), Some(last)) if part.0 <= part.1 => first..last + 1,
+        _ => {
+            return Err(Error::usage(format!(
+                "--volleys {}..{}: the session has volleys 1 to {} (those with shots, in the table's order)",
+                part.0,
+                part.1,
+                shot.len()
+            )));
+        }
+    };
+    // The photo of the wall before the first volley belongs to it, if it is one without shots.
+    let leading = pairing.volleys.iter().take(rows.start).rev().take_while(|v| v.row.shots == 0).count();
+    let mut day = Day::new(session, wall)?.keeping(Some(kept.clone()));
+    Ok(day.follow_part(&pairing.volleys, rows.start - leading..rows.end, progress))
 }
 
 /// What a day that was learned comes to.
