@@ -24,7 +24,7 @@ const EDGES: f64 = 2.0;
 const CLASSES: usize = 8;
 
 /// A place that changed.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Region {
     /// Its cells: first and last column and row of the reduced grid.
     pub x: (usize, usize),

@@ -14,13 +14,17 @@ use rayon::prelude::*;
 
 use super::Progress;
 use super::decide::decide;
-use super::judge::{Judged, judge};
+use super::judge::{Judged, better, judge};
 use super::linear::Cells;
-use super::looks::{How, Pivot, PlacedPhoto, Reference, VolleyLook, look, place_photo};
-use super::measure::{Calibrated, measure};
+use super::looks::{How, Pivot, PlacedPhoto, Reference, VolleyLook, place_photo};
+use super::measure::{Calibrated, Seen, measure};
 use super::measured::Measured;
+use super::page::{Late, Page, Turn, hidden_places, settle_late, weigh_hidden};
 use super::recalibrated::{LaterWall, holding, later_walls};
+use super::stray::part_strays;
 use super::summary::{shared_factors, summarise};
+use super::used::use_up;
+use super::veil::Veil;
 use super::zero::{session_inputs, set_zero};
 use crate::camera::{Wall, WallView};
 use crate::error::Result;
@@ -63,6 +67,16 @@ struct Key {
     reference: Option<Shown>,
     /// Which calibration holds for the photo.
     wall: usize,
+    /// What was known of the wall before it.
+    wall_before: Known,
+}
+
+/// What is known of the wall before a row's photo: where the page began, marks on it, what is hidden and since when.
+#[derive(Clone, Debug, Default, PartialEq)]
+struct Known {
+    page: Page,
+    spots: usize,
+    veils: Vec<(usize, String, usize)>,
 }
 
 /// One row of the table that was looked at.
@@ -74,6 +88,12 @@ struct Step {
     /// How the photo sees the wall, or why that is not known.
     view: std::result::Result<WallView, String>,
     by_sheets: bool,
+    /// Where the wall's page began, as far as this row's photo tells.
+    page: Page,
+    /// What is hidden in its photo.
+    veils: Vec<Veil>,
+    /// What its photo shows again, against the last photo that showed it before.
+    late: Vec<Late>,
 }
 
 /// What the session's marks look like, and what was found with that.
@@ -187,6 +207,7 @@ impl Day {
             }
             let key = Key {
                 wall,
+                wall_before: self.known(),
                 photo: self.shown(&v.photo),
                 before: v.before.as_deref().map(|b| self.shown(b)),
                 shots: v.row.shots,
@@ -251,10 +272,25 @@ impl Day {
             .map_or((&self.wall, &self.whitened), |l| (&l.wall, &l.whitened))
     }
 
+    fn known(&self) -> Known {
+        let Some(last) = self.steps.last() else { return Known::default() };
+        let veils = last.veils.iter().map(|v| (v.row, v.photo.clone(), v.mask.cells())).collect();
+        Known { page: last.page.clone(), spots: self.spots(&last.page).len(), veils }
+    }
+
+    /// Marks that the page shows so far.
+    pub(super) fn spots(&self, page: &Page) -> Vec<super::looks::Spot> {
+        let of = |s: &Step| match &s.found {
+            Some(Found::Looked(l)) => l.spots.clone(),
+            _ => Vec::new(),
+        };
+        self.steps.iter().skip(page.first_row).flat_map(of).collect()
+    }
+
     fn step(&mut self, index: usize, v: &PairedVolley, key: Key, progress: Progress) -> Step {
         self.have_reference(key.reference.as_ref());
         let after = self.place(&v.photo);
-        let found = (v.row.shots > 0).then(|| self.compare(index, v, &key, &after, progress));
+        let (found, turn) = self.compare(index, v, &key, &after, progress);
         let view = match &after {
             Ok(PlacedPhoto { place: Some((l, _)), .. }) => Ok(l.view),
             Ok(p) => Err(format!("{}: {}", p.name, p.problem.as_deref().unwrap_or("its place on the wall is unknown"))),
@@ -270,7 +306,8 @@ impl Day {
             }
         }
         self.last = Some((key.photo.clone(), after));
-        Step { key, volley: v.clone(), found, view, by_sheets }
+        let Turn { page, veils, late } = turn;
+        Step { key, volley: v.clone(), found, view, by_sheets, page, veils, late }
     }
 
     fn compare(
@@ -280,30 +317,55 @@ impl Day {
         key: &Key,
         after: &Result<PlacedPhoto>,
         progress: Progress,
-    ) -> Found {
-        let before = match (&v.problem, &key.before) {
-            (Some(p), _) => return Found::Failed(p.clone(), vec![FlagWord::NoBefore]),
-            (None, None) => return Found::Failed(
-                "there is no photo of the wall before it: photograph the wall before you shoot, as a row with shots = 0"
-                    .into(),
-                vec![FlagWord::NoBefore],
-            ),
-            (None, Some(shown)) => match self.last.take() {
-                Some((s, p)) if s == *shown => p,
-                _ => self.place(&shown.name),
-            },
+    ) -> (Option<Found>, Turn) {
+        let shots = v.row.shots;
+        let carried = self.steps.last().map(|s| s.veils.clone()).unwrap_or_default();
+        let mut turn = Turn { page: key.wall_before.page.clone(), veils: carried, late: Vec::new() };
+        let own_page = Page { first_row: index + 1, clean: Some(v.photo.clone()) };
+        let failed = |why: String, flags: Vec<FlagWord>| (shots > 0).then_some(Found::Failed(why, flags));
+        // A row without shots asks for a comparison only where something is hidden or marks may have been wiped.
+        let before_row = match (&v.problem, &key.before, self.steps.last()) {
+            (Some(p), _, _) => return (failed(p.clone(), vec![FlagWord::NoBefore]), turn),
+            (None, Some(shown), _) => Some(shown.name.clone()),
+            (None, None, Some(last)) if shots == 0 => Some(last.key.photo.name.clone()),
+            (None, None, _) => None,
         };
-        let m = &self.session.spec.machine;
-        let pivot = Pivot { out_m: m.pivot_out.value, right_m: m.pivot_right.value };
-        match (&before, after) {
-            (Ok(b), Ok(a)) => match look(self.wall_at(key.wall).0, index, v, b, a, pivot, self.start.radius_mm.0) {
-                Ok(l) => {
-                    progress(&format!("volley {}: {} places changed", v.row.volley, l.groups.patches.len()));
-                    Found::Looked(Box::new(l))
+        let Some(name) = before_row else {
+            if shots == 0 {
+                turn.page = own_page;
+            }
+            let why =
+                "there is no photo of the wall before it: photograph the wall before you shoot, as a row with shots = 0";
+            return (failed(why.into(), vec![FlagWord::NoBefore]), turn);
+        };
+        let before = match self.last.take() {
+            Some((s, p)) if s == self.shown(&name) => p,
+            _ => self.place(&name),
+        };
+        let (b, a) = match (&before, after) {
+            (Ok(b), Ok(a)) => (b, a),
+            (Err(e), _) | (_, Err(e)) => {
+                if shots == 0 {
+                    turn = Turn { page: own_page, ..Turn::default() };
                 }
-                Err(e) => Found::Failed(e.to_string(), vec![FlagWord::CameraMoved]),
-            },
-            (Err(e), _) | (_, Err(e)) => Found::Failed(e.to_string(), Vec::new()),
+                return (failed(e.to_string(), Vec::new()), turn);
+            }
+        };
+        let row = self.steps.iter().rposition(|s| s.key.photo.name == name).unwrap_or(index.saturating_sub(1));
+        let result = self.turn_page(index, row, shots, b, a, &mut turn);
+        match result {
+            Ok(l) if shots > 0 => {
+                let much = if l.things.is_empty() { "" } else { ", and something that is no mark" };
+                progress(&format!("volley {}: {} places changed{much}", v.row.volley, l.groups.patches.len()));
+                (Some(Found::Looked(Box::new(l))), turn)
+            }
+            Ok(_) => (None, turn),
+            Err(e) => {
+                if shots == 0 {
+                    turn = Turn { page: own_page, ..Turn::default() };
+                }
+                (failed(e.to_string(), vec![FlagWord::CameraMoved]), turn)
+            }
         }
     }
 
@@ -353,8 +415,78 @@ impl Day {
         };
         let shape = learn(&opacities, self.start.clone());
         progress(&format!("marks: {:.0} mm across, learned from {}", 2.0 * shape.radius_mm.0, shape.learned_from));
-        let judged = opacities.par_iter().map(|(shots, patches)| judge(patches, *shots, &shape)).collect();
+        let widest = self.pivot();
+        let behind: Vec<_> = looked.iter().map(|(_, l)| hidden_places(&self.steps[l.volley].veils, widest)).collect();
+        let mut judged: Vec<Judged> = opacities
+            .par_iter()
+            .zip(&behind)
+            .map(|((shots, patches), behind)| judge(patches, *shots, &shape, behind))
+            .collect();
+        for (((v, l), j), behind) in looked.iter().zip(&mut judged).zip(&behind) {
+            if let (Some(other), Some(colour)) = (&l.otherwise, colour) {
+                let patches: Vec<Patch> = other.groups.patches.iter().map(|p| p.opacity(colour)).collect();
+                let second = judge(&patches, v.row.shots as usize, &shape, behind);
+                if better(j, &second, v.row.shots as usize) {
+                    *j = Judged { otherwise: true, ..second };
+                }
+            }
+        }
+        if let Some(colour) = colour {
+            self.settle_hidden(&mut judged, &looked, &shape, colour);
+        }
+        for (((v, _), j), behind) in looked.iter().zip(&mut judged).zip(&behind) {
+            part_strays(j, v.row.shots, &shape);
+            weigh_hidden(j, behind, &shape);
+        }
         Learned { shape, colour, judged }
+    }
+
+    pub(super) fn start_radius_mm(&self) -> f64 {
+        self.start.radius_mm.0
+    }
+
+    pub(super) fn wall_for(&self, photo: &str) -> &Wall {
+        self.wall_at(self.wall_of(photo)).0
+    }
+
+    pub(super) fn row_of(&self, photo: &str) -> Option<usize> {
+        self.steps.iter().rposition(|s| s.key.photo.name == photo)
+    }
+
+    /// A photo decoded and placed once more.
+    pub(super) fn placed(&mut self, photo: &str) -> Result<PlacedPhoto> {
+        self.place(photo)
+    }
+
+    /// Balls shot in the rows from `first` to `last`.
+    pub(super) fn shots_between(&self, first: usize, last: usize) -> u32 {
+        self.session.volleys.rows.iter().take(last + 1).skip(first).map(|r| r.shots).fold(0, u32::saturating_add)
+    }
+
+    pub(super) fn pivot(&self) -> Pivot {
+        let m = &self.session.spec.machine;
+        Pivot { out_m: m.pivot_out.value, right_m: m.pivot_right.value }
+    }
+
+    /// Deals out what later photos show of places that were hidden.
+    fn settle_hidden(
+        &self,
+        judged: &mut [Judged],
+        looked: &[(&PairedVolley, &VolleyLook)],
+        shape: &MarkShape,
+        colour: [f32; 3],
+    ) {
+        for (row, step) in self.steps.iter().enumerate() {
+            for (which, late) in step.late.iter().enumerate() {
+                let claimants: Vec<_> = judged
+                    .iter_mut()
+                    .zip(looked)
+                    .filter(|(_, (_, l))| l.volley > late.since && l.volley <= row)
+                    .map(|(j, (v, l))| (j, *v, self.steps[l.volley].veils.as_slice(), l.volley == row))
+                    .collect();
+                settle_late(late, (row, which), &step.volley.photo, claimants, shape, colour);
+            }
+        }
     }
 
     /// The volleys with their places and angles, after a person's decisions. Without [`Day::learn`] before it, no volley has marks.
@@ -376,13 +508,23 @@ impl Day {
                     let shape = self.learned.as_ref().map_or(&self.start, |k| &k.shape);
                     at += 1;
                     let decided = decide(judged, volley, decisions, shape);
-                    let at = self.wall_of(&volley.photo);
-                    let (wall, whitened) = self.wall_at(at);
-                    let place =
-                        Calibrated { wall, whitened, before: self.factors_before(at), after: self.factors_after(at) };
-                    measure(&place, &self.solver, volley, l, &decided)
+                    let other = l.otherwise.as_deref().filter(|_| judged.otherwise);
+                    let look = other.unwrap_or(l);
+                    let own = Seen { place: self.calibrated(&volley.photo), look, photo: &volley.photo };
+                    let later = |(row, which): (usize, usize)| {
+                        let step = self.steps.get(row)?;
+                        let look = &step.late.get(which)?.look;
+                        let photo = step.volley.photo.as_str();
+                        Some(Seen { place: self.calibrated(photo), look, photo })
+                    };
+                    measure(&own, &later, &self.solver, volley, &decided)
                 }
             });
+        }
+        let pages: Vec<usize> = self.steps.iter().filter(|s| s.found.is_some()).map(|s| s.page.first_row).collect();
+        if let Some(k) = &self.learned {
+            let current = self.steps.last().map_or(0, |s| s.page.first_row);
+            use_up(&mut out, &pages, current, &k.shape);
         }
         let calibration_factors = self.factors_before(self.later.len() + 1);
         set_zero(&self.session, shared_factors(&self.session, Some(calibration_factors), &self.solver).len(), &mut out);
@@ -392,6 +534,12 @@ impl Day {
     /// The means behind the study, for a check by Monte Carlo.
     pub fn cells(&self, measured: &[Measured], summary: &Summary) -> Cells {
         Cells::new(&self.session, &self.solver, measured, summary.study.as_ref())
+    }
+
+    fn calibrated(&self, photo: &str) -> Calibrated<'_> {
+        let at = self.wall_of(photo);
+        let (wall, whitened) = self.wall_at(at);
+        Calibrated { wall, whitened, before: self.factors_before(at), after: self.factors_after(at) }
     }
 
     /// Study, budgets and everything else that the report shows.

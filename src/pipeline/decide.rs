@@ -50,11 +50,13 @@ impl Decided {
     pub fn settles(&self, flag: FlagWord, shots: u32) -> bool {
         match flag {
             FlagWord::MissingShots => self.checked || (self.all() && self.balls() == shots),
-            FlagWord::Doubtful | FlagWord::Merged => self.checked || self.all(),
+            FlagWord::Blocked => self.checked || (self.all() && self.balls() == shots),
+            FlagWord::Doubtful | FlagWord::DoubtfulShot | FlagWord::Merged => self.checked || self.all(),
             FlagWord::ExtraMarks
             | FlagWord::Edge
             | FlagWord::OnSheet
             | FlagWord::BigChange
+            | FlagWord::Wiped
             | FlagWord::LightChanged
             | FlagWord::WipeWall => self.checked,
             _ => false,
@@ -124,6 +126,7 @@ pub fn decide(judged: &Judged, volley: &PairedVolley, rows: &[ReviewRow], shape:
             significance: f64::NAN,
             overlaps: false,
             patch: usize::MAX,
+            seen_in: None,
         };
         set_by_eye(&mut m, at);
         m
@@ -181,7 +184,17 @@ pub fn decide(judged: &Judged, volley: &PairedVolley, rows: &[ReviewRow], shape:
         }
     }
     marks.sort_by(|a, b| top_to_bottom(&a.0, &b.0));
+    // Marks that are doubtful keep being so, wherever they stand in the list now.
+    let moved = |at: Option<usize>| {
+        let was = judged.marks.get(at?)?;
+        marks.iter().position(|(m, _)| (m.x_mm, m.y_mm) == (was.x_mm, was.y_mm))
+    };
+    (out.judged.doubtful, out.judged.stray) = (moved(judged.doubtful), moved(judged.stray));
     (out.judged.marks, out.by_person) = marks.into_iter().unzip();
+    if changed && out.balls() >= volley.row.shots {
+        // The person knows where the hidden ones struck.
+        out.judged.hidden = Default::default();
+    }
     if let Some(Decision::Checked { count }) =
         rows.iter().rev().map(|r| r.decision).find(|d| matches!(d, Decision::Checked { .. }))
     {

@@ -3,6 +3,7 @@
 //! [`calibrate_session`]: calibration photos to `wall.json`. [`run_session`]: volley photos to shots, volleys, study and
 //! report; [`solve_session`] does the same from impacts measured by hand; [`write_results`] puts them on the disk, whole or not at all. Nothing is ever written into `photos/` or `calibration/`.
 
+pub mod behind;
 pub mod budget;
 pub mod calibrate;
 pub mod day;
@@ -14,13 +15,18 @@ pub mod looks;
 pub mod measure;
 pub mod measured;
 pub mod outcome;
+pub mod page;
 pub mod pictures;
 pub mod rebuild;
 pub mod recalibrated;
 pub mod run;
+pub mod settle;
 pub mod shelf;
 pub mod solve;
+pub mod stray;
 pub mod summary;
+pub mod used;
+pub mod veil;
 pub mod zero;
 
 pub use calibrate::{calibrate_again, calibrate_session, read_wall, wall_path, write_wall};

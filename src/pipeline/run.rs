@@ -29,6 +29,7 @@ pub fn conclude(day: &Day, decisions: &[ReviewRow], notes: &[String], progress: 
     let measured = day.measure(decisions);
     let mut notes = notes.to_vec();
     notes.extend(homeless(day, decisions));
+    notes.extend(super::used::wipe_soon(&measured));
     let summary = day.summarise(&measured, &notes);
     let pictures = cut_pictures(&day.session().paths, &summary.volleys, progress);
     Outcome {

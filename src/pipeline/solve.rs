@@ -159,11 +159,13 @@ fn volley(
                 significance: f64::NAN,
                 overlaps: false,
                 patch: 0,
+                seen_in: None,
             },
             impact,
             pixel: None,
             x_known: i.x_m.is_some(),
             pose_covariance_m2: [[0.0; 2]; 2],
+            photo: None,
             flags: if release.is_none() { vec![FlagWord::Unreachable] } else { Vec::new() },
             release,
         });

@@ -18,7 +18,7 @@ mod line;
 mod means;
 mod plan;
 mod power;
-mod robust;
+pub(crate) mod robust;
 mod special;
 mod steady;
 mod variance;

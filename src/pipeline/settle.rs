@@ -1,0 +1,214 @@
+//! Whose are the marks that a later photo shows where something had hidden the wall?
+//!
+//! They were made by the volleys whose photos did not show the place, or by the one whose photo shows it at last. Marks that
+//! those volleys have already are set aside; the rest goes to the volleys that miss shots. Where more than one does, each way to
+//! deal them out has the likelihood of the places about the volleys' other marks, and a way must be this sure to be taken: else
+//! they stay with none, and both volleys say so.
+
+use super::judge::{FoundMark, Judged, mean, top_to_bottom};
+use crate::marks::shape::MarkShape;
+
+/// Probability that a way to deal the marks out needs.
+const SURE: f64 = 0.99;
+/// Marks nearer than this are the same, radii: centres of the same mark in two photos lie within a tenth of a radius, half-hidden ones' within half.
+const SAME_RADII: f64 = 0.6;
+/// Most ways looked at.
+const MOST_WAYS: usize = 20_000;
+
+/// A volley that may own marks: its judgement, its name, whether its own photo hides the place.
+pub struct Claimant<'a> {
+    /// Its judgement, to which marks are added.
+    pub judged: &'a mut Judged,
+    /// Its name.
+    pub name: String,
+    /// Balls shot.
+    pub shots: u32,
+    /// Whether a place (mm) is hidden in its own photo.
+    pub hides: &'a dyn Fn([f64; 2]) -> bool,
+    /// It is the volley whose own photo shows the place.
+    pub shows: bool,
+}
+
+impl Claimant<'_> {
+    fn missing(&self) -> u32 {
+        self.shots.saturating_sub(self.judged.marks.iter().map(|m| m.count).sum())
+    }
+}
+
+/// Deals out the marks that were judged in the photo named `photo` to the volleys that may own them.
+pub fn settle(seen: Judged, photo: &str, claimants: &mut [Claimant], shape: &MarkShape) {
+    let mut free = Vec::new();
+    let weakest = seen.doubtful.and_then(|i| seen.marks.get(i)).cloned();
+    for late in seen.marks {
+        let near = |m: &FoundMark| (m.x_mm - late.x_mm).hypot(m.y_mm - late.y_mm) < SAME_RADII * shape.radius_mm.0;
+        let known = claimants.iter_mut().find_map(|c| {
+            let at = c.judged.marks.iter().position(|m| m.seen_in.is_none() && near(m))?;
+            Some((c, at))
+        });
+        match known {
+            // What the volley's own photo shows in part, the later one shows whole.
+            Some((c, at)) if partly(&c.judged.marks[at], c.hides) => {
+                c.judged.marks[at] = FoundMark { count: c.judged.marks[at].count, ..late };
+            }
+            Some(_) => {}
+            None => free.push(late),
+        }
+    }
+    if free.is_empty() {
+        return;
+    }
+    let open: Vec<usize> = (0..claimants.len()).filter(|&i| claimants[i].missing() > 0).collect();
+    let taken = match open[..] {
+        // Nobody misses a ball: what else would have made them? The volley that shows them has marks too many.
+        [] => claimants.iter().position(|c| c.shows).map(|i| vec![i; free.len()]),
+        [one] => Some(vec![one; free.len()]),
+        _ => deal(&free, claimants, &open, shape),
+    };
+    match taken {
+        Some(owner) => {
+            for (mark, i) in free.into_iter().zip(owner) {
+                let c = &mut claimants[i];
+                c.judged.marks.push(mark);
+                c.judged.hidden.missing = c.judged.hidden.missing.saturating_sub(1);
+                c.judged.hidden.settled += 1;
+                c.judged.hidden.later = Some(photo.to_string());
+                // Their number is no surer than it was there.
+                c.judged.probability = c.judged.probability.min(seen.probability);
+            }
+            for j in claimants.iter_mut().map(|c| &mut *c.judged) {
+                let own = j.doubtful.and_then(|i| j.marks.get(i)).cloned();
+                j.marks.sort_by(top_to_bottom);
+                let at = |m: &FoundMark| j.marks.iter().position(|o| o == m);
+                let late = weakest.as_ref().and_then(at).filter(|_| seen.sure < j.sure);
+                (j.doubtful, j.sure) = match late {
+                    Some(i) => (Some(i), seen.sure),
+                    None => (own.as_ref().and_then(at), j.sure),
+                };
+            }
+        }
+        None => {
+            let names: Vec<String> = open.iter().map(|&i| claimants[i].name.clone()).collect();
+            for &i in &open {
+                let missing = claimants[i].missing();
+                let other = names.iter().find(|n| **n != claimants[i].name).cloned();
+                let h = &mut claimants[i].judged.hidden;
+                h.missing = missing;
+                h.either += free.len() as u32;
+                h.later = Some(photo.to_string());
+                h.other = other;
+            }
+        }
+    }
+}
+
+/// Whether a mark reaches behind what hides a part of the wall.
+fn partly(m: &FoundMark, hides: &dyn Fn([f64; 2]) -> bool) -> bool {
+    (0..16).any(|k| {
+        let (s, c) = (f64::from(k) * std::f64::consts::TAU / 16.0).sin_cos();
+        hides([m.x_mm + m.radius_mm * c, m.y_mm + m.radius_mm * s])
+    })
+}
+
+/// The owner of each mark, when one way to deal them out is sure.
+fn deal(free: &[FoundMark], claimants: &[Claimant], open: &[usize], shape: &MarkShape) -> Option<Vec<usize>> {
+    let room: Vec<u32> = open.iter().map(|&i| claimants[i].missing()).collect();
+    if open.len().pow(free.len().min(16) as u32) > MOST_WAYS || free.len() > 16 {
+        return None;
+    }
+    let (sx, sy) = shape.group_mm;
+    // ln likelihood of each mark for each claimant, about its other marks' mean.
+    let ln: Vec<Vec<f64>> = open
+        .iter()
+        .map(|&i| {
+            let marks = &claimants[i].judged.marks;
+            let Some(m) = mean(marks) else { return vec![f64::NAN; free.len()] };
+            let grown = 1.0 + 1.0 / marks.len() as f64;
+            let each = |f: &FoundMark| {
+                let d2 = ((f.x_mm - m[0]) / sx).powi(2) + ((f.y_mm - m[1]) / sy).powi(2);
+                -0.5 * d2 / grown - grown.ln()
+            };
+            free.iter().map(each).collect()
+        })
+        .collect();
+    // A volley of which nothing else is seen may lie anywhere that a group does: an SD of this many groups' scatters.
+    const ANYWHERE_SD: f64 = 10.0;
+    let unknown = -2.0 * ANYWHERE_SD.ln();
+    let mut ways: Vec<(f64, Vec<usize>)> = vec![(0.0, Vec::new())];
+    for f in 0..free.len() {
+        let mut next = Vec::new();
+        for (cost, way) in &ways {
+            for (k, &most) in room.iter().enumerate() {
+                if way.iter().filter(|&&w| w == k).count() < most as usize {
+                    let l = ln[k][f];
+                    let mut way = way.clone();
+                    way.push(k);
+                    next.push((cost + if l.is_nan() { unknown } else { l }, way));
+                }
+            }
+        }
+        ways = next;
+    }
+    let best = ways.iter().max_by(|a, b| a.0.total_cmp(&b.0))?;
+    let sum: f64 = ways.iter().map(|w| (w.0 - best.0).exp()).sum();
+    (1.0 / sum > SURE).then(|| best.1.iter().map(|&k| open[k]).collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn marks(places: &[(f64, f64)]) -> Vec<FoundMark> {
+        let mark = |&(x_mm, y_mm): &(f64, f64)| FoundMark { x_mm, y_mm, count: 1, radius_mm: 14.0, ..FoundMark::default() };
+        places.iter().map(mark).collect()
+    }
+
+    fn run(known: [&[(f64, f64)]; 2], late: &[(f64, f64)], hides: &dyn Fn([f64; 2]) -> bool) -> [Judged; 2] {
+        let mut j = known.map(|k| Judged { marks: marks(k), ..Judged::default() });
+        let shape = MarkShape { group_mm: (20.0, 25.0), ..MarkShape::plain((15.0, 45.0)) };
+        let [a, b] = &mut j;
+        let nothing = |_: [f64; 2]| false;
+        let mut all = [
+            Claimant { judged: a, name: "1".into(), shots: 4, hides, shows: false },
+            Claimant { judged: b, name: "2".into(), shots: 4, hides: &nothing, shows: true },
+        ];
+        let mut late = marks(late);
+        late.iter_mut().for_each(|m| m.seen_in = Some((2, 0)));
+        let seen = Judged { marks: late, probability: 1.0, sure: 1.0, ..Judged::default() };
+        settle(seen, "B.jpg", &mut all, &shape);
+        j
+    }
+
+    const HIGH: [(f64, f64); 4] = [(0.0, 500.0), (20.0, 520.0), (-15.0, 480.0), (5.0, 540.0)];
+    const LOW: [(f64, f64); 4] = [(0.0, 0.0), (20.0, 20.0), (-15.0, -20.0), (5.0, 40.0)];
+
+    #[test]
+    fn marks_go_to_the_volley_that_misses_them() {
+        let [a, b] = run([&LOW[..1], &HIGH], &LOW[1..], &|_| true);
+        assert_eq!((a.marks.len(), b.marks.len()), (4, 4));
+        assert_eq!((a.hidden.settled, a.hidden.missing), (3, 0));
+        assert!(a.marks.iter().filter(|m| m.seen_in == Some((2, 0))).count() == 3);
+        // Nothing else of the first volley is seen, the second is whole: as sure.
+        let [a, b] = run([&[], &HIGH], &LOW, &|_| true);
+        assert_eq!((a.marks.len(), b.marks.len()), (4, 4));
+    }
+
+    #[test]
+    fn two_volleys_that_miss_shots_share_by_place_or_not_at_all() {
+        let [a, b] = run([&LOW[..2], &HIGH[..3]], &[LOW[2], LOW[3], HIGH[3]], &|_| true);
+        assert_eq!((a.marks.len(), b.marks.len()), (4, 4));
+        assert!(b.marks.iter().any(|m| m.y_mm == 540.0));
+        // Both groups in one place: nobody can tell.
+        let [a, b] = run([&LOW[..2], &LOW[..3]], &[(9.0, 9.0), (-9.0, 5.0), (3.0, -14.0)], &|_| true);
+        assert_eq!((a.marks.len(), b.marks.len()), (2, 3));
+        assert_eq!((a.hidden.either, a.hidden.missing, a.hidden.other.as_deref()), (3, 2, Some("2")));
+    }
+
+    #[test]
+    fn a_half_hidden_mark_takes_the_later_place_and_a_known_one_stays() {
+        let edge = |p: [f64; 2]| p[1] < -5.0;
+        let [a, b] = run([&LOW, &HIGH], &[(0.0, -3.0), (20.0, 522.0)], &edge);
+        assert_eq!((a.marks.len(), b.marks.len()), (4, 4));
+        assert!(a.marks.iter().any(|m| m.y_mm == -3.0 && m.seen_in.is_some()));
+        assert!(b.marks.iter().any(|m| m.y_mm == 520.0));
+    }
+}
