@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use pockmark::pipeline::{Outcome, later_numbers, read_wall, run_session, wall_path, write_results};
+use pockmark::pipeline::{Outcome, later_numbers, read_wall, run_and_keep, wall_path, write_results};
 use pockmark::session::pairing::list_photos;
 use pockmark::session::results::Status;
 use pockmark::session::{Session, VolleyResult};
@@ -13,7 +13,7 @@ use super::{Ended, calibrate, progress, say};
 /// From the photos of the volleys to release angles, study and report
 #[derive(clap::Args)]
 #[command(
-    after_help = "Example:\n  pockmark run garage\nReads photos/, volleys.csv and wall.json (made first by `pockmark calibrate` when it is missing);\nwrites results/shots.csv, volleys.csv, summary.json and report.html."
+    after_help = "Example:\n  pockmark run garage\nReads photos/, volleys.csv and wall.json (made first by `pockmark calibrate` when it is missing);\nwrites results/shots.csv, volleys.csv, summary.json and report.html.\n\n  pockmark run garage --keep-pictures\nShows every decision as a picture in results/pictures/."
 )]
 pub struct Args {
     /// The session's folder
@@ -21,6 +21,9 @@ pub struct Args {
     /// Check every mean by Monte Carlo (JCGM 101): both intervals go into summary.json
     #[arg(long)]
     monte_carlo: bool,
+    /// Write results/pictures/: for each volley the photo before and after, what changed, and what was fitted, side by side
+    #[arg(long)]
+    keep_pictures: bool,
     /// Write JSON (the content of summary.json)
     #[arg(long)]
     json: bool,
@@ -80,7 +83,7 @@ pub fn ended(o: &Outcome) -> Ended {
 }
 
 /// Runs a session's folder: calibrates first when there is no wall.json.
-pub fn run_folder(dir: &Path, monte_carlo: bool) -> Result<(Outcome, Vec<PathBuf>)> {
+pub fn run_folder(dir: &Path, monte_carlo: bool, pictures: bool) -> Result<(Outcome, Vec<PathBuf>)> {
     let session = Session::open(dir)?;
     if session.volleys.rows.iter().all(|r| r.shots == 0) {
         return Err(Error::input(format!(
@@ -106,7 +109,7 @@ pub fn run_folder(dir: &Path, monte_carlo: bool) -> Result<(Outcome, Vec<PathBuf
             calibrate::again(&session, number, &wall)?;
         }
     }
-    let mut outcome = run_session(&session, &wall, &progress)?;
+    let mut outcome = run_and_keep(&session, &wall, pictures, &progress)?;
     if monte_carlo {
         outcome.check_linear(&progress);
     }
@@ -115,7 +118,7 @@ pub fn run_folder(dir: &Path, monte_carlo: bool) -> Result<(Outcome, Vec<PathBuf
 }
 
 pub fn run(args: &Args) -> Result<Ended> {
-    let (outcome, written) = run_folder(&args.session, args.monte_carlo)?;
+    let (outcome, written) = run_folder(&args.session, args.monte_carlo, args.keep_pictures)?;
     if args.json {
         let text = serde_json::to_string_pretty(&outcome.summary)
             .map_err(|e| Error::no_answer(format!("the results hold a value that JSON cannot ({e})")))?;

@@ -33,9 +33,14 @@ const BEND: f64 = 4.685;
 const MOST_LIGHT: f32 = 2.08;
 /// Light's colours change in nearly one proportion: sun's over the sky's share of the light differs between red and blue by up to a third of its log ratio.
 const LIGHT_TINT: f32 = 0.4;
-/// Where the wall has grain that both photos show (correlation above the first), a place that lost it (below this share of it) is covered.
-const GRAIN: f64 = 0.3;
+/// Where grain is more than this share of what a place's cells scatter by, and the photo after keeps less than that share of it, the place is covered.
+const GRAIN: f64 = 0.4;
 const GRAIN_LOST: f64 = 0.4;
+/// Grain beyond this is print's or a rim's: it shall not speak for all.
+const MOST_GRAIN: f32 = 0.05;
+/// Cells at a piece's rim that are left out of that, as wide as a half shadow, and the least that must be left.
+const RIM_CELLS: usize = 5;
+const LEAST_INNER: f64 = 150.0;
 /// Share of a change's cells that must tell of a cover.
 const COVERED: f64 = 0.25;
 /// Space around a thing, usual radii: its soft edge, and the shade that it throws beside itself.
@@ -149,8 +154,7 @@ impl Surface {
 /// Log light ratio as a second-order surface through the medians of tiles, by Tukey's biweight from the median of all on:
 /// up to nearly half of the wall may be something else.
 fn smooth_light(ratio: &[[f32; 3]], w: usize, h: usize, tile: usize) -> Option<Surface> {
-    let mut out =
-        Surface { by: [SVector::zeros(); 3], half: ((0.5 * w as f64).max(1.0), (0.5 * h as f64).max(1.0)) };
+    let mut out = Surface { by: [SVector::zeros(); 3], half: ((0.5 * w as f64).max(1.0), (0.5 * h as f64).max(1.0)) };
     let mut tiles: Vec<(SVector<f64, TERMS>, [f64; 3])> = Vec::new();
     for y0 in (0..h).step_by(tile) {
         for x0 in (0..w).step_by(tile) {
@@ -210,10 +214,11 @@ fn covers(cells: &[usize], stray: &[[f32; 3]], grain: &Grain) -> bool {
 
 /// The wall's own grain, in both photos: each cell's relative difference from its neighbours.
 struct Grain {
+    width: usize,
     after: Vec<f32>,
     before: Vec<f32>,
-    /// Correlation of the two over the wall that did not change.
-    usual: f64,
+    /// Variance of it that is only the photo's noise.
+    noise: f64,
 }
 
 impl Grain {
@@ -223,25 +228,36 @@ impl Grain {
             v.iter().zip(&mean).map(|(v, m)| (v[1] - m[1]) / (m[1] + FLOOR)).collect()
         };
         let (after, before) = (fine(&r.after), fine(&r.before));
-        let still: Vec<usize> = (0..odd.len()).filter(|&i| !odd[i]).collect();
-        let usual = correlation(&still, &after, &before);
-        Self { after, before, usual }
+        let mut apart: Vec<f32> = (0..odd.len())
+            .step_by(3)
+            .filter(|&i| !odd[i])
+            .map(|i| (after[i] - before[i]).abs())
+            .filter(|v| v.is_finite())
+            .collect();
+        // Two photos' noises make up what they differ by.
+        let noise = 0.5 * (1.4826 * f64::from(median(&mut apart))).powi(2);
+        Self { width: r.width, after, before, noise }
     }
 
+    /// Whether a piece had grain that the photo after no longer shows. Its rim says nothing: a half shadow slopes there.
     fn lost(&self, cells: &[usize]) -> bool {
-        self.usual > GRAIN && correlation(cells, &self.after, &self.before) < GRAIN_LOST * self.usual
+        let (w, h) = (self.width, self.before.len() / self.width.max(1));
+        let mut piece = vec![false; w * h];
+        cells.iter().for_each(|&i| piece[i] = true);
+        let inner = shrink(&piece, w, h, RIM_CELLS);
+        let cut = |v: f32| f64::from(v.clamp(-MOST_GRAIN, MOST_GRAIN));
+        let (mut both, mut own, mut n) = (0.0, 0.0, 0.0);
+        for i in (0..w * h).filter(|&i| inner[i] && self.after[i].is_finite() && self.before[i].is_finite()) {
+            let (a, b) = (cut(self.after[i]), cut(self.before[i]));
+            (both, own, n) = (both + a * b, own + b * b, n + 1.0);
+        }
+        if n < LEAST_INNER {
+            return false;
+        }
+        // Light keeps relative grain as it is, whatever the noise of the photo after; a cover takes all of it.
+        let grain = own / n - self.noise;
+        grain > GRAIN * own / n && both / n < GRAIN_LOST * grain
     }
-}
-
-/// Correlation of two maps over some cells; differences are cut so that print does not make up all of it.
-fn correlation(cells: &[usize], a: &[f32], b: &[f32]) -> f64 {
-    let cut = |v: f32| f64::from(v.clamp(-0.05, 0.05));
-    let [mut ab, mut aa, mut bb] = [0.0; 3];
-    for &i in cells.iter().filter(|&&i| a[i].is_finite() && b[i].is_finite()) {
-        let (p, q) = (cut(a[i]), cut(b[i]));
-        (ab, aa, bb) = (ab + p * q, aa + p * p, bb + q * q);
-    }
-    if aa > 0.0 && bb > 0.0 { ab / (aa * bb).sqrt() } else { 0.0 }
 }
 
 /// Mean over 3 x 3 cells, channel by channel; cells that are not there are left out.
@@ -354,8 +370,7 @@ mod tests {
             h = (h ^ (h >> 29)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
             ((h >> 33) % 1000) as f32 / 1000.0 - 0.5
         };
-        let mut r =
-            Reduced { factor: 3, origin: (0, 0), width: W, height: H, after: Vec::new(), before: Vec::new() };
+        let mut r = Reduced { factor: 3, origin: (0, 0), width: W, height: H, after: Vec::new(), before: Vec::new() };
         for i in 0..W * H {
             let wall = [0.6f32, 0.58, 0.5].map(|v| v * (1.0 + grain * noise(i, 1)));
             let light = 1.1 + 0.1 * (i % W) as f32 / W as f32;

@@ -36,9 +36,7 @@ impl Behind {
     pub fn mean(&self, seen: &[[f64; 2]], missing: u32, sd_mm: (f64, f64)) -> Option<([f64; 2], [[f64; 2]; 2])> {
         let (sx, sy) = sd_mm;
         let (k, n) = (f64::from(missing), seen.len() as f64 + f64::from(missing));
-        let bound = |axis: usize| {
-            seen.iter().fold((f64::MAX, f64::MIN), |b, p| (b.0.min(p[axis]), b.1.max(p[axis])))
-        };
+        let bound = |axis: usize| seen.iter().fold((f64::MAX, f64::MIN), |b, p| (b.0.min(p[axis]), b.1.max(p[axis])));
         if seen.is_empty() || sx <= 0.0 || sy <= 0.0 {
             return None;
         }
@@ -109,9 +107,8 @@ mod tests {
 
     /// The half plane below `edge_mm`, on places 8 mm apart.
     fn below(edge_mm: f64) -> Behind {
-        let places_mm = (0..30 * 30)
-            .map(|i| [(i % 30) as f64 * 8.0 - 116.0, edge_mm - 4.0 - (i / 30) as f64 * 8.0])
-            .collect();
+        let places_mm =
+            (0..30 * 30).map(|i| [(i % 30) as f64 * 8.0 - 116.0, edge_mm - 4.0 - (i / 30) as f64 * 8.0]).collect();
         Behind { places_mm, area_mm2: 64.0 }
     }
 
@@ -122,7 +119,8 @@ mod tests {
         let mut chance = ChaCha8Rng::seed_from_u64(3);
         let (mut z2, mut naive2, mut n) = (0.0, 0.0, 0.0);
         for _ in 0..300 {
-            let mut draw = || -> f64 { 25.0 * <StandardNormal as Distribution<f64>>::sample(&StandardNormal, &mut chance) };
+            let mut draw =
+                || -> f64 { 25.0 * <StandardNormal as Distribution<f64>>::sample(&StandardNormal, &mut chance) };
             let shots: Vec<[f64; 2]> = (0..5).map(|_| [draw(), draw()]).collect();
             let seen: Vec<[f64; 2]> = shots.iter().copied().filter(|p| p[1] > -5.0).collect();
             let missing = 5 - seen.len() as u32;

@@ -14,12 +14,14 @@ use rayon::prelude::*;
 
 use super::Progress;
 use super::decide::decide;
-use super::judge::{Judged, better, judge};
+use super::decision::{Shown as Drawn, decision_picture};
+use super::expect::expected;
+use super::judge::{FoundMark, Judged, better, judge, mean};
 use super::linear::Cells;
 use super::looks::{How, Pivot, PlacedPhoto, Reference, VolleyLook, place_photo};
 use super::measure::{Calibrated, Seen, measure};
 use super::measured::Measured;
-use super::page::{Late, Page, Turn, hidden_places, settle_late, weigh_hidden};
+use super::page::{Late, Owner, Page, Turn, hidden_places, settle_late, weigh_hidden};
 use super::recalibrated::{LaterWall, holding, later_walls};
 use super::stray::part_strays;
 use super::summary::{shared_factors, summarise};
@@ -32,7 +34,8 @@ use crate::flight::Solver;
 use crate::marks::learn::{colour, learn};
 use crate::marks::patch::Patch;
 use crate::marks::shape::MarkShape;
-use crate::photo::decode::luma;
+use crate::photo::decode::{decode_rgb, luma};
+use crate::photo::read_exif;
 use crate::report::Summary;
 use crate::session::flags::FlagWord;
 use crate::session::review::ReviewRow;
@@ -123,6 +126,8 @@ pub struct Day {
     last: Option<(Shown, Result<PlacedPhoto>)>,
     steps: Vec<Step>,
     learned: Option<Learned>,
+    /// Whether what pictures of decisions need is kept.
+    keep: bool,
 }
 
 impl Day {
@@ -147,7 +152,64 @@ impl Day {
             last: None,
             steps: Vec::new(),
             learned: None,
+            keep: false,
         })
+    }
+
+    /// Keeps from now on what pictures of decisions need: half a megabyte a photo.
+    pub fn keep_pictures(&mut self) {
+        self.keep = true;
+    }
+
+    pub(super) fn keeps(&self) -> bool {
+        self.keep
+    }
+
+    /// A picture of every decision, as PNG, with the volley's name; those whose photos cannot be read again have none.
+    ///
+    /// # Errors
+    /// A picture cannot be made.
+    pub fn decision_pictures(&self, measured: &[Measured], progress: Progress) -> Result<Vec<(String, Vec<u8>)>> {
+        let Some(Learned { shape, colour: Some(colour), judged }) = &self.learned else { return Ok(Vec::new()) };
+        let read = |name: &str| {
+            let path = self.photo(name);
+            decode_rgb(&path, read_exif(&path).ok()?.orientation.unwrap_or(1)).ok()
+        };
+        let mut out = Vec::new();
+        for ((v, l), judged) in self.looked().into_iter().zip(judged) {
+            progress(&format!("picture of volley {}", v.row.volley));
+            let look = l.otherwise.as_deref().filter(|_| judged.otherwise).unwrap_or(l);
+            let (Some(before), Some(after)) = (read(&look.before), read(&v.photo)) else { continue };
+            let status = measured
+                .iter()
+                .find(|m| m.volley.row.volley == v.row.volley)
+                .map_or(String::new(), |m| format!(": {}, {} of {} shots", m.status, m.balls(), v.row.shots));
+            let title = format!("volley {}{status}", v.row.volley);
+            let shown = Drawn { title: &title, look, before: &before, after: &after, judged, shape, colour: *colour };
+            if let Some(png) = decision_picture(&shown)? {
+                out.push((v.row.volley.clone(), png));
+            }
+            // What something hid is seen where a later photo shows it.
+            let Some((row, which)) = judged.marks.iter().find_map(|m| m.seen_in) else { continue };
+            let Some((step, late)) = self.steps.get(row).and_then(|s| Some((s, s.late.get(which)?))) else { continue };
+            let (Some(before), Some(after)) = (read(&late.look.before), read(&step.volley.photo)) else { continue };
+            let there = |m: &&FoundMark| m.seen_in == Some((row, which));
+            let only = Judged { marks: judged.marks.iter().filter(there).cloned().collect(), ..Judged::default() };
+            let title = format!("{title}, {} of them seen in {}", only.marks.len(), step.volley.photo);
+            let shown = Drawn {
+                title: &title,
+                look: &late.look,
+                before: &before,
+                after: &after,
+                judged: &only,
+                shape,
+                colour: *colour,
+            };
+            if let Some(png) = decision_picture(&shown)? {
+                out.push((format!("{}-later", v.row.volley), png));
+            }
+        }
+        Ok(out)
     }
 
     /// The session.
@@ -174,6 +236,7 @@ impl Day {
                 fresh.last = self.last.take();
                 fresh.steps = std::mem::take(&mut self.steps);
                 fresh.learned = self.learned.take();
+                fresh.keep = self.keep;
             }
             *self = fresh;
         }
@@ -334,8 +397,7 @@ impl Day {
             if shots == 0 {
                 turn.page = own_page;
             }
-            let why =
-                "there is no photo of the wall before it: photograph the wall before you shoot, as a row with shots = 0";
+            let why = "there is no photo of the wall before it: photograph the wall before you shoot, as a row with shots = 0";
             return (failed(why.into(), vec![FlagWord::NoBefore]), turn);
         };
         let before = match self.last.take() {
@@ -476,15 +538,29 @@ impl Day {
         shape: &MarkShape,
         colour: [f32; 3],
     ) {
+        let out_mm = 1e3 * self.pivot().out_m;
         for (row, step) in self.steps.iter().enumerate() {
             for (which, late) in step.late.iter().enumerate() {
-                let claimants: Vec<_> = judged
+                let owns = |l: &VolleyLook| l.volley > late.since && l.volley <= row;
+                let others: Vec<_> = judged
+                    .iter()
+                    .zip(looked)
+                    .filter(|(j, (_, l))| !owns(l) && j.hidden.missing == 0)
+                    .filter_map(|(j, (v, _))| Some((&v.row, mean(&j.marks)?)))
+                    .collect();
+                let owners = judged
                     .iter_mut()
                     .zip(looked)
-                    .filter(|(_, (_, l))| l.volley > late.since && l.volley <= row)
-                    .map(|(j, (v, l))| (j, *v, self.steps[l.volley].veils.as_slice(), l.volley == row))
+                    .filter(|(_, (_, l))| owns(l))
+                    .map(|(judged, (volley, l))| Owner {
+                        judged,
+                        volley,
+                        veils: &self.steps[l.volley].veils,
+                        expected: expected(&volley.row, &others, out_mm),
+                        shows: l.volley == row,
+                    })
                     .collect();
-                settle_late(late, (row, which), &step.volley.photo, claimants, shape, colour);
+                settle_late(late, (row, which), &step.volley.photo, owners, shape, colour);
             }
         }
     }

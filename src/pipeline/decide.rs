@@ -126,7 +126,7 @@ pub fn decide(judged: &Judged, volley: &PairedVolley, rows: &[ReviewRow], shape:
             significance: f64::NAN,
             overlaps: false,
             patch: usize::MAX,
-            seen_in: None,
+            ..FoundMark::default()
         };
         set_by_eye(&mut m, at);
         m

@@ -7,7 +7,7 @@
 use rayon::prelude::*;
 
 use super::behind::Behind;
-use crate::marks::fit::{FittedMark, UNKNOWNS};
+use crate::marks::fit::{FittedMark, MODES, UNKNOWNS};
 use crate::marks::patch::Patch;
 use crate::marks::separate::{Choice, Effort, Explained, choose, explain};
 use crate::marks::shape::MarkShape;
@@ -31,6 +31,8 @@ pub struct FoundMark {
     pub radius_mm: f64,
     /// Strength (mean opacity).
     pub strength: f64,
+    /// Waves of its rim and tilt ([`FittedMark::modes`]).
+    pub modes: [f64; MODES],
     /// Balls that it stands for.
     pub count: u32,
     /// Strength over its own standard uncertainty.
@@ -344,6 +346,7 @@ fn marks_of(explained: &[Explained], choice: &Choice, shape: &MarkShape) -> Vec<
                 covariance_mm2: [[c(0, 0), c(0, 1)], [c(1, 0), c(1, 1)]],
                 radius_mm: m.radius_mm,
                 strength: m.strength,
+                modes: m.modes,
                 count: 1,
                 significance: m.strength / c(3, 3).max(1e-12).sqrt(),
                 overlaps: fit

@@ -5,6 +5,7 @@
 
 use std::path::Path;
 
+use super::decision::SIGNIFICANCE_STEP;
 use super::veil::Mask;
 use image::{GrayImage, RgbImage};
 
@@ -250,9 +251,24 @@ pub struct VolleyLook {
     pub wiped: bool,
     /// The same photo against another one before, where it is not plain which is the better.
     pub otherwise: Option<Box<VolleyLook>>,
+    /// Significance above which a cell counts.
+    pub threshold: f64,
+    /// Significance of each cell in steps of a quarter, 255 where there is none; empty unless it was asked for.
+    pub(super) significance_map: Vec<u8>,
     pub(super) grid: Grid,
     /// The usual mark's radius, cells.
     pub(super) radius_cells: f64,
+}
+
+impl VolleyLook {
+    /// Significance of the change at a place of the photo; `None` where nothing is known, or it was not kept.
+    pub fn significance_at(&self, p: PixelPoint) -> Option<f32> {
+        let cell = |v: f64, o: usize| (v + 0.5 - o as f64) / self.grid.factor as f64;
+        let (x, y) = (cell(p.x_px, self.grid.origin.0), cell(p.y_px, self.grid.origin.1));
+        let inside = x >= 0.0 && y >= 0.0 && x < self.grid.width as f64 && y < self.grid.height as f64;
+        let i = inside.then(|| y as usize * self.grid.width + x as usize)?;
+        self.significance_map.get(i).filter(|s| **s != u8::MAX).map(|s| SIGNIFICANCE_STEP * f32::from(*s))
+    }
 }
 
 /// A place where marks came, and how the light changed there (after / before less one, by colour).
@@ -396,6 +412,8 @@ pub struct Ask<'a> {
     pub old: &'a [Spot],
     /// Only this part of the wall; absent: all of it.
     pub only: Option<&'a Mask>,
+    /// Keep the significance of every cell, for pictures.
+    pub keep: bool,
 }
 
 /// An old mark is gone when this share of what it took from the light has come back: a cloth leaves a tenth or two behind.
@@ -447,7 +465,7 @@ pub fn look(wall: &Wall, ask: &Ask, before: &PlacedPhoto, after: &PlacedPhoto) -
     let nowhere = |p: &PlacedPhoto| {
         Error::no_answer(format!("{}: {}", p.name, p.problem.as_deref().unwrap_or("its place on the wall is unknown")))
     };
-    let Ask { volley, shots, pivot, radius_mm, old, only } = *ask;
+    let Ask { volley, shots, pivot, radius_mm, old, only, keep } = *ask;
     let (was, _) = before.place.as_ref().ok_or_else(|| nowhere(before))?;
     let (is, how) = after.place.as_ref().ok_or_else(|| nowhere(after))?;
     let pair = Pair::new(&before.rgb, &was.view, &after.rgb, &is.view);
@@ -493,6 +511,8 @@ pub fn look(wall: &Wall, ask: &Ask, before: &PlacedPhoto, after: &PlacedPhoto) -
         })
         .filter(|s| s.change.iter().all(|v| v.is_finite()))
         .collect();
+    let coarse = |s: &f32| if s.is_nan() { u8::MAX } else { (s / SIGNIFICANCE_STEP).min(254.0) as u8 };
+    let significance_map = if keep { detection.significance.iter().map(coarse).collect() } else { Vec::new() };
     Ok(VolleyLook {
         volley,
         before: before.name.clone(),
@@ -512,6 +532,8 @@ pub fn look(wall: &Wall, ask: &Ask, before: &PlacedPhoto, after: &PlacedPhoto) -
         sheets_up: !(is.sheets.is_empty() && was.sheets.is_empty()),
         wiped: false,
         otherwise: None,
+        threshold: detection.threshold,
+        significance_map,
         grid,
         radius_cells,
     })

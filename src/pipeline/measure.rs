@@ -141,8 +141,7 @@ pub fn measure<'a>(
     }
     if !judged.dropped.is_empty() && open(FlagWord::ExtraMarks) {
         flags.push(FlagWord::ExtraMarks);
-        let places: Vec<String> =
-            judged.dropped.iter().map(|m| format!("({:.0}, {:.0}) mm", m.x_mm, m.y_mm)).collect();
+        let places: Vec<String> = judged.dropped.iter().map(|m| format!("({:.0}, {:.0}) mm", m.x_mm, m.y_mm)).collect();
         notes.push(format!(
             "left out what lies far from the others at {}, since there were more marks than shots: look at the photo",
             places.join(" and ")
@@ -300,6 +299,7 @@ fn on_seam(l: &VolleyLook, m: &FoundMark) -> bool {
 fn on_paper(wall: &Wall, l: &VolleyLook, m: &FoundMark) -> bool {
     let rim = (0..12).map(|k| f64::from(k) * std::f64::consts::TAU / 12.0);
     l.sheets_up
-        && rim.map(|a| WallPoint::new(1e-3 * (m.x_mm + m.radius_mm * a.cos()), 1e-3 * (m.y_mm + m.radius_mm * a.sin())))
+        && rim
+            .map(|a| WallPoint::new(1e-3 * (m.x_mm + m.radius_mm * a.cos()), 1e-3 * (m.y_mm + m.radius_mm * a.sin())))
             .any(|p| super::looks::shows_paper(wall, p))
 }

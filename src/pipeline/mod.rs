@@ -8,6 +8,8 @@ pub mod budget;
 pub mod calibrate;
 pub mod day;
 pub mod decide;
+pub mod decision;
+pub mod expect;
 pub mod inputs;
 pub mod judge;
 pub mod linear;
@@ -34,7 +36,7 @@ pub use day::Day;
 pub use outcome::{Outcome, write_results};
 pub use rebuild::{read_summary, rebuild_report, write_charts};
 pub use recalibrated::later_numbers;
-pub use run::run_session;
+pub use run::{run_and_keep, run_session};
 pub use shelf::{Shelf, read_shelf};
 pub use solve::solve_session;
 

@@ -6,8 +6,9 @@
 
 use super::behind::Behind;
 use super::day::Day;
+use super::expect::Expected;
 use super::judge::{Judged, judge, mean};
-use super::looks::{Ask, PlacedPhoto, Pivot, SIDEWAYS, VolleyLook, look};
+use super::looks::{Ask, Pivot, PlacedPhoto, SIDEWAYS, VolleyLook, look};
 use super::settle::{Claimant, settle};
 use super::veil::{Mask, Veil, lift};
 use crate::error::Result;
@@ -75,6 +76,7 @@ impl Day {
             radius_mm: self.start_radius_mm(),
             old: &old,
             only: None,
+            keep: self.keeps(),
         };
         let mut now = look(self.wall_for(&after.name), &ask, before, after)?;
         let mut row = row;
@@ -132,6 +134,7 @@ impl Day {
                 radius_mm: self.start_radius_mm(),
                 old: &[],
                 only: Some(&part),
+                keep: self.keeps(),
             };
             let Ok(late) = look(self.wall_for(&after.name), &ask, &older, after) else {
                 veils.push(veil);
@@ -140,9 +143,8 @@ impl Day {
             // Hidden still: what the older photo shows otherwise, and what did not change at all.
             let still = late.covered.as_ref().map(|m| m.on(&view, &grid));
             let was = veil.mask.on(&view, &grid);
-            let cells: Vec<bool> = (0..was.len())
-                .map(|i| if freed[i] { still.as_ref().is_some_and(|s| s[i]) } else { was[i] })
-                .collect();
+            let cells: Vec<bool> =
+                (0..was.len()).map(|i| if freed[i] { still.as_ref().is_some_and(|s| s[i]) } else { was[i] }).collect();
             if count(&cells) >= least
                 && let Some(mask) = Mask::new(&view, grid, cells)
             {
@@ -175,13 +177,26 @@ pub(super) fn hidden_places(veils: &[Veil], pivot: Pivot) -> Behind {
     out
 }
 
-/// Judges what a photo shows again, and deals it out to the volleys that may own it: judgement, row, veils of its photo, and
-/// whether it is the photo's own.
+/// A volley that may own what a later photo shows.
+pub(super) struct Owner<'a> {
+    /// Its judgement.
+    pub judged: &'a mut Judged,
+    /// Its row.
+    pub volley: &'a PairedVolley,
+    /// What is hidden in its photo.
+    pub veils: &'a [Veil],
+    /// Where its marks are expected.
+    pub expected: Option<Expected>,
+    /// The photo is its own.
+    pub shows: bool,
+}
+
+/// Judges what a photo shows again, and deals it out to the volleys that may own it.
 pub(super) fn settle_late(
     late: &Late,
     seen_in: (usize, usize),
     photo: &str,
-    volleys: Vec<(&mut Judged, &PairedVolley, &[Veil], bool)>,
+    volleys: Vec<Owner>,
     shape: &MarkShape,
     colour: [f32; 3],
 ) {
@@ -193,32 +208,33 @@ pub(super) fn settle_late(
     // As many as the volleys miss, and those that are known there.
     let expected: u32 = volleys
         .iter()
-        .map(|(j, v, _, _)| {
-            let all: u32 = j.marks.iter().map(|m| m.count).sum();
-            let there: u32 = j.marks.iter().filter(|m| within(m)).map(|m| m.count).sum();
-            v.row.shots.saturating_sub(all) + there
+        .map(|o| {
+            let marks = &o.judged.marks;
+            let all: u32 = marks.iter().map(|m| m.count).sum();
+            let there: u32 = marks.iter().filter(|m| within(m)).map(|m| m.count).sum();
+            o.volley.row.shots.saturating_sub(all) + there
         })
         .sum();
     let mut seen = judge(&patches, expected as usize, shape, &Behind::default());
     seen.marks.iter_mut().for_each(|m| m.seen_in = Some(seen_in));
     let hides: Vec<Box<dyn Fn([f64; 2]) -> bool>> = volleys
         .iter()
-        .map(|(_, _, veils, _)| {
-            let veils = *veils;
-            let hides =
-                move |p: [f64; 2]| veils.iter().any(|v| v.mask.holds(WallPoint::new(1e-3 * p[0], 1e-3 * p[1])));
+        .map(|o| {
+            let veils = o.veils;
+            let hides = move |p: [f64; 2]| veils.iter().any(|v| v.mask.holds(WallPoint::new(1e-3 * p[0], 1e-3 * p[1])));
             Box::new(hides) as Box<dyn Fn([f64; 2]) -> bool>
         })
         .collect();
     let mut claimants: Vec<Claimant> = volleys
         .into_iter()
         .zip(&hides)
-        .map(|((judged, v, _, shows), hides)| Claimant {
-            judged,
-            name: v.row.volley.clone(),
-            shots: v.row.shots,
+        .map(|(o, hides)| Claimant {
+            judged: o.judged,
+            name: o.volley.row.volley.clone(),
+            shots: o.volley.row.shots,
             hides,
-            shows,
+            expected: o.expected,
+            shows: o.shows,
         })
         .collect();
     settle(seen, photo, &mut claimants, shape);
@@ -230,11 +246,8 @@ pub(super) fn weigh_hidden(judged: &mut Judged, behind: &Behind, shape: &MarkSha
     if missing == 0 {
         return;
     }
-    let seen: Vec<[f64; 2]> = judged
-        .marks
-        .iter()
-        .flat_map(|m| std::iter::repeat_n([m.x_mm, m.y_mm], m.count as usize))
-        .collect();
+    let seen: Vec<[f64; 2]> =
+        judged.marks.iter().flat_map(|m| std::iter::repeat_n([m.x_mm, m.y_mm], m.count as usize)).collect();
     let share = seen.len() as f64 / (seen.len() as f64 + f64::from(missing));
     let weighed = behind.mean(&seen, missing, shape.group_mm);
     match (weighed, mean(&judged.marks)) {

@@ -16,12 +16,27 @@ use crate::session::review::{ReviewRow, read_review};
 /// Files of the session that cannot be used; a machine that no flight fits. A single photo or volley that cannot be
 /// used fails that volley only, and says why.
 pub fn run_session(session: &Session, wall: &Wall, progress: Progress) -> Result<Outcome> {
+    run_and_keep(session, wall, false, progress)
+}
+
+/// [`run_session`], with a picture of every decision where they are wanted ([`super::decision`]).
+///
+/// # Errors
+/// As for [`run_session`].
+pub fn run_and_keep(session: &Session, wall: &Wall, pictures: bool, progress: Progress) -> Result<Outcome> {
     let pairing = session.pair_photos()?;
     let decisions = read_review(&session.paths.review_csv())?;
     let mut day = Day::new(session, wall)?;
+    if pictures {
+        day.keep_pictures();
+    }
     day.follow(&pairing.volleys, progress);
     day.learn(progress);
-    Ok(conclude(&day, &decisions, &pairing.notes, progress))
+    let mut outcome = conclude(&day, &decisions, &pairing.notes, progress);
+    if pictures {
+        outcome.decisions = day.decision_pictures(&day.measure(&decisions), progress)?;
+    }
+    Ok(outcome)
 }
 
 /// What a day that was learned comes to.
@@ -38,6 +53,7 @@ pub fn conclude(day: &Day, decisions: &[ReviewRow], notes: &[String], progress: 
         volleys: measured.iter().map(Measured::volley_row).collect(),
         summary,
         pictures,
+        decisions: Vec::new(),
         factor_names: day.session().volleys.factor_names.clone(),
     }
 }

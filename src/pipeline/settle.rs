@@ -2,16 +2,19 @@
 //!
 //! They were made by the volleys whose photos did not show the place, or by the one whose photo shows it at last. Marks that
 //! those volleys have already are set aside; the rest goes to the volleys that miss shots. Where more than one does, each way to
-//! deal them out has the likelihood of the places about the volleys' other marks, and a way must be this sure to be taken: else
+//! deal them out has the likelihood of the places as groups, about where other volleys let expect them ([`super::expect`]), and a way must be this sure to be taken: else
 //! they stay with none, and both volleys say so.
 
-use super::judge::{FoundMark, Judged, mean, top_to_bottom};
+use super::expect::Expected;
+use super::judge::{FoundMark, Judged, top_to_bottom};
 use crate::marks::shape::MarkShape;
 
 /// Probability that a way to deal the marks out needs.
 const SURE: f64 = 0.99;
 /// Marks nearer than this are the same, radii: centres of the same mark in two photos lie within a tenth of a radius, half-hidden ones' within half.
 const SAME_RADII: f64 = 0.6;
+/// The middle of a group of which nothing is known may lie this many of its own scatters away.
+const ANYWHERE_SD: f64 = 10.0;
 /// Most ways looked at.
 const MOST_WAYS: usize = 20_000;
 
@@ -25,6 +28,8 @@ pub struct Claimant<'a> {
     pub shots: u32,
     /// Whether a place (mm) is hidden in its own photo.
     pub hides: &'a dyn Fn([f64; 2]) -> bool,
+    /// Where its marks are expected, by other volleys.
+    pub expected: Option<Expected>,
     /// It is the volley whose own photo shows the place.
     pub shows: bool,
 }
@@ -109,48 +114,56 @@ fn partly(m: &FoundMark, hides: &dyn Fn([f64; 2]) -> bool) -> bool {
     })
 }
 
+/// -2 ln likelihood of places as one group with scatter `sd`, whose middle is `expected` or anywhere.
+fn group_cost(places: &[[f64; 2]], expected: Option<Expected>, sd: [f64; 2]) -> f64 {
+    let n = places.len() as f64;
+    if places.is_empty() {
+        return 0.0;
+    }
+    (0..2)
+        .map(|k| {
+            let mean = places.iter().map(|p| p[k]).sum::<f64>() / n;
+            let within: f64 = places.iter().map(|p| ((p[k] - mean) / sd[k]).powi(2)).sum();
+            let (off, prior) = expected.map_or((0.0, ANYWHERE_SD * sd[k]), |(m, s)| (mean - m[k], s[k]));
+            within + off * off / (prior * prior + sd[k] * sd[k] / n) + (1.0 + n * (prior / sd[k]).powi(2)).ln()
+        })
+        .sum()
+}
+
 /// The owner of each mark, when one way to deal them out is sure.
 fn deal(free: &[FoundMark], claimants: &[Claimant], open: &[usize], shape: &MarkShape) -> Option<Vec<usize>> {
-    let room: Vec<u32> = open.iter().map(|&i| claimants[i].missing()).collect();
-    if open.len().pow(free.len().min(16) as u32) > MOST_WAYS || free.len() > 16 {
-        return None;
-    }
-    let (sx, sy) = shape.group_mm;
-    // ln likelihood of each mark for each claimant, about its other marks' mean.
-    let ln: Vec<Vec<f64>> = open
-        .iter()
-        .map(|&i| {
-            let marks = &claimants[i].judged.marks;
-            let Some(m) = mean(marks) else { return vec![f64::NAN; free.len()] };
-            let grown = 1.0 + 1.0 / marks.len() as f64;
-            let each = |f: &FoundMark| {
-                let d2 = ((f.x_mm - m[0]) / sx).powi(2) + ((f.y_mm - m[1]) / sy).powi(2);
-                -0.5 * d2 / grown - grown.ln()
-            };
-            free.iter().map(each).collect()
-        })
-        .collect();
-    // A volley of which nothing else is seen may lie anywhere that a group does: an SD of this many groups' scatters.
-    const ANYWHERE_SD: f64 = 10.0;
-    let unknown = -2.0 * ANYWHERE_SD.ln();
-    let mut ways: Vec<(f64, Vec<usize>)> = vec![(0.0, Vec::new())];
-    for f in 0..free.len() {
+    let room: Vec<usize> = open.iter().map(|&i| claimants[i].missing() as usize).collect();
+    let mut ways: Vec<Vec<usize>> = vec![Vec::new()];
+    for _ in free {
         let mut next = Vec::new();
-        for (cost, way) in &ways {
+        for way in &ways {
             for (k, &most) in room.iter().enumerate() {
-                if way.iter().filter(|&&w| w == k).count() < most as usize {
-                    let l = ln[k][f];
-                    let mut way = way.clone();
-                    way.push(k);
-                    next.push((cost + if l.is_nan() { unknown } else { l }, way));
+                if way.iter().filter(|&&w| w == k).count() < most {
+                    next.push(way.iter().copied().chain([k]).collect::<Vec<_>>());
                 }
             }
         }
+        if next.len() > MOST_WAYS {
+            return None;
+        }
         ways = next;
     }
-    let best = ways.iter().max_by(|a, b| a.0.total_cmp(&b.0))?;
-    let sum: f64 = ways.iter().map(|w| (w.0 - best.0).exp()).sum();
-    (1.0 / sum > SURE).then(|| best.1.iter().map(|&k| open[k]).collect())
+    let sd = [shape.group_mm.0, shape.group_mm.1];
+    let place = |m: &FoundMark| [m.x_mm, m.y_mm];
+    let cost = |way: &Vec<usize>| -> f64 {
+        open.iter()
+            .enumerate()
+            .map(|(k, &i)| {
+                let own = free.iter().zip(way).filter(|(_, w)| **w == k).map(|(m, _)| place(m));
+                let places: Vec<[f64; 2]> = claimants[i].judged.marks.iter().map(place).chain(own).collect();
+                group_cost(&places, claimants[i].expected, sd)
+            })
+            .sum()
+    };
+    let costs: Vec<f64> = ways.iter().map(cost).collect();
+    let best = (0..ways.len()).min_by(|&a, &b| costs[a].total_cmp(&costs[b]))?;
+    let sum: f64 = costs.iter().map(|c| (-0.5 * (c - costs[best])).exp()).sum();
+    (1.0 / sum > SURE).then(|| ways[best].iter().map(|&k| open[k]).collect())
 }
 
 #[cfg(test)]
@@ -158,18 +171,28 @@ mod tests {
     use super::*;
 
     fn marks(places: &[(f64, f64)]) -> Vec<FoundMark> {
-        let mark = |&(x_mm, y_mm): &(f64, f64)| FoundMark { x_mm, y_mm, count: 1, radius_mm: 14.0, ..FoundMark::default() };
+        let mark =
+            |&(x_mm, y_mm): &(f64, f64)| FoundMark { x_mm, y_mm, count: 1, radius_mm: 14.0, ..FoundMark::default() };
         places.iter().map(mark).collect()
     }
 
     fn run(known: [&[(f64, f64)]; 2], late: &[(f64, f64)], hides: &dyn Fn([f64; 2]) -> bool) -> [Judged; 2] {
+        run_expecting(known, late, hides, [None; 2])
+    }
+
+    fn run_expecting(
+        known: [&[(f64, f64)]; 2],
+        late: &[(f64, f64)],
+        hides: &dyn Fn([f64; 2]) -> bool,
+        expected: [Option<Expected>; 2],
+    ) -> [Judged; 2] {
         let mut j = known.map(|k| Judged { marks: marks(k), ..Judged::default() });
         let shape = MarkShape { group_mm: (20.0, 25.0), ..MarkShape::plain((15.0, 45.0)) };
         let [a, b] = &mut j;
         let nothing = |_: [f64; 2]| false;
         let mut all = [
-            Claimant { judged: a, name: "1".into(), shots: 4, hides, shows: false },
-            Claimant { judged: b, name: "2".into(), shots: 4, hides: &nothing, shows: true },
+            Claimant { judged: a, name: "1".into(), shots: 4, hides, expected: expected[0], shows: false },
+            Claimant { judged: b, name: "2".into(), shots: 4, hides: &nothing, expected: expected[1], shows: true },
         ];
         let mut late = marks(late);
         late.iter_mut().for_each(|m| m.seen_in = Some((2, 0)));
@@ -201,6 +224,18 @@ mod tests {
         let [a, b] = run([&LOW[..2], &LOW[..3]], &[(9.0, 9.0), (-9.0, 5.0), (3.0, -14.0)], &|_| true);
         assert_eq!((a.marks.len(), b.marks.len()), (2, 3));
         assert_eq!((a.hidden.either, a.hidden.missing, a.hidden.other.as_deref()), (3, 2, Some("2")));
+    }
+
+    #[test]
+    fn two_volleys_of_which_nothing_is_seen_are_told_apart_by_the_ladder() {
+        let both = [&HIGH[..], &LOW[..]].concat();
+        let [a, b] = run([&[], &[]], &both, &|_| true);
+        assert_eq!((a.marks.len(), b.marks.len(), a.hidden.either), (0, 0, 8));
+        let low = Some(([10.0, 60.0], [60.0, 60.0]));
+        let high = Some(([-10.0, 430.0], [60.0, 60.0]));
+        let [a, b] = run_expecting([&[], &[]], &both, &|_| true, [low, high]);
+        assert!(a.marks.iter().all(|m| m.y_mm < 100.0) && b.marks.iter().all(|m| m.y_mm > 400.0));
+        assert_eq!((a.marks.len(), b.marks.len()), (4, 4));
     }
 
     #[test]

@@ -65,6 +65,7 @@ pub fn solve_impacts(session: &Session, impacts: &[ImpactRow]) -> Result<Outcome
         volleys: measured.iter().map(Measured::volley_row).collect(),
         summary,
         pictures: Vec::new(),
+        decisions: Vec::new(),
         factor_names: names,
         cells,
     })
@@ -159,7 +160,7 @@ fn volley(
                 significance: f64::NAN,
                 overlaps: false,
                 patch: 0,
-                seen_in: None,
+                ..FoundMark::default()
             },
             impact,
             pixel: None,

@@ -25,8 +25,7 @@ fn distances(marks: &[FoundMark], sd_mm: (f64, f64)) -> Vec<f64> {
     (0..marks.len())
         .map(|i| {
             let others = |axis: fn(&FoundMark) -> f64| {
-                let v: Vec<f64> =
-                    marks.iter().enumerate().filter(|(j, _)| *j != i).map(|(_, m)| axis(m)).collect();
+                let v: Vec<f64> = marks.iter().enumerate().filter(|(j, _)| *j != i).map(|(_, m)| axis(m)).collect();
                 median(&v).unwrap_or_default()
             };
             let (x, y) = (others(|m| m.x_mm), others(|m| m.y_mm));
@@ -86,7 +85,8 @@ mod tests {
     use super::*;
 
     fn volley(places: &[(f64, f64)]) -> Judged {
-        let mark = |&(x_mm, y_mm): &(f64, f64)| FoundMark { x_mm, y_mm, count: 1, radius_mm: 14.0, ..FoundMark::default() };
+        let mark =
+            |&(x_mm, y_mm): &(f64, f64)| FoundMark { x_mm, y_mm, count: 1, radius_mm: 14.0, ..FoundMark::default() };
         Judged { marks: places.iter().map(mark).collect(), ..Judged::default() }
     }
 
@@ -112,7 +112,8 @@ mod tests {
         assert_eq!((j.marks.len(), j.dropped.len()), (6, 0));
         // All six ways to leave one out, as likely as each other: the variance of their means.
         let all: Vec<[f64; 2]> = j.marks.iter().map(|m| [m.x_mm, m.y_mm]).collect();
-        let means: Vec<f64> = (0..6).map(|i| (0..6).filter(|j| *j != i).map(|j| all[j][1]).sum::<f64>() / 5.0).collect();
+        let means: Vec<f64> =
+            (0..6).map(|i| (0..6).filter(|j| *j != i).map(|j| all[j][1]).sum::<f64>() / 5.0).collect();
         let mean = means.iter().sum::<f64>() / 6.0;
         let variance = means.iter().map(|m| (m - mean).powi(2)).sum::<f64>() / 6.0;
         assert!((j.mean_variance_mm2[1][1] - variance).abs() < 1e-9 * variance, "{:?} {variance}", j.mean_variance_mm2);

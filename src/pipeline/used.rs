@@ -71,9 +71,7 @@ pub fn use_up(measured: &mut [Measured], pages: &[usize], current: usize, shape:
         }
         let mean = m.mean_mm();
         let before = mean.map(|p| covered(&on_page, p, shape));
-        on_page.extend(
-            m.marks.iter().map(|k| Old { at: [k.found.x_mm, k.found.y_mm], radius_mm: k.found.radius_mm }),
-        );
+        on_page.extend(m.marks.iter().map(|k| Old { at: [k.found.x_mm, k.found.y_mm], radius_mm: k.found.radius_mm }));
         let after = mean.map(|p| covered(&on_page, p, shape));
         m.covered = before.zip(after).map(|(b, a)| [b, a]);
         let unclear = m.flags.iter().any(|f| {
@@ -123,8 +121,9 @@ mod tests {
         assert!((share - lens / std::f64::consts::PI).abs() < 0.06, "{share} {}", lens / std::f64::consts::PI);
         assert_eq!(covered(&old, [300.0, 0.0], &shape), 0.0);
         // Many marks everywhere: all of it.
-        let many: Vec<Old> =
-            (0..400).map(|i| Old { at: [f64::from(i % 20) * 8.0 - 80.0, f64::from(i / 20) * 8.0 - 80.0], radius_mm: 14.0 }).collect();
+        let many: Vec<Old> = (0..400)
+            .map(|i| Old { at: [f64::from(i % 20) * 8.0 - 80.0, f64::from(i / 20) * 8.0 - 80.0], radius_mm: 14.0 })
+            .collect();
         let wide = MarkShape { group_mm: (12.0, 12.0), ..shape };
         assert!(covered(&many, [0.0, 0.0], &wide) > 0.999);
     }
