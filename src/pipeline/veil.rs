@@ -19,7 +19,7 @@ pub struct Mask {
 impl Mask {
     /// Cells of a photo's grid; `None` where none is true.
     pub(super) fn new(view: &WallView, grid: Grid, cells: Vec<bool>) -> Option<Self> {
-        (cells.len() == grid.width * grid.height && cells.contains(&true)).then(|| Self { view: *view, grid, cells })
+        (cells.len() == grid.width * grid.height && cells.contains(&true)).then_some(Self { view: *view, grid, cells })
     }
 
     /// How many cells it has.
