@@ -23,4 +23,6 @@ pub mod report;
 
 pub mod pipeline;
 
+pub mod serve;
+
 pub use error::{Error, ErrorKind, Result};

@@ -123,7 +123,7 @@ fn table(rows: &[(&str, u32)]) -> VolleyTable {
 }
 
 fn folder(photos: Vec<PhotoFile>) -> PhotoFolder {
-    PhotoFolder { photos, unreadable: Vec::new() }
+    PhotoFolder { photos, ..PhotoFolder::default() }
 }
 
 fn names(photos: &[PhotoFile]) -> Vec<&str> {

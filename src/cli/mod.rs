@@ -9,10 +9,12 @@ mod inspect;
 mod label;
 mod new;
 mod report;
+mod review;
 mod run;
 mod sheets;
 mod shelf;
 mod solve;
+mod watch;
 
 use std::io::{IsTerminal, Write};
 use std::process::ExitCode;
@@ -40,6 +42,8 @@ enum Command {
     Inspect(inspect::Args),
     Calibrate(calibrate::Args),
     Run(run::Args),
+    Watch(watch::Args),
+    Review(review::Args),
     Report(report::Args),
     Label(label::Args),
     Shelf(shelf::Args),
@@ -67,6 +71,8 @@ pub fn main() -> ExitCode {
         Command::Inspect(a) => inspect::run(&a),
         Command::Calibrate(a) => calibrate::run(&a),
         Command::Run(a) => run::run(&a),
+        Command::Watch(a) => watch::run(&a),
+        Command::Review(a) => review::run(&a),
         Command::Report(a) => report::run(&a),
         Command::Label(a) => label::run(&a),
         Command::Shelf(a) => shelf::run(&a),

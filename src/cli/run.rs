@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use pockmark::camera::Wall;
 use pockmark::pipeline::{Outcome, later_numbers, read_wall, run_and_keep, wall_path, write_results};
 use pockmark::session::pairing::list_photos;
 use pockmark::session::results::Status;
@@ -82,6 +83,24 @@ pub fn ended(o: &Outcome) -> Ended {
     }
 }
 
+/// The first calibration, with all of them made that were not yet.
+pub fn calibrated(session: &Session, known: Option<Wall>) -> Result<Wall> {
+    let wall = match known {
+        Some(wall) => wall,
+        None => {
+            progress("no wall.json yet: calibrating first");
+            calibrate::calibrate(session)?.0
+        }
+    };
+    for number in later_numbers(session) {
+        if !wall_path(session, number).exists() {
+            progress(&format!("no wall-{number}.json yet: calibrating again"));
+            calibrate::again(session, number, &wall)?;
+        }
+    }
+    Ok(wall)
+}
+
 /// Runs a session's folder: calibrates first when there is no wall.json.
 pub fn run_folder(dir: &Path, monte_carlo: bool, pictures: bool) -> Result<(Outcome, Vec<PathBuf>)> {
     let session = Session::open(dir)?;
@@ -96,19 +115,7 @@ pub fn run_folder(dir: &Path, monte_carlo: bool, pictures: bool) -> Result<(Outc
     if known.is_some() || list_photos(&session.paths.calibration()).is_ok_and(|f| !f.photos.is_empty()) {
         session.pair_photos()?;
     }
-    let wall = match known {
-        Some(wall) => wall,
-        None => {
-            progress("no wall.json yet: calibrating first");
-            calibrate::calibrate(&session)?.0
-        }
-    };
-    for number in later_numbers(&session) {
-        if !wall_path(&session, number).exists() {
-            progress(&format!("no wall-{number}.json yet: calibrating again"));
-            calibrate::again(&session, number, &wall)?;
-        }
-    }
+    let wall = calibrated(&session, known)?;
     let mut outcome = run_and_keep(&session, &wall, pictures, &progress)?;
     if monte_carlo {
         outcome.check_linear(&progress);

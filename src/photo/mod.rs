@@ -3,6 +3,7 @@
 pub mod decode;
 pub mod exif;
 pub mod level;
+pub mod whole;
 
 pub use decode::{decode_gray, decode_rgb};
 pub use exif::{CaptureTime, PhotoExif, read_exif};

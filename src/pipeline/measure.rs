@@ -77,13 +77,13 @@ pub fn measure<'a>(
     let l = own.look;
     let judged = &decided.judged;
     let open = |flag: FlagWord| !decided.settles(flag, volley.row.shots);
-    let by_person = |i: usize| decided.by_person.get(i).copied().unwrap_or(false);
+    let by_person = |i: usize| decided.by_person(i);
     let mut flags = Vec::new();
     let (mut notes, mut known) = (decided.lost.clone(), decided.known.clone());
     if !decided.lost.is_empty() {
         flags.push(FlagWord::ReviewLost);
     }
-    if decided.checked || decided.by_person.contains(&true) || !decided.rejected.is_empty() {
+    if decided.checked || (0..judged.marks.len()).any(by_person) || !decided.rejected.is_empty() {
         flags.push(FlagWord::Reviewed);
     }
     let mut marks = Vec::new();
@@ -265,7 +265,7 @@ fn what_hides(
         flags.push(FlagWord::SeenLater);
         known.push(format!(
             "{} of {shots} shots were hidden in {} and are seen in {}",
-            h.settled,
+            h.settled.min(shots),
             own.photo,
             h.later.as_deref().unwrap_or("a later photo")
         ));

@@ -7,11 +7,12 @@
 use super::behind::Behind;
 use super::day::Day;
 use super::expect::Expected;
-use super::judge::{Judged, judge, mean};
+use super::judge::{FoundMark, Hiding, Judged, judge, mean, top_to_bottom};
 use super::looks::{Ask, Pivot, PlacedPhoto, SIDEWAYS, VolleyLook, look};
 use super::settle::{Claimant, settle};
 use super::veil::{Mask, Veil, lift};
 use crate::error::Result;
+use crate::marks::patch::Patch;
 use crate::marks::shape::MarkShape;
 use crate::points::WallPoint;
 use crate::session::PairedVolley;
@@ -44,6 +45,8 @@ pub struct Late {
     pub since: usize,
     /// What changed between them, in that part only.
     pub look: VolleyLook,
+    /// The part.
+    pub part: Mask,
 }
 
 /// What a row's photo leaves for the next.
@@ -108,12 +111,19 @@ impl Day {
             // No marks were there, or some are gone: the page is as this photo shows it.
             turn.page = Page { first_row: index + 1, clean: Some(after.name.clone()) };
         }
-        self.turn_veils(index, row, &now, after, turn);
+        self.turn_veils((index, row), shots, &now, after, turn);
         Ok(now)
     }
 
     /// What is hidden from now on, and what shows again.
-    fn turn_veils(&mut self, index: usize, row: usize, now: &VolleyLook, after: &PlacedPhoto, turn: &mut Turn) {
+    fn turn_veils(
+        &mut self,
+        (index, row): (usize, usize),
+        own: u32,
+        now: &VolleyLook,
+        after: &PlacedPhoto,
+        turn: &mut Turn,
+    ) {
         let Some(covered) = &now.covered else { return };
         let (view, grid) = (now.located.view, now.grid);
         let radius = now.radius_cells;
@@ -129,7 +139,7 @@ impl Day {
             };
             let ask = Ask {
                 volley: index,
-                shots: self.shots_between(veil.row + 1, index) as usize,
+                shots: self.shots_between(veil.row + 1, index, own) as usize,
                 pivot: self.pivot(),
                 radius_mm: self.start_radius_mm(),
                 old: &[],
@@ -150,7 +160,7 @@ impl Day {
             {
                 veils.push(Veil { mask, row: veil.row, photo: veil.photo });
             }
-            turn.late.push(Late { since: veil.row, look: late });
+            turn.late.push(Late { since: veil.row, look: late, part });
         }
         if count(&lifted.fresh) >= least
             && let Some(mask) = Mask::new(&view, grid, lifted.fresh)
@@ -162,12 +172,21 @@ impl Day {
 }
 
 /// Where shots may have struck unseen in a photo with these veils.
-pub(super) fn hidden_places(veils: &[Veil], pivot: Pivot) -> Behind {
+pub(super) fn hidden_places(turn: &Turn, pivot: Pivot) -> Behind {
+    places_of(turn.veils.iter().map(|v| &v.mask), pivot)
+}
+
+/// The same, with the places that only an older photo can be compared at.
+pub(super) fn unlooked_places(turn: &Turn, pivot: Pivot) -> Behind {
+    places_of(turn.veils.iter().map(|v| &v.mask).chain(turn.late.iter().map(|l| &l.part)), pivot)
+}
+
+fn places_of<'a>(masks: impl Iterator<Item = &'a Mask>, pivot: Pivot) -> Behind {
     let widest = SIDEWAYS * pivot.out_m;
     let mut out = Behind::default();
     let mut area = 0.0;
-    for v in veils {
-        let (places, each) = v.mask.places_mm(PLACES);
+    for mask in masks {
+        let (places, each) = mask.places_mm(PLACES);
         let near = places.into_iter().filter(|p| (1e-3 * p[0] - pivot.right_m).abs() < widest);
         let before = out.places_mm.len();
         out.places_mm.extend(near);
@@ -201,7 +220,7 @@ pub(super) fn settle_late(
     colour: [f32; 3],
 ) {
     let patches: Vec<_> = late.look.groups.patches.iter().map(|p| p.opacity(colour)).collect();
-    let within = |m: &super::judge::FoundMark| {
+    let within = |m: &FoundMark| {
         let near = |w: &[f64; 2]| (w[0] - m.x_mm).hypot(w[1] - m.y_mm) < m.radius_mm;
         patches.iter().any(|p| p.wall_mm.iter().any(near))
     };
@@ -238,6 +257,26 @@ pub(super) fn settle_late(
         })
         .collect();
     settle(seen, photo, &mut claimants, shape);
+}
+
+/// Judges again a volley that still misses shots when all that its photo shows was looked at, and nothing hides them: they are among its
+/// own marks then.
+pub(super) fn search_again(judged: &mut Judged, patches: &[Patch], shots: u32, behind: &Behind, shape: &MarkShape) {
+    if judged.hidden.missing == 0 || judged.otherwise || behind.within_reach(mean(&judged.marks), shape.group_mm) {
+        return;
+    }
+    let late: Vec<FoundMark> = judged.marks.iter().filter(|m| m.seen_in.is_some()).cloned().collect();
+    let left = shots.saturating_sub(late.len() as u32);
+    let own = judge(patches, left as usize, shape, &Behind::default());
+    let hidden = Hiding { missing: 0, ..judged.hidden.clone() };
+    let n = own.marks.len() as f64 / (own.marks.len() + late.len()).max(1) as f64;
+    let weakest = own.doubtful.and_then(|i| own.marks.get(i)).cloned();
+    *judged = Judged { hidden, probability: judged.probability.min(own.probability), ..own };
+    judged.mean_shift_mm = judged.mean_shift_mm.map(|v| n * v);
+    judged.mean_variance_mm2 = judged.mean_variance_mm2.map(|r| r.map(|v| n * n * v));
+    judged.marks.extend(late);
+    judged.marks.sort_by(top_to_bottom);
+    judged.doubtful = weakest.and_then(|w| judged.marks.iter().position(|m| *m == w));
 }
 
 /// What shots that are still unseen do to a volley's mean.

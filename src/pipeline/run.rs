@@ -2,9 +2,10 @@
 
 use super::Progress;
 use super::day::Day;
+use super::known::Known;
 use super::measured::Measured;
 use super::outcome::Outcome;
-use super::pictures::cut_pictures;
+use super::pictures::Pictures;
 use crate::camera::Wall;
 use crate::error::Result;
 use crate::session::Session;
@@ -32,35 +33,41 @@ pub fn run_and_keep(session: &Session, wall: &Wall, pictures: bool, progress: Pr
     }
     day.follow(&pairing.volleys, progress);
     day.learn(progress);
-    let mut outcome = conclude(&day, &decisions, &pairing.notes, progress);
+    let mut outcome = conclude(day.known(), &decisions, &pairing.notes, &Pictures::default(), progress);
     if pictures {
-        outcome.decisions = day.decision_pictures(&day.measure(&decisions), progress)?;
+        outcome.decisions = day.known().decision_pictures(&outcome.volleys, progress)?;
     }
     Ok(outcome)
 }
 
 /// What a day that was learned comes to.
-pub fn conclude(day: &Day, decisions: &[ReviewRow], notes: &[String], progress: Progress) -> Outcome {
-    let measured = day.measure(decisions);
+pub fn conclude(
+    known: &Known,
+    decisions: &[ReviewRow],
+    notes: &[String],
+    cut: &Pictures,
+    progress: Progress,
+) -> Outcome {
+    let measured = known.measure(&known.decided(decisions), decisions);
     let mut notes = notes.to_vec();
-    notes.extend(homeless(day, decisions));
+    notes.extend(homeless(known, decisions));
     notes.extend(super::used::wipe_soon(&measured));
-    let summary = day.summarise(&measured, &notes);
-    let pictures = cut_pictures(&day.session().paths, &summary.volleys, progress);
+    let summary = known.summarise(&measured, &notes);
+    let pictures = cut.of(&known.session().paths, &summary.volleys, progress);
     Outcome {
-        cells: day.cells(&measured, &summary),
+        cells: known.cells(&measured, &summary),
         shots: measured.iter().flat_map(Measured::shot_rows).collect(),
         volleys: measured.iter().map(Measured::volley_row).collect(),
         summary,
         pictures,
         decisions: Vec::new(),
-        factor_names: day.session().volleys.factor_names.clone(),
+        factor_names: known.session().volleys.factor_names.clone(),
     }
 }
 
 /// A sentence on decisions about volleys that are not in the table.
-fn homeless(day: &Day, decisions: &[ReviewRow]) -> Option<String> {
-    let known = |v: &str| day.session().volleys.rows.iter().any(|r| r.volley == v);
+pub(super) fn homeless(known: &Known, decisions: &[ReviewRow]) -> Option<String> {
+    let known = |v: &str| known.session().volleys.rows.iter().any(|r| r.volley == v);
     let mut names: Vec<&str> = decisions.iter().map(|d| d.volley.as_str()).filter(|v| !known(v)).collect();
     names.sort_unstable();
     names.dedup();

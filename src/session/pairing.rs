@@ -5,9 +5,10 @@
 //! photo has one), else by natural file-name order. Whatever cannot be settled is an error that
 //! shows both lists.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
+use super::hash::sha256_file;
 use super::nearest::nearest;
 use super::volleys::{VolleyRow, VolleyTable};
 use crate::error::{Error, Result};
@@ -38,6 +39,8 @@ pub struct PhotoFolder {
     pub photos: Vec<PhotoFile>,
     /// Photos in the phones' format, which cannot.
     pub unreadable: Vec<String>,
+    /// Photos that are byte for byte another one's copy, with that one's name (the first in natural order).
+    pub copies: Vec<(String, String)>,
 }
 
 /// One row with its photo.
@@ -111,7 +114,33 @@ pub fn list_photos(folder: &Path) -> Result<PhotoFolder> {
     }
     found.photos.sort_by(|a, b| by_name(&a.name, &b.name));
     found.unreadable.sort_by(|a, b| by_name(a, b));
+    found.copies = copies(folder, &found.photos)?;
     Ok(found)
+}
+
+/// Which photos are copies of others; only files of one length are read.
+fn copies(folder: &Path, photos: &[PhotoFile]) -> Result<Vec<(String, String)>> {
+    let mut by_length: BTreeMap<u64, Vec<&str>> = BTreeMap::new();
+    for p in photos {
+        if let Ok(m) = folder.join(&p.name).metadata() {
+            by_length.entry(m.len()).or_default().push(&p.name);
+        }
+    }
+    let mut out = Vec::new();
+    for names in by_length.into_values().filter(|n| n.len() > 1) {
+        let mut known: BTreeMap<String, &str> = BTreeMap::new();
+        for name in names {
+            match known.entry(sha256_file(&folder.join(name))?) {
+                std::collections::btree_map::Entry::Occupied(first) => {
+                    out.push((name.to_string(), (*first.get()).to_string()));
+                }
+                std::collections::btree_map::Entry::Vacant(free) => {
+                    free.insert(name);
+                }
+            }
+        }
+    }
+    Ok(out)
 }
 
 /// Natural order (IMG_9 before IMG_10); whatever ties is settled by the bytes.
@@ -182,6 +211,15 @@ pub fn pair(table: &VolleyTable, folder: &PhotoFolder) -> Result<Pairing> {
     let blank: Vec<&VolleyRow> = table.rows.iter().filter(|r| r.photo.is_none()).collect();
     let mut rest: Vec<PhotoFile> = folder.photos.iter().filter(|p| !taken.contains(p.name.as_str())).cloned().collect();
     let mut notes = Vec::new();
+    for (copy, first) in &folder.copies {
+        // The one that a row names is the photo; without a name it is the first.
+        let spare = if taken.contains(copy.as_str()) { first } else { copy };
+        if !taken.contains(spare.as_str()) && rest.iter().any(|p| p.name == *spare) {
+            rest.retain(|p| p.name != *spare);
+            let kept = if spare == copy { first } else { copy };
+            notes.push(format!("{spare} is the same photo as {kept}, byte for byte, and was left out"));
+        }
+    }
     if blank.is_empty() {
         if !rest.is_empty() {
             notes.push(format!(
@@ -216,6 +254,47 @@ pub fn pair(table: &VolleyTable, folder: &PhotoFolder) -> Result<Pairing> {
     }
     notes.extend(out_of_order(&volleys, folder));
     Ok(Pairing { volleys, notes })
+}
+
+/// The rows that have photos by now, from the first on, paired as [`pair`] does; and the photos that have no row yet, in
+/// shooting order. For a session whose photos are still coming.
+///
+/// # Errors
+/// As for [`pair`], but for photos that are not there yet and for numbers that do not fit yet.
+pub fn pair_so_far(table: &VolleyTable, folder: &PhotoFolder) -> Result<(Pairing, Vec<String>)> {
+    let there = |name: &str| folder.photos.iter().any(|p| p.name == name);
+    let named: BTreeSet<&str> = table.rows.iter().filter_map(|r| r.photo.as_deref()).collect();
+    let spare = |name: &str| {
+        folder.copies.iter().any(|(copy, first)| {
+            (copy == name && !named.contains(name)) || (first == name && named.contains(copy.as_str()))
+        })
+    };
+    let mut rest: Vec<PhotoFile> =
+        folder.photos.iter().filter(|p| !named.contains(p.name.as_str()) && !spare(&p.name)).cloned().collect();
+    in_shooting_order(&mut rest);
+    let mut used = 0;
+    let rows: Vec<VolleyRow> = table
+        .rows
+        .iter()
+        .take_while(|r| match &r.photo {
+            Some(name) => there(name),
+            None => {
+                used += 1;
+                used <= rest.len()
+            }
+        })
+        .cloned()
+        .collect();
+    let blank = rows.iter().filter(|r| r.photo.is_none()).count();
+    let waiting: Vec<String> = rest.split_off(blank.min(rest.len())).into_iter().map(|p| p.name).collect();
+    let mut now = folder.clone();
+    now.photos.retain(|p| !waiting.contains(&p.name));
+    if blank == 0 {
+        // As in a whole session, photos of no row are named by the pairing.
+        now = folder.clone();
+    }
+    let part = VolleyTable { rows, ..table.clone() };
+    Ok((pair(&part, &now)?, waiting))
 }
 
 /// Whether a photo named in the table is in the folder, with a hint when it nearly is.

@@ -1,0 +1,407 @@
+//! What do the compared pairs of a session come to: looks of the marks, places, angles, study?
+//!
+//! [`Known`] is what a [`super::Day`] has of its volleys at one time. It is cheap to clone, so that learning and writing can go on
+//! beside the next photo.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use rayon::prelude::*;
+
+use super::Progress;
+use super::decide::{Decided, decide};
+use super::decision::{Shown, decision_picture};
+use super::expect::expected;
+use super::judge::{FoundMark, Judged, better, judge, mean};
+use super::linear::Cells;
+use super::looks::{Pivot, VolleyLook};
+use super::measure::{Calibrated, Seen, measure};
+use super::measured::Measured;
+use super::page::{Owner, Turn, hidden_places, search_again, settle_late, unlooked_places, weigh_hidden};
+use super::recalibrated::{LaterWall, later_walls};
+use super::stray::part_strays;
+use super::summary::{shared_factors, summarise};
+use super::used::use_up;
+use super::zero::{session_inputs, set_zero};
+use crate::camera::Wall;
+use crate::error::Result;
+use crate::flight::Solver;
+use crate::marks::learn::{colour, learn};
+use crate::marks::patch::Patch;
+use crate::marks::shape::MarkShape;
+use crate::photo::{decode_rgb, read_exif};
+use crate::report::Summary;
+use crate::session::flags::FlagWord;
+use crate::session::results::VolleyResult;
+use crate::session::review::ReviewRow;
+use crate::session::{PairedVolley, Session};
+
+/// Diameters of marks to expect when nothing is said, mm: a 63 mm ball flattens over 15 to 45 mm (common practice, no source).
+const DIAMETER_MM: (f64, f64) = (15.0, 45.0);
+
+/// What a volley came to before it is judged.
+pub(super) enum Found {
+    Failed(String, Vec<FlagWord>),
+    Looked(Box<VolleyLook>),
+}
+
+/// What the session's marks look like, and what was found with that.
+#[derive(Debug)]
+pub struct Learned {
+    /// The usual mark.
+    pub shape: MarkShape,
+    /// The marks' colour, linear RGB; `None` where nothing changed anywhere.
+    pub colour: Option<[f32; 3]>,
+    /// Judged volleys, in the order of those that were compared.
+    judged: Vec<Judged>,
+}
+
+/// All calibrations of a session, each with its whitened factors.
+pub(super) struct Walls {
+    walls: Vec<(Wall, nalgebra::DMatrix<f64>)>,
+    later: Vec<LaterWall>,
+}
+
+impl Walls {
+    fn new(session: &Session, first: &Wall) -> Result<Self> {
+        let later = later_walls(session)?;
+        let all = std::iter::once(first).chain(later.iter().map(|l| &l.wall));
+        Ok(Self { walls: all.map(|w| (w.clone(), w.whitened())).collect(), later })
+    }
+
+    /// One of them, 0 the first.
+    pub(super) fn at(&self, at: usize) -> &(Wall, nalgebra::DMatrix<f64>) {
+        // There is always a first one, and what holds is always one of them.
+        &self.walls[at.min(self.walls.len() - 1)]
+    }
+
+    pub(super) fn later(&self) -> &[LaterWall] {
+        &self.later
+    }
+
+    /// Factors of all of them together.
+    fn factors(&self) -> usize {
+        self.walls.iter().map(|w| w.0.covariance.parameters.len()).sum()
+    }
+
+    /// What two calibrations got wrong are different things: each has its own factors among all.
+    fn calibrated(&self, at: usize) -> Calibrated<'_> {
+        let factors = |w: &[(Wall, _)]| w.iter().map(|w| w.0.covariance.parameters.len()).sum();
+        let (wall, whitened) = self.at(at);
+        let (before, after) = (self.walls.get(..at).unwrap_or_default(), self.walls.get(at + 1..).unwrap_or_default());
+        Calibrated { wall, whitened, before: factors(before), after: factors(after) }
+    }
+}
+
+/// A volley that could be compared.
+struct Compared<'a> {
+    volley: &'a PairedVolley,
+    look: &'a VolleyLook,
+    /// Its row among all.
+    row: usize,
+    turn: &'a Turn,
+}
+
+/// A row with shots, what it came to, and which calibration holds for it.
+type Shot = (PairedVolley, Arc<Found>, usize);
+
+/// What is known of a session's volleys at one time.
+#[derive(Clone)]
+pub struct Known {
+    pub(super) session: Arc<Session>,
+    pub(super) walls: Arc<Walls>,
+    solver: Arc<Solver>,
+    pub(super) start: MarkShape,
+    /// Rows with shots.
+    pub(super) shot: Vec<Shot>,
+    /// Every row: what its photo says of the wall, which calibration holds, the row.
+    pub(super) turns: Vec<(Arc<Turn>, usize, PairedVolley)>,
+    /// The first photo that each calibration holds for.
+    pub(super) holds_from: BTreeMap<usize, String>,
+    pub(super) learned: Option<Arc<Learned>>,
+}
+
+impl Known {
+    /// Nothing but the session and its calibration.
+    ///
+    /// # Errors
+    /// A machine that no flight fits.
+    pub fn new(session: &Session, wall: &Wall) -> Result<Self> {
+        let m = &session.spec.marks;
+        let expected =
+            (m.smallest_m.map_or(DIAMETER_MM.0, |v| v * 1e3), m.largest_m.map_or(DIAMETER_MM.1, |v| v * 1e3));
+        Ok(Self {
+            solver: Arc::new(Solver::new(&session_inputs(session)?)?),
+            walls: Arc::new(Walls::new(session, wall)?),
+            session: Arc::new(session.clone()),
+            start: MarkShape::plain(expected),
+            shot: Vec::new(),
+            turns: Vec::new(),
+            holds_from: BTreeMap::new(),
+            learned: None,
+        })
+    }
+
+    /// The session.
+    pub fn session(&self) -> &Session {
+        &self.session
+    }
+
+    /// Volleys with shots.
+    pub fn volleys(&self) -> impl Iterator<Item = &PairedVolley> {
+        self.shot.iter().map(|s| &s.0)
+    }
+
+    /// The usual mark as learned so far.
+    pub fn shape(&self) -> &MarkShape {
+        self.learned.as_ref().map_or(&self.start, |k| &k.shape)
+    }
+
+    /// Learns what the marks look like from all volleys and judges each with that, unless that is done.
+    pub fn learn(&mut self, progress: Progress) -> Arc<Learned> {
+        if let Some(l) = &self.learned {
+            return l.clone();
+        }
+        progress("learning what the marks look like");
+        let looked = self.looked();
+        let volley_patches: Vec<_> =
+            looked.iter().map(|k| (k.volley.row.shots as usize, k.look.groups.patches.as_slice())).collect();
+        let colour = colour(&volley_patches);
+        let opacities: Vec<(usize, Vec<Patch>)> = match colour {
+            Some(c) => volley_patches.par_iter().map(|(n, p)| (*n, p.iter().map(|p| p.opacity(c)).collect())).collect(),
+            None => volley_patches.iter().map(|(n, _)| (*n, Vec::new())).collect(),
+        };
+        let shape = learn(&opacities, self.start.clone());
+        progress(&format!("marks: {:.0} mm across, learned from {}", 2.0 * shape.radius_mm.0, shape.learned_from));
+        let behind: Vec<_> = looked.iter().map(|k| unlooked_places(k.turn, self.pivot())).collect();
+        let mut judged: Vec<Judged> = opacities
+            .par_iter()
+            .zip(&behind)
+            .map(|((shots, patches), behind)| judge(patches, *shots, &shape, behind))
+            .collect();
+        if let Some(colour) = colour {
+            for ((k, j), behind) in looked.iter().zip(&mut judged).zip(&behind) {
+                let Some(other) = &k.look.otherwise else { continue };
+                let patches: Vec<Patch> = other.groups.patches.iter().map(|p| p.opacity(colour)).collect();
+                let shots = k.volley.row.shots as usize;
+                let second = judge(&patches, shots, &shape, behind);
+                if better(j, &second, shots) {
+                    *j = Judged { otherwise: true, ..second };
+                }
+            }
+            self.settle_hidden(&mut judged, &looked, &shape, colour);
+        }
+        judged.par_iter_mut().zip(&looked).zip(&opacities).for_each(|((j, k), (_, patches))| {
+            let behind = hidden_places(k.turn, self.pivot());
+            search_again(j, patches, k.volley.row.shots, &behind, &shape);
+            part_strays(j, k.volley.row.shots, &shape);
+            weigh_hidden(j, &behind, &shape);
+        });
+        let learned = Arc::new(Learned { shape, colour, judged });
+        self.learned = Some(learned.clone());
+        learned
+    }
+
+    pub(super) fn pivot(&self) -> Pivot {
+        let m = &self.session.spec.machine;
+        Pivot { out_m: m.pivot_out.value, right_m: m.pivot_right.value }
+    }
+
+    /// Rows of the table that have shots, whether or not they could be compared.
+    fn shot_rows(&self) -> impl Iterator<Item = usize> {
+        self.turns.iter().enumerate().filter(|(_, t)| t.2.row.shots > 0).map(|(i, _)| i)
+    }
+
+    /// Volleys that could be compared.
+    fn looked(&self) -> Vec<Compared<'_>> {
+        self.shot
+            .iter()
+            .zip(self.shot_rows())
+            .filter_map(|((volley, found, _), row)| {
+                let (Found::Looked(look), Some((turn, ..))) = (&**found, self.turns.get(row)) else { return None };
+                Some(Compared { volley, look, row, turn })
+            })
+            .collect()
+    }
+
+    /// Deals out what later photos show of places that were hidden.
+    fn settle_hidden(&self, judged: &mut [Judged], looked: &[Compared], shape: &MarkShape, colour: [f32; 3]) {
+        let out_mm = 1e3 * self.pivot().out_m;
+        for (row, (turn, _, shown)) in self.turns.iter().enumerate() {
+            for (which, late) in turn.late.iter().enumerate() {
+                let owns = |k: &Compared| k.row > late.since && k.row <= row;
+                let others: Vec<_> = judged
+                    .iter()
+                    .zip(looked)
+                    .filter(|(j, k)| !owns(k) && j.hidden.missing == 0)
+                    .filter_map(|(j, k)| Some((&k.volley.row, mean(&j.marks)?)))
+                    .collect();
+                let owners = judged
+                    .iter_mut()
+                    .zip(looked)
+                    .filter(|(_, k)| owns(k))
+                    .map(|(judged, k)| Owner {
+                        judged,
+                        volley: k.volley,
+                        veils: &k.turn.veils,
+                        expected: expected(&k.volley.row, &others, out_mm),
+                        shows: k.row == row,
+                    })
+                    .collect();
+                settle_late(late, (row, which), &shown.photo, owners, shape, colour);
+            }
+        }
+    }
+
+    /// Measures a judged volley: its own marks in its own photo, those that something hid in the photo that shows them.
+    fn measure_one(&self, volley: &PairedVolley, look: &VolleyLook, wall: usize, decided: &Decided) -> Measured {
+        let look = look.otherwise.as_deref().filter(|_| decided.judged.otherwise).unwrap_or(look);
+        let own = Seen { place: self.walls.calibrated(wall), look, photo: &volley.photo };
+        let later = |(row, which): (usize, usize)| {
+            let (turn, wall, shown) = self.turns.get(row)?;
+            Some(Seen { place: self.walls.calibrated(*wall), look: &turn.late.get(which)?.look, photo: &shown.photo })
+        };
+        measure(&own, &later, &self.solver, volley, decided)
+    }
+
+    /// A picture of every decision, as PNG, with the volley's name; those whose photos cannot be read again have none.
+    /// `rows` say how the volleys ended.
+    ///
+    /// # Errors
+    /// A picture cannot be made.
+    pub fn decision_pictures(&self, rows: &[VolleyResult], progress: Progress) -> Result<Vec<(String, Vec<u8>)>> {
+        let Some(Learned { shape, colour: Some(colour), judged }) = self.learned.as_deref() else {
+            return Ok(Vec::new());
+        };
+        let read = |name: &str| {
+            let path = self.session.paths.photos().join(name);
+            decode_rgb(&path, read_exif(&path).ok()?.orientation.unwrap_or(1)).ok()
+        };
+        let picture = |title: &str, look: &VolleyLook, photo: &str, judged: &Judged| {
+            let (Some(before), Some(after)) = (read(&look.before), read(photo)) else { return Ok(None) };
+            decision_picture(&Shown { title, look, before: &before, after: &after, judged, shape, colour: *colour })
+        };
+        let mut out = Vec::new();
+        for (k, judged) in self.looked().into_iter().zip(judged) {
+            let name = &k.volley.row.volley;
+            progress(&format!("picture of volley {name}"));
+            let ended = rows.iter().find(|r| r.volley == *name);
+            let title = match ended {
+                Some(r) => format!("volley {name}: {}, {} of {} shots", r.status, r.found, r.shots),
+                None => format!("volley {name}"),
+            };
+            let look = k.look.otherwise.as_deref().filter(|_| judged.otherwise).unwrap_or(k.look);
+            out.extend(picture(&title, look, &k.volley.photo, judged)?.map(|png| (name.clone(), png)));
+            // What something hid is seen where a later photo shows it.
+            let Some(seen_in) = judged.marks.iter().find_map(|m| m.seen_in) else { continue };
+            let Some((turn, _, shown)) = self.turns.get(seen_in.0) else { continue };
+            let Some(late) = turn.late.get(seen_in.1) else { continue };
+            let there = |m: &&FoundMark| m.seen_in == Some(seen_in);
+            let only = Judged { marks: judged.marks.iter().filter(there).cloned().collect(), ..Judged::default() };
+            let title = format!("{title}, {} of them seen in {}", only.marks.len(), shown.photo);
+            out.extend(picture(&title, &late.look, &shown.photo, &only)?.map(|png| (format!("{name}-later"), png)));
+        }
+        Ok(out)
+    }
+
+    /// The last volley by itself, with looks of marks that were learned before it came: quickly, and nearly
+    /// what learning from all will say.
+    pub fn last_at_a_glance(&self, looks: &Learned, decisions: &[ReviewRow]) -> Option<Measured> {
+        let last = self.shot.last()?;
+        // Its angle may hang on zero shots before it.
+        let before = self.shot.split_last()?.1.iter().filter(|s| s.0.row.known_release.is_some());
+        let mut measured: Vec<Measured> =
+            before.chain([last]).map(|s| self.measure_at_a_glance(s, looks, decisions)).collect();
+        self.set_zero(&mut measured);
+        measured.pop()
+    }
+
+    fn measure_at_a_glance(&self, shot: &Shot, looks: &Learned, decisions: &[ReviewRow]) -> Measured {
+        let (v, found, wall) = shot;
+        match &**found {
+            Found::Failed(why, flags) => Measured::failed(v, why.clone(), flags.clone()),
+            Found::Looked(l) => {
+                let patches: Vec<Patch> =
+                    looks.colour.map_or_else(Vec::new, |c| l.groups.patches.par_iter().map(|p| p.opacity(c)).collect());
+                // What is hidden in its photo shows later, if at all.
+                let row = self.turns.iter().rfind(|t| t.2.row.volley == v.row.volley);
+                let behind = row.map(|t| unlooked_places(&t.0, self.pivot())).unwrap_or_default();
+                let mut judged = judge(&patches, v.row.shots as usize, &looks.shape, &behind);
+                part_strays(&mut judged, v.row.shots, &looks.shape);
+                weigh_hidden(&mut judged, &behind, &looks.shape);
+                let decided = decide(&judged, v, decisions, &looks.shape);
+                self.measure_one(v, l, *wall, &decided)
+            }
+        }
+    }
+
+    fn set_zero(&self, measured: &mut [Measured]) {
+        let factors = shared_factors(&self.session, Some(self.walls.factors()), &self.solver);
+        set_zero(&self.session, factors.len(), measured);
+    }
+
+    /// The volleys' marks after a person's decisions, for every row with shots; `None` for a volley that failed.
+    /// Without [`Known::learn`] before it, no volley has marks.
+    pub fn decided(&self, decisions: &[ReviewRow]) -> Vec<Option<Decided>> {
+        let nothing = Judged::default();
+        let shape = self.shape();
+        let mut at = 0;
+        let mut out = Vec::new();
+        for (volley, found, _) in &self.shot {
+            out.push(match &**found {
+                Found::Failed(..) => None,
+                Found::Looked(_) => {
+                    let judged = self.learned.as_ref().and_then(|k| k.judged.get(at)).unwrap_or(&nothing);
+                    at += 1;
+                    Some(decide(judged, volley, decisions, shape))
+                }
+            });
+        }
+        out
+    }
+
+    /// The volleys with their places and angles; `decided` is what [`Known::decided`] gave for `decisions`.
+    pub fn measure(&self, decided: &[Option<Decided>], decisions: &[ReviewRow]) -> Vec<Measured> {
+        let mut out: Vec<Measured> = self
+            .shot
+            .iter()
+            .zip(decided)
+            .map(|((volley, found, wall), decided)| match (&**found, decided) {
+                (Found::Looked(l), Some(d)) => self.measure_one(volley, l, *wall, d),
+                (Found::Looked(_), None) => Measured::failed(volley, "it was not judged".into(), Vec::new()),
+                (Found::Failed(why, flags), _) => {
+                    let mut why = why.clone();
+                    if decisions.iter().any(|d| d.volley == volley.row.volley) {
+                        why += "; review.csv decides on its marks, which has to wait until its photos can be used";
+                    }
+                    Measured::failed(volley, why, flags.clone())
+                }
+            })
+            .collect();
+        let first_row = |row: usize| self.turns.get(row).map_or(0, |t| t.0.page.first_row);
+        let pages: Vec<usize> = self.shot_rows().map(first_row).collect();
+        use_up(&mut out, &pages, self.turns.last().map_or(0, |t| t.0.page.first_row), self.shape());
+        self.set_zero(&mut out);
+        out
+    }
+
+    /// The means behind the study, for a check by Monte Carlo.
+    pub fn cells(&self, measured: &[Measured], summary: &Summary) -> Cells {
+        Cells::new(&self.session, &self.solver, measured, summary.study.as_ref())
+    }
+
+    /// Study, budgets and everything else that the report shows.
+    pub fn summarise(&self, measured: &[Measured], notes: &[String]) -> Summary {
+        let shape = self.learned.as_ref().map(|k| &k.shape);
+        let first = &self.walls.at(0).0;
+        let mut summary = summarise(&self.session, Some(first), &self.solver, shape, measured, notes);
+        for (i, l) in self.walls.later().iter().enumerate() {
+            summary.notes.push(match self.holds_from.get(&(i + 1)) {
+                Some(photo) => format!("calibration-{} holds from {photo} on", l.number),
+                None => format!("calibration-{} was taken after all photos and is not used", l.number),
+            });
+        }
+        summary.notes.extend(self.session.notes.iter().cloned());
+        summary
+    }
+}
