@@ -13,6 +13,7 @@ use serde::{Deserialize, Serialize};
 
 use super::known::Found;
 use super::looks::VolleyLook;
+use super::page::Page;
 use crate::camera::WallView;
 use crate::error::Result;
 use crate::marks::patch::RawPatch;
@@ -41,6 +42,8 @@ pub(super) struct KeptLook<F, L> {
     pub view: std::result::Result<WallView, String>,
     /// Whether it was placed by its sheets.
     pub by_sheets: bool,
+    /// The page of the wall after it.
+    pub page: Page,
 }
 
 impl KeptLook<Found, VolleyLook> {

@@ -65,6 +65,7 @@ pub fn solve_impacts(session: &Session, impacts: &[ImpactRow]) -> Result<Outcome
         volleys: measured.iter().map(Measured::volley_row).collect(),
         summary,
         pictures: Vec::new(),
+        decisions: Vec::new(),
         factor_names: names,
         cells,
     })
@@ -159,11 +160,13 @@ fn volley(
                 significance: f64::NAN,
                 overlaps: false,
                 patch: 0,
+                ..FoundMark::default()
             },
             impact,
             pixel: None,
             x_known: i.x_m.is_some(),
             pose_covariance_m2: [[0.0; 2]; 2],
+            photo: None,
             flags: if release.is_none() { vec![FlagWord::Unreachable] } else { Vec::new() },
             release,
         });

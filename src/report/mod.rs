@@ -21,4 +21,5 @@ mod view;
 pub use model::{Summary, VolleyPicture};
 pub use page::page;
 pub use poster::{ChartFiles, SIZE_PX as CHART_PX, Theme, charts};
+pub(crate) use raster::png as drawing_png;
 pub use units::Units;

@@ -121,6 +121,12 @@ pub struct VolleySummary {
     /// How the photo saw the wall, from which pictures are cut again; absent where it could not be placed.
     #[serde(default)]
     pub view: Option<WallView>,
+    /// Share of a new mark that old ones cover, 0 to 1, where this volley's shots struck, before it; absent where not known.
+    #[serde(default)]
+    pub covered_before: Option<f64>,
+    /// The same after it, for shots like these.
+    #[serde(default)]
+    pub covered_after: Option<f64>,
 }
 
 /// One mark.

@@ -51,7 +51,12 @@ flags! {
     CameraMoved, "camera_moved", true, "the camera moved, zoomed or refocused since the calibration";
     SheetMoved, "sheet_moved", true, "a sheet hangs elsewhere than in the calibration; the others gave the photo's place";
     LightChanged, "light_changed", true, "the light changed much between the two photos";
-    BigChange, "big_change", true, "a large part of the wall changed between the two photos, so something else than marks came or went";
+    BigChange, "big_change", false, "a large part of the wall changed between the two photos, so something else than marks came or went";
+    Blocked, "blocked", true, "something covered a part of the wall, and shots may have struck behind it";
+    SeenLater, "seen_later", false, "something hid it in the volley's own photo; a later photo shows it";
+    Wiped, "wiped", true, "the old marks were gone though no photo shows the wiped wall, so the wall's state before the shots is taken from an older photo";
+    OnSeam, "on_seam", false, "lies on a seam or step of the wall, which may cut its outline";
+    WipeSoon, "wipe_soon", false, "marks cover half or more of the place where shots like these will fall again: wipe the wall before that";
     WipeWall, "wipe_wall", true, "old marks cover so much of the wall that new ones may hide on them: wipe the wall";
     Unreachable, "unreachable", true, "no arm angle brings the ball there at the stated speed";
     NoBefore, "no_before", true, "there is no photo of the wall before this volley";

@@ -38,7 +38,7 @@ pub struct VolleyTable {
 }
 
 /// One row: a volley, or (shots = 0) a photo of the wall before more shots.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct VolleyRow {
     /// Line in the file, from 1.
     pub line: u64,

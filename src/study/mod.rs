@@ -20,7 +20,7 @@ mod means;
 mod photos;
 mod plan;
 mod power;
-mod robust;
+pub(crate) mod robust;
 mod special;
 mod steady;
 mod variance;
