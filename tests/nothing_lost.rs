@@ -116,19 +116,20 @@ fn killed(dir: &Path, command: &str, count: u64) {
         all
     };
     // As the disk is now: set 1.
-    let (mut now, mut old, mut new, mut halfway) = (1usize, 0, 0, 0);
+    let (mut now, mut old, mut new, mut halfway, mut mixed) = (1usize, 0, 0, 0, 0);
     for case in 0..count {
         let mut rng = seeded(23, case);
         put(1 - now);
         let before = inputs(dir);
         let mut child = start(dir, command);
-        std::thread::sleep(longest.mul_f64(rng.random_range(0.0..1.1)));
+        std::thread::sleep(longest.mul_f64(rng.random_range(0.0..1.5)));
         child.kill().unwrap();
         child.wait().unwrap();
         assert!(inputs(dir) == before, "case {case}: an input was changed");
         let found = results(dir);
         if dir.join("results/.switching.json").exists() {
             halfway += 1;
+            mixed += usize::from(!whole.contains(&found));
         } else {
             assert!(whole.contains(&found), "case {case}: results are neither the old nor the new");
             *(if found == whole[now] { &mut old } else { &mut new }) += 1;
@@ -136,7 +137,16 @@ fn killed(dir: &Path, command: &str, count: u64) {
         // Half of the times the next run completes it, half of the times it is killed again on another state.
         if rng.random() {
             ran(dir, command);
-            assert!(results(dir) == whole[1 - now], "case {case}: the next run does not complete it");
+            let after = results(dir);
+            let which = |k: usize| {
+                RESULTS.iter().zip(&after).zip(&whole[k]).map(|((n, a), b)| (*n, a == b)).collect::<Vec<_>>()
+            };
+            assert!(
+                after == whole[1 - now],
+                "case {case}: the next run does not complete it: {:?}, old {:?}",
+                which(1 - now),
+                which(now)
+            );
             now = 1 - now;
         } else {
             // Any command that writes looks first; afterwards it is one of the two.
@@ -147,7 +157,7 @@ fn killed(dir: &Path, command: &str, count: u64) {
         }
     }
     println!(
-        "{command}: {count} kills within {longest:.2?}: {old} left the old results, {new} the new, {halfway} a switch to finish"
+        "{command}: {count} kills within {longest:.2?}: {old} left the old results, {new} the new, {halfway} a switch to finish, of which {mixed} between two files"
     );
     ran(dir, command);
     let left: Vec<_> = fs::read_dir(dir.join("results")).unwrap().map(|e| e.unwrap().file_name()).collect();

@@ -264,6 +264,8 @@ pub fn run(args: &Args) -> Result<Ended> {
         return run_volleys(&session, part);
     }
     let _lock = SessionLock::take(&session.paths, Work::Run, "run", &progress)?;
+    // Results that a killed program had begun to switch come first: what holds is judged by them.
+    drop(SessionLock::take(&session.paths, Work::Write, "run", &progress)?);
     match run_or_not(&session, args)? {
         Ran::Unchanged(there) => {
             if args.json {
