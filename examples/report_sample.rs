@@ -139,6 +139,8 @@ fn volley_summary(volley: &Invented, before: Option<&str>, marks: Vec<MarkSummar
         pose_rms_px: Some(0.083),
         pose_sheets: vec![1, 2, 3],
         view: None,
+        covered_before: None,
+        covered_after: None,
     }
 }
 

@@ -20,7 +20,7 @@ use super::{Ended, calibrate, progress, say};
 /// From the photos of the volleys to release angles, study and report
 #[derive(clap::Args)]
 #[command(
-    after_help = "Example:\n  pockmark run garage\nReads photos/, volleys.csv and wall.json (made first by `pockmark calibrate` when it is missing);\nwrites results/shots.csv, volleys.csv, summary.json and report.html. What did not change since the last run is not\nlooked at again.\n\nA big session on many machines, each with the folder: every one looks at a part, the last run puts them together:\n  pockmark run garage --volleys 1..200\n  pockmark run garage --volleys 201..400\n  pockmark run garage"
+    after_help = "Example:\n  pockmark run garage\nReads photos/, volleys.csv and wall.json (made first by `pockmark calibrate` when it is missing);\nwrites results/shots.csv, volleys.csv, summary.json and report.html. What did not change since the last run is not\nlooked at again.\n\n  pockmark run garage --keep-pictures\nshows every decision as a picture in results/pictures/.\n\nA big session on many machines, each with the folder: every one looks at a part, the last run puts them together:\n  pockmark run garage --volleys 1..200\n  pockmark run garage --volleys 201..400\n  pockmark run garage"
 )]
 pub struct Args {
     /// The session's folder
@@ -28,6 +28,9 @@ pub struct Args {
     /// Check every mean by Monte Carlo (JCGM 101): both intervals go into summary.json
     #[arg(long)]
     monte_carlo: bool,
+    /// Write results/pictures/: for each volley the photo before and after, what changed, and what was fitted, side by side
+    #[arg(long)]
+    keep_pictures: bool,
     /// Write JSON (the content of summary.json)
     #[arg(long)]
     json: bool,
@@ -38,7 +41,7 @@ pub struct Args {
     #[arg(long)]
     anew: bool,
     /// Only look at these volleys (those with shots, counted from 1) and keep what is found for the run of the whole
-    #[arg(long, value_name = "FROM..TO", value_parser = part, conflicts_with_all = ["json", "parquet", "monte_carlo"])]
+    #[arg(long, value_name = "FROM..TO", value_parser = part, conflicts_with_all = ["json", "parquet", "monte_carlo", "keep_pictures"])]
     volleys: Option<(usize, usize)>,
 }
 
@@ -148,6 +151,14 @@ pub fn open(dir: &Path) -> Result<Session> {
     Ok(session)
 }
 
+/// What is wanted of a run besides the usual.
+#[derive(Clone, Copy, Default)]
+struct Wanted {
+    monte_carlo: bool,
+    parquet: bool,
+    pictures: bool,
+}
+
 /// What a run came to.
 enum Ran {
     /// It was done.
@@ -159,16 +170,11 @@ enum Ran {
 /// Runs a session's folder from end to end and writes the results: calibrates first when there is no wall.json.
 pub fn run_folder(dir: &Path) -> Result<(Outcome, Vec<PathBuf>)> {
     let session = open(dir)?;
-    let (outcome, written) = run_whole(&session, None, false, false)?;
+    let (outcome, written) = run_whole(&session, None, Wanted::default())?;
     Ok((outcome, written?))
 }
 
-fn run_whole(
-    session: &Session,
-    kept: Option<Arc<Kept>>,
-    monte_carlo: bool,
-    parquet: bool,
-) -> Result<(Outcome, Result<Vec<PathBuf>>)> {
+fn run_whole(session: &Session, kept: Option<Arc<Kept>>, options: Wanted) -> Result<(Outcome, Result<Vec<PathBuf>>)> {
     // Before a minute of work: results that could not be written.
     session.paths.own_results()?;
     let known = if session.paths.wall_json().exists() { Some(read_wall(session)?) } else { None };
@@ -177,24 +183,26 @@ fn run_whole(
         session.pair_photos()?;
     }
     let wall = calibrated(session, known)?;
-    let mut outcome = run_session_keeping(session, &wall, kept, &progress)?;
-    if monte_carlo {
+    let mut outcome = run_session_keeping(session, &wall, kept, options.pictures, &progress)?;
+    if options.monte_carlo {
         outcome.check_linear(&progress);
     }
-    let written = write_results_as(session, &outcome, parquet);
+    let written = write_results_as(session, &outcome, options.parquet);
     Ok((outcome, written))
 }
 
 fn run_or_not(session: &Session, args: &Args) -> Result<Ran> {
     let kept = Kept::open(&session.paths).map(Arc::new);
+    let wanted = Wanted { monte_carlo: args.monte_carlo, parquet: args.parquet, pictures: args.keep_pictures };
     let Some(kept) = kept else {
-        let (outcome, written) = run_whole(session, None, args.monte_carlo, args.parquet)?;
+        let (outcome, written) = run_whole(session, None, wanted)?;
         return Ok(Ran::Done(Box::new(outcome), written));
     };
     let options = if args.monte_carlo { "monte-carlo" } else { "" };
     if args.anew {
         kept.forget_unused();
-    } else if let Some(now) = inputs(session, &kept, options)
+    } else if !args.keep_pictures
+        && let Some(now) = inputs(session, &kept, options)
         && let Some(there) = still_holds(session, &kept, &now, args.parquet)
     {
         kept.save_prints();
@@ -207,7 +215,7 @@ fn run_or_not(session: &Session, args: &Args) -> Result<Ran> {
         calibrated(session, known)?;
     }
     let before = inputs(session, &kept, options);
-    let (outcome, written) = run_whole(session, Some(kept.clone()), args.monte_carlo, args.parquet)?;
+    let (outcome, written) = run_whole(session, Some(kept.clone()), wanted)?;
     // Whatever was changed while this ran is run again the next time.
     if let (Some(before), Ok(files)) = (before, &written)
         && inputs(session, &kept, options).as_ref() == Some(&before)

@@ -25,7 +25,7 @@ const EDGES: f64 = 2.0;
 const CLASSES: usize = 8;
 
 /// A place that changed.
-#[derive(Clone, Debug, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Region {
     /// Its cells: first and last column and row of the reduced grid.
     pub x: (usize, usize),

@@ -2,7 +2,7 @@
 //!
 //! A photo after a volley is the photo before it, under changed light, with marks laid over:
 //! after = light x before x (1 - a) + colour x a. [`pair`] brings the two photos onto one pixel grid
-//! and takes the light out; [`mod@detect`] finds where the rest is more than noise; [`mod@group`] and [`mod@patch`] cut those
+//! and takes the light out; [`things`] names what came or went and is no mark; [`mod@detect`] finds where the rest is more than noise; [`mod@group`] and [`mod@patch`] cut those
 //! places out with a value and a variance for a in every pixel; [`fit`] explains a patch by a number of
 //! marks; [`shape`] and [`learn`] say what a mark of this session looks like; [`separate`] decides how many there are.
 
@@ -13,9 +13,12 @@ pub mod learn;
 pub mod light;
 pub mod pair;
 pub mod patch;
+pub mod seam;
 pub mod separate;
 pub mod shape;
+pub mod things;
 pub mod ways;
 
 pub use detect::{Detection, Region, detect};
 pub use pair::{Pair, Reduced, reduce};
+pub use things::{Thing, Things, find_things};

@@ -15,7 +15,8 @@ use std::time::SystemTime;
 use super::Progress;
 use super::kept::{Kept, KeptLook};
 use super::known::{Found, Known, Learned};
-use super::looks::{How, Pivot, PlacedPhoto, Reference, look, place_photo};
+use super::looks::{Ask, How, Pivot, PlacedPhoto, Reference, Spot, VolleyLook, look, place_photo};
+use super::page::{Page, Turn};
 use super::recalibrated::holding;
 use crate::camera::{Wall, WallView};
 use crate::error::Result;
@@ -31,6 +32,9 @@ pub type Print = Option<(u64, SystemTime)>;
 pub fn print_of(path: &Path) -> Print {
     std::fs::metadata(path).ok().and_then(|m| Some((m.len(), m.modified().ok()?)))
 }
+
+/// How a photo sees the wall, or a sentence why that is not known.
+pub type Sees<'a> = std::result::Result<&'a WallView, &'a str>;
 
 /// A photo of the folder: its name, and what it was when it was looked at.
 #[derive(Clone, Debug, PartialEq)]
@@ -49,6 +53,21 @@ struct Key {
     reference: Option<Shown>,
     /// Which calibration holds for the photo.
     wall: usize,
+    /// A photo of the wall right after a volley: the photo from before that volley, and its shots.
+    again: Option<(Shown, u32)>,
+    /// What was known of the wall before it.
+    wall_before: WallBefore,
+}
+
+/// What is known of the wall before a row's photo: where the page began, marks on it, what is hidden and since when.
+#[derive(Clone, Debug, Default, PartialEq)]
+struct WallBefore {
+    page: Page,
+    spots: usize,
+    /// Each with its row, photo and size.
+    veils: Vec<(usize, String, usize)>,
+    /// Number of the row, where there are veils: they speak of rows by number.
+    row: Option<usize>,
 }
 
 /// One row of the table that was looked at.
@@ -57,11 +76,15 @@ struct Step {
     volley: PairedVolley,
     /// `None` for a photo of the wall without shots.
     found: Option<Arc<Found>>,
+    /// The volley before it, seen once more.
+    again: Option<Arc<VolleyLook>>,
     /// How the photo sees the wall, or why that is not known.
     view: std::result::Result<WallView, String>,
     by_sheets: bool,
     /// What it is kept under, where comparisons are kept.
     kept_name: Option<String>,
+    /// What its photo says of the wall.
+    turn: Arc<Turn>,
 }
 
 /// A session at work: see the module.
@@ -77,6 +100,8 @@ pub struct Day {
     kept: Option<Arc<Kept>>,
     /// Hashes of the calibrations.
     wall_hashes: BTreeMap<usize, String>,
+    /// Whether what pictures of decisions need is kept.
+    keep: bool,
 }
 
 impl Day {
@@ -95,6 +120,7 @@ impl Day {
             edition: 0,
             kept: None,
             wall_hashes: BTreeMap::new(),
+            keep: false,
         })
     }
 
@@ -102,6 +128,15 @@ impl Day {
     pub fn keeping(mut self, kept: Option<Arc<Kept>>) -> Self {
         self.kept = kept;
         self
+    }
+
+    /// Keeps from now on what pictures of decisions need: half a megabyte a photo.
+    pub fn keep_pictures(&mut self) {
+        self.keep = true;
+    }
+
+    pub(super) fn keeps(&self) -> bool {
+        self.keep
     }
 
     /// The session.
@@ -132,7 +167,8 @@ impl Day {
     /// What is learned depends on all comparisons, in their order.
     fn learned_name(&self) -> Option<String> {
         let mut parts = vec!["learned".to_string(), format!("{:?}", self.known.start)];
-        for s in self.steps.iter().filter(|s| s.found.as_deref().is_some_and(|f| matches!(f, Found::Looked(_)))) {
+        let looked = |s: &&Step| s.again.is_some() || matches!(s.found.as_deref(), Some(Found::Looked(_)));
+        for s in self.steps.iter().filter(looked) {
             parts.push(s.kept_name.clone()?);
         }
         Some(self.kept.as_ref()?.name(&parts))
@@ -158,7 +194,9 @@ impl Day {
                 fresh.known.holds_from = std::mem::take(&mut self.known.holds_from);
                 fresh.steps = std::mem::take(&mut self.steps);
                 fresh.edition = self.edition;
+                fresh.keep = self.keep;
                 fresh.known.shot = std::mem::take(&mut self.known.shot);
+                fresh.known.turns = std::mem::take(&mut self.known.turns);
                 fresh.known.learned = self.known.learned.take();
             }
             *self = fresh;
@@ -187,12 +225,14 @@ impl Day {
         &mut self,
         volleys: &[PairedVolley],
         progress: Progress,
-        each: &mut dyn FnMut(&Known, usize, std::result::Result<&WallView, &str>),
+        each: &mut dyn FnMut(&Known, usize, Sees),
     ) {
         let mut old = std::mem::take(&mut self.steps);
         let keys: Vec<Key> = old.iter().map(|s| s.key.clone()).collect();
         let learned = self.known.learned.take();
         self.known.shot.clear();
+        self.known.again.clear();
+        self.known.turns.clear();
         let follows = self.known.session.spec.camera.tripod_photo.is_none();
         self.holds = holding(&self.known.session, self.known.walls.later(), volleys);
         self.known.holds_from.clear();
@@ -205,24 +245,22 @@ impl Day {
                 reference = None;
             }
             self.known.holds_from.entry(wall).or_insert_with(|| v.photo.clone());
-            let key = Key {
-                wall,
-                photo: self.shown(&v.photo),
-                before: v.before.as_deref().map(|b| self.shown(b)),
-                shots: v.row.shots,
-                problem: v.problem.clone(),
-                reference: reference.clone(),
-            };
+            let twice = self.twice(volleys, index);
+            let key = self.key(index, v, twice, reference.clone());
             let known = old.iter().position(|s| s.key == key);
             let mut step = match known {
                 Some(i) => old.swap_remove(i),
-                None => self.kept_or_new(index, v, key, progress).0,
+                None => self.kept_or_new(index, v, twice, key, progress).0,
             };
             step.volley = v.clone();
             if follows && step.by_sheets {
                 reference = Some(step.key.photo.clone());
             }
             self.known.shot.extend(step.found.as_ref().map(|f| (v.clone(), f.clone(), wall)));
+            if let (Some(p), Some(l)) = (twice, &step.again) {
+                self.known.again.push((p.clone(), l.clone(), wall));
+            }
+            self.known.turns.push((step.turn.clone(), wall, v.clone()));
             if known.is_none() {
                 each(&self.known, index, step.view.as_ref().map_err(String::as_str));
             }
@@ -242,6 +280,11 @@ impl Day {
         let follows = self.known.session.spec.camera.tripod_photo.is_none();
         let mut by_sheets: BTreeMap<usize, bool> = BTreeMap::new();
         let (mut anew, mut there) = (0, 0);
+        self.steps.clear();
+        for (index, v) in volleys.iter().enumerate().take(rows.start) {
+            let step = self.passed_over(index, v);
+            self.steps.push(step);
+        }
         for (index, v) in volleys.iter().enumerate().take(rows.end).skip(rows.start) {
             let wall = self.wall_of(&v.photo);
             let before = volleys.get(..index).unwrap_or_default();
@@ -256,19 +299,48 @@ impl Day {
             } else {
                 None
             };
-            let key = Key {
-                wall,
-                photo: self.shown(&v.photo),
-                before: v.before.as_deref().map(|b| self.shown(b)),
-                shots: v.row.shots,
-                problem: v.problem.clone(),
-                reference,
-            };
-            let (step, new) = self.kept_or_new(index, v, key, progress);
+            let twice = self.twice(volleys, index);
+            let key = self.key(index, v, twice, reference);
+            let (step, new) = self.kept_or_new(index, v, twice, key, progress);
             by_sheets.insert(index, step.by_sheets);
+            self.steps.push(step);
             if new { anew += 1 } else { there += 1 }
         }
         (anew, there)
+    }
+
+    /// A row of another part: nothing is known of it.
+    fn passed_over(&self, index: usize, v: &PairedVolley) -> Step {
+        Step {
+            key: self.key(index, v, None, None),
+            volley: v.clone(),
+            found: None,
+            again: None,
+            view: Err(String::new()),
+            by_sheets: false,
+            kept_name: None,
+            turn: Arc::default(),
+        }
+    }
+
+    /// The volley that the photo of a row without shots may show a second time.
+    fn twice<'a>(&self, volleys: &'a [PairedVolley], index: usize) -> Option<&'a PairedVolley> {
+        let (v, p) = (volleys.get(index)?, volleys.get(index.checked_sub(1)?)?);
+        let same_wall = self.wall_of(&p.photo) == self.wall_of(&v.photo);
+        (v.row.shots == 0 && p.row.shots > 0 && p.problem.is_none() && same_wall).then_some(p)
+    }
+
+    fn key(&self, index: usize, v: &PairedVolley, twice: Option<&PairedVolley>, reference: Option<Shown>) -> Key {
+        Key {
+            wall: self.wall_of(&v.photo),
+            again: twice.and_then(|p| Some((self.shown(p.before.as_deref()?), p.row.shots))),
+            photo: self.shown(&v.photo),
+            before: v.before.as_deref().map(|b| self.shown(b)),
+            shots: v.row.shots,
+            problem: v.problem.clone(),
+            reference,
+            wall_before: self.wall_before(index),
+        }
     }
 
     fn shows_sheets(&self, photo: &str) -> bool {
@@ -278,25 +350,49 @@ impl Day {
     }
 
     /// A row as it was kept, else looked at anew (then the second is true) and kept.
-    fn kept_or_new(&mut self, index: usize, v: &PairedVolley, key: Key, progress: Progress) -> (Step, bool) {
+    fn kept_or_new(
+        &mut self,
+        index: usize,
+        v: &PairedVolley,
+        twice: Option<&PairedVolley>,
+        key: Key,
+        progress: Progress,
+    ) -> (Step, bool) {
         let name = self.kept_name(&key);
-        let Some((kept, name)) = self.kept.clone().zip(name) else { return (self.step(index, v, key, progress), true) };
-        if let Some(KeptLook { mut found, view, by_sheets }) = kept.look(&name) {
+        let Some((kept, name)) = self.kept.clone().zip(name) else {
+            return (self.step(index, v, twice, key, progress), true);
+        };
+        if let Some(KeptLook { mut found, again, view, by_sheets, page }) = kept.look(&name) {
             if let Some(Found::Looked(l)) = &mut found {
                 l.volley = index;
             }
-            let found = found.map(Arc::new);
-            return (Step { key, volley: v.clone(), found, view, by_sheets, kept_name: Some(name) }, false);
+            let (found, again) = (found.map(Arc::new), again.map(Arc::new));
+            let turn = Arc::new(Turn { page, ..Turn::default() });
+            return (
+                Step { key, volley: v.clone(), found, again, view, by_sheets, kept_name: Some(name), turn },
+                false,
+            );
         }
-        let mut step = self.step(index, v, key, progress);
+        let mut step = self.step(index, v, twice, key, progress);
         // A photo that could not be read may be readable the next time.
         let lasts = match step.found.as_deref() {
             Some(Found::Failed(_, flags)) => !flags.is_empty(),
             Some(Found::Looked(_)) => true,
             None => step.view.is_ok(),
         };
+        // What hides a part of the wall hangs on rows before and after it: such rows are few, and are looked at again.
+        let plain = step.turn.veils.is_empty() && step.turn.late.is_empty();
+        let alone = match step.found.as_deref() {
+            Some(Found::Looked(l)) => l.otherwise.is_none(),
+            _ => true,
+        };
+        if !(plain && alone) {
+            return (step, true);
+        }
         if lasts {
-            let look = KeptLook { found: step.found.as_deref(), view: step.view.clone(), by_sheets: step.by_sheets };
+            let (found, again) = (step.found.as_deref(), step.again.as_deref());
+            let page = step.turn.page.clone();
+            let look = KeptLook { found, again, view: step.view.clone(), by_sheets: step.by_sheets, page };
             kept.put(&name, &look);
         }
         step.kept_name = Some(name);
@@ -318,13 +414,25 @@ impl Day {
         let inside = if key.wall == 0 { &session.spec.camera.tripod_photo } else { &wall.tripod_photo };
         let tripod = inside.as_ref().map_or(Some(String::new()), |t| kept.sha256(&session.paths.dir.join(t)).ok());
         let m = &session.spec.machine;
+        let page = &key.wall_before.page;
+        if !key.wall_before.veils.is_empty() {
+            return None;
+        }
+        // A photo without shots is compared with the one before it.
+        let last = self.steps.last().map(|s| s.key.photo.clone()).filter(|_| key.shots == 0);
+        let clean = page.clean.as_ref().map(|c| self.shown(c));
         let parts = [
             "look".to_string(),
+            maybe(&last)?,
+            format!("{} {:?}", page.first_row, self.spots(page)),
+            maybe(&clean)?,
             self.wall_hashes.get(&key.wall)?.clone(),
             tripod.unwrap_or_default(),
             photo(&key.photo)?,
             maybe(&key.before)?,
             maybe(&key.reference)?,
+            maybe(&key.again.as_ref().map(|a| a.0.clone()))?,
+            key.again.as_ref().map_or(0, |a| a.1).to_string(),
             format!("{} {:?}", key.shots, key.problem),
             format!("{:?} {:?} {:?}", m.pivot_out.value, m.pivot_right.value, self.known.start),
         ];
@@ -374,10 +482,69 @@ impl Day {
         self.holds.get(photo).copied().unwrap_or(0)
     }
 
-    fn step(&mut self, index: usize, v: &PairedVolley, key: Key, progress: Progress) -> Step {
+    fn wall_before(&self, index: usize) -> WallBefore {
+        let Some(last) = self.steps.last() else { return WallBefore::default() };
+        let veils: Vec<_> = last.turn.veils.iter().map(|v| (v.row, v.photo.clone(), v.mask.cells())).collect();
+        WallBefore {
+            page: last.turn.page.clone(),
+            spots: self.spots(&last.turn.page).len(),
+            row: (!veils.is_empty()).then_some(index),
+            veils,
+        }
+    }
+
+    /// Marks that the page shows so far.
+    pub(super) fn spots(&self, page: &Page) -> Vec<Spot> {
+        let of = |s: &Step| match s.found.as_deref() {
+            Some(Found::Looked(l)) => l.spots.clone(),
+            _ => Vec::new(),
+        };
+        self.steps.iter().skip(page.first_row).flat_map(of).collect()
+    }
+
+    pub(super) fn start_radius_mm(&self) -> f64 {
+        self.known.start.radius_mm.0
+    }
+
+    pub(super) fn wall_for(&self, photo: &str) -> &Wall {
+        &self.known.walls.at(self.wall_of(photo)).0
+    }
+
+    pub(super) fn row_of(&self, photo: &str) -> Option<usize> {
+        self.steps.iter().rposition(|s| s.key.photo.name == photo)
+    }
+
+    /// A photo decoded and placed once more.
+    pub(super) fn placed(&mut self, photo: &str) -> Result<PlacedPhoto> {
+        self.place(photo)
+    }
+
+    /// Balls shot in the rows from `first` to the one before `last`, and `own` in that.
+    pub(super) fn shots_between(&self, first: usize, last: usize, own: u32) -> u32 {
+        self.steps.iter().take(last).skip(first).map(|s| s.key.shots).fold(own, u32::saturating_add)
+    }
+
+    pub(super) fn pivot(&self) -> Pivot {
+        self.known.pivot()
+    }
+
+    fn step(
+        &mut self,
+        index: usize,
+        v: &PairedVolley,
+        twice: Option<&PairedVolley>,
+        key: Key,
+        progress: Progress,
+    ) -> Step {
         self.have_reference(key.reference.as_ref());
         let after = self.place(&v.photo);
-        let found = (v.row.shots > 0).then(|| Arc::new(self.compare(index, v, &key, &after, progress)));
+        let (found, turn) = self.compare(index, v, &key, &after, progress);
+        let (found, turn) = (found.map(Arc::new), Arc::new(turn));
+        let again = twice.zip(key.again.as_ref()).and_then(|(p, (before, _))| {
+            progress(&format!("{}: was volley {} photographed twice?", v.photo, p.row.volley));
+            let (was, is) = (self.place(&before.name).ok()?, after.as_ref().ok()?);
+            self.look(index, key.wall, p, &was, is).ok().map(Arc::new)
+        });
         let view = match &after {
             Ok(PlacedPhoto { place: Some((l, _)), .. }) => Ok(l.view),
             Ok(p) => Err(format!("{}: {}", p.name, p.problem.as_deref().unwrap_or("its place on the wall is unknown"))),
@@ -393,7 +560,7 @@ impl Day {
             }
         }
         self.last = Some((key.photo.clone(), after));
-        Step { key, volley: v.clone(), found, view, by_sheets, kept_name: None }
+        Step { key, volley: v.clone(), found, again, view, by_sheets, kept_name: None, turn }
     }
 
     fn compare(
@@ -403,32 +570,74 @@ impl Day {
         key: &Key,
         after: &Result<PlacedPhoto>,
         progress: Progress,
-    ) -> Found {
-        let before = match (&v.problem, &key.before) {
-            (Some(p), _) => return Found::Failed(p.clone(), vec![FlagWord::NoBefore]),
-            (None, None) => return Found::Failed(
-                "there is no photo of the wall before it: photograph the wall before you shoot, as a row with shots = 0"
-                    .into(),
-                vec![FlagWord::NoBefore],
-            ),
-            (None, Some(shown)) => match self.last.take() {
-                Some((s, p)) if s == *shown => p,
-                _ => self.place(&shown.name),
-            },
+    ) -> (Option<Found>, Turn) {
+        let shots = v.row.shots;
+        let carried = self.steps.last().map(|s| s.turn.veils.clone()).unwrap_or_default();
+        let mut turn = Turn { page: key.wall_before.page.clone(), veils: carried, late: Vec::new() };
+        let own_page = Page { first_row: index + 1, clean: Some(v.photo.clone()) };
+        let failed = |why: String, flags: Vec<FlagWord>| (shots > 0).then_some(Found::Failed(why, flags));
+        // A row without shots asks for a comparison only where something is hidden or marks may have been wiped.
+        let before_row = match (&v.problem, &key.before, self.steps.last()) {
+            (Some(p), _, _) => return (failed(p.clone(), vec![FlagWord::NoBefore]), turn),
+            (None, Some(shown), _) => Some(shown.name.clone()),
+            (None, None, Some(last)) if shots == 0 => Some(last.key.photo.name.clone()),
+            (None, None, _) => None,
         };
-        let m = &self.known.session.spec.machine;
-        let pivot = Pivot { out_m: m.pivot_out.value, right_m: m.pivot_right.value };
-        match (&before, after) {
-            (Ok(b), Ok(a)) => {
-                match look(&self.known.walls.at(key.wall).0, index, v, b, a, pivot, self.known.start.radius_mm.0) {
-                    Ok(l) => {
-                        progress(&format!("volley {}: {} places changed", v.row.volley, l.groups.patches.len()));
-                        Found::Looked(Box::new(l))
-                    }
-                    Err(e) => Found::Failed(e.to_string(), vec![FlagWord::CameraMoved]),
-                }
+        let Some(name) = before_row else {
+            if shots == 0 {
+                turn.page = own_page;
             }
-            (Err(e), _) | (_, Err(e)) => Found::Failed(e.to_string(), Vec::new()),
+            let why = "there is no photo of the wall before it: photograph the wall before you shoot, as a row with shots = 0";
+            return (failed(why.into(), vec![FlagWord::NoBefore]), turn);
+        };
+        let before = match self.last.take() {
+            Some((s, p)) if s == self.shown(&name) => p,
+            _ => self.place(&name),
+        };
+        let (b, a) = match (&before, after) {
+            (Ok(b), Ok(a)) => (b, a),
+            (Err(e), _) | (_, Err(e)) => {
+                if shots == 0 {
+                    turn = Turn { page: own_page, ..Turn::default() };
+                }
+                return (failed(e.to_string(), Vec::new()), turn);
+            }
+        };
+        let row = self.steps.iter().rposition(|s| s.key.photo.name == name).unwrap_or(index.saturating_sub(1));
+        let result = self.turn_page(index, row, shots, b, a, &mut turn);
+        match result {
+            Ok(l) if shots > 0 => {
+                let much = if l.things.is_empty() { "" } else { ", and something that is no mark" };
+                progress(&format!("volley {}: {} places changed{much}", v.row.volley, l.groups.patches.len()));
+                (Some(Found::Looked(Box::new(l))), turn)
+            }
+            Ok(_) => (None, turn),
+            Err(e) => {
+                if shots == 0 {
+                    turn = Turn { page: own_page, ..Turn::default() };
+                }
+                (failed(e.to_string(), vec![FlagWord::CameraMoved]), turn)
+            }
         }
+    }
+
+    fn look(
+        &self,
+        index: usize,
+        wall: usize,
+        v: &PairedVolley,
+        b: &PlacedPhoto,
+        a: &PlacedPhoto,
+    ) -> Result<VolleyLook> {
+        let ask = Ask {
+            volley: index,
+            shots: v.row.shots as usize,
+            pivot: self.pivot(),
+            radius_mm: self.start_radius_mm(),
+            old: &[],
+            only: None,
+            keep: false,
+        };
+        look(&self.known.walls.at(wall).0, &ask, b, a)
     }
 }

@@ -83,11 +83,13 @@ impl Decided {
     pub fn settles(&self, flag: FlagWord, shots: u32) -> bool {
         match flag {
             FlagWord::MissingShots => self.checked || (self.all() && self.balls() == shots),
-            FlagWord::Doubtful | FlagWord::Merged => self.checked || self.all(),
+            FlagWord::Blocked => self.checked || (self.all() && self.balls() == shots),
+            FlagWord::Doubtful | FlagWord::DoubtfulShot | FlagWord::Merged => self.checked || self.all(),
             FlagWord::ExtraMarks
             | FlagWord::Edge
             | FlagWord::OnSheet
             | FlagWord::BigChange
+            | FlagWord::Wiped
             | FlagWord::LightChanged
             | FlagWord::WipeWall => self.checked,
             _ => false,
@@ -153,6 +155,7 @@ pub fn decide(judged: &Judged, volley: &PairedVolley, rows: &[ReviewRow], shape:
             significance: f64::NAN,
             overlaps: false,
             patch: usize::MAX,
+            ..FoundMark::default()
         };
         set_by_eye(&mut m, at);
         m
@@ -215,10 +218,16 @@ pub fn decide(judged: &Judged, volley: &PairedVolley, rows: &[ReviewRow], shape:
         marks.sort_by(|a, b| top_to_bottom(&a.0, &b.0));
     }
     // The least certain mark keeps its name wherever it stands now.
-    let doubtful = judged.doubtful.and_then(|i| places.get(i));
-    out.judged.doubtful =
-        doubtful.and_then(|p| marks.iter().position(|m| matches!(m.1, Origin::Found { place, .. } if place == *p)));
+    let moved = |at: Option<usize>| {
+        let was = places.get(at?)?;
+        marks.iter().position(|m| matches!(m.1, Origin::Found { place, .. } if place == *was))
+    };
+    (out.judged.doubtful, out.judged.stray) = (moved(judged.doubtful), moved(judged.stray));
     (out.judged.marks, out.origins) = marks.into_iter().unzip();
+    if changed && out.balls() >= volley.row.shots {
+        // The person knows where the hidden ones struck.
+        out.judged.hidden = Default::default();
+    }
     if let Some(Decision::Checked { count }) =
         rows.iter().rev().map(|r| r.decision).find(|d| matches!(d, Decision::Checked { .. }))
     {
@@ -249,6 +258,7 @@ mod tests {
             significance: 12.0,
             overlaps: false,
             patch: 0,
+            ..FoundMark::default()
         }
     }
 

@@ -7,7 +7,8 @@
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
-use crate::marks::fit::{FittedMark, UNKNOWNS};
+use super::behind::Behind;
+use crate::marks::fit::{FittedMark, MODES, UNKNOWNS};
 use crate::marks::patch::Patch;
 use crate::marks::separate::{Choice, Effort, Explained, choose, explain};
 use crate::marks::shape::MarkShape;
@@ -19,7 +20,7 @@ const LEAST_PROBABILITY: f64 = 0.01;
 const LEAST_STRENGTH: f64 = 0.12;
 
 /// A mark of a volley, wall mm.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct FoundMark {
     /// Centre.
     pub x_mm: f64,
@@ -31,6 +32,8 @@ pub struct FoundMark {
     pub radius_mm: f64,
     /// Strength (mean opacity).
     pub strength: f64,
+    /// Waves of its rim and tilt ([`FittedMark::modes`]).
+    pub modes: [f64; MODES],
     /// Balls that it stands for.
     pub count: u32,
     /// Strength over its own standard uncertainty.
@@ -39,6 +42,8 @@ pub struct FoundMark {
     pub overlaps: bool,
     /// Index of its patch.
     pub patch: usize,
+    /// Row of the later photo that shows it, when something hid it in the volley's own; and which of that row's looks back.
+    pub seen_in: Option<(usize, usize)>,
 }
 
 /// A volley's marks.
@@ -56,6 +61,31 @@ pub struct Judged {
     pub mean_shift_mm: [f64; 2],
     /// Variance of the mean from the choice itself, mm^2.
     pub mean_variance_mm2: [[f64; 2]; 2],
+    /// Marks that do not belong with the others, left out because there were more than shots.
+    pub dropped: Vec<FoundMark>,
+    /// Index of a mark that lies far from the others though there are as many as shots.
+    pub stray: Option<usize>,
+    /// What something hid, where it did.
+    pub hidden: Hiding,
+    /// The marks are those of [`super::looks::VolleyLook::otherwise`].
+    pub otherwise: bool,
+}
+
+/// What became of shots that something may have hidden.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Hiding {
+    /// Shots not seen that may have struck behind something.
+    pub missing: u32,
+    /// Shots that a later photo showed.
+    pub settled: u32,
+    /// Marks that a later photo showed and that may be this volley's or another's.
+    pub either: u32,
+    /// The later photo.
+    pub later: Option<String>,
+    /// Which other volley those marks may belong to.
+    pub other: Option<String>,
+    /// Too many are missing for a mean.
+    pub no_mean: bool,
 }
 
 /// Where most of the change is: the patch with most opacity, its centre of opacity, mm.
@@ -86,9 +116,17 @@ fn most_marks(p: &Patch, shape: &MarkShape, shots: usize) -> usize {
     ((2.0 * mass / one) as usize + 2).min(shots + 1)
 }
 
-/// Judges a volley from its patches.
-pub fn judge(patches: &[Patch], shots: usize, shape: &MarkShape) -> Judged {
-    let Some(heart) = heart(patches) else { return Judged::default() };
+/// -2 ln of how unlikely [`choose`] holds each missing mark, which is not unlikely at all where something hides a part of the wall.
+const MISSING_COST: f64 = 7.0;
+
+/// Judges a volley from its patches. Where shots may have struck `behind` something, those that are missing are not looked for
+/// under other marks.
+pub fn judge(patches: &[Patch], shots: usize, shape: &MarkShape, behind: &Behind) -> Judged {
+    let unseen = |n: usize| Hiding { missing: n as u32, ..Hiding::default() };
+    let Some(heart) = heart(patches) else {
+        let missing = if behind.places_mm.is_empty() { 0 } else { shots };
+        return Judged { probability: 1.0, sure: 1.0, hidden: unseen(missing), ..Judged::default() };
+    };
     let explained: Vec<Explained> = patches
         .par_iter()
         .map(|p| {
@@ -102,13 +140,18 @@ pub fn judge(patches: &[Patch], shots: usize, shape: &MarkShape) -> Judged {
             explain(p, shape, shape.area_mm2((away, up)), most_marks(p, shape, shots), Effort::Whole)
         })
         .collect();
-    let choices = choose(&explained, shots);
+    let mut choices = choose(&explained, shots);
+    if behind.within_reach(Some(heart.into()), shape.group_mm) {
+        expect_missing(&mut choices, shots);
+    }
     let Some(best) = choices.first() else { return Judged::default() };
     let mut marks = marks_of(&explained, best, shape);
     marks.sort_by(top_to_bottom);
     let told: usize = best.counts.iter().sum();
     let mut judged = Judged { probability: best.probability, sure: 1.0, ..Judged::default() };
-    if let Some(hidden) = hidden(patches, &explained, best, shots, shape) {
+    if marks.len() < shots && behind.within_reach(mean(&marks), shape.group_mm) {
+        judged.hidden = unseen(shots - marks.len());
+    } else if let Some(hidden) = hidden(patches, &explained, best, shots, shape) {
         let own = mean(&marks);
         if told < shots {
             hidden.name(&mut marks, &explained, best);
@@ -135,6 +178,27 @@ pub fn judge(patches: &[Patch], shots: usize, shape: &MarkShape) -> Judged {
     }
     judged.marks = marks;
     judged
+}
+
+/// Of two judgements of one volley against different photos before, whether the second is the better: the number of marks is
+/// nearer to the shots, or as near and surer.
+pub fn better(first: &Judged, second: &Judged, shots: usize) -> bool {
+    let off = |j: &Judged| j.marks.len().abs_diff(shots);
+    let sure = |j: &Judged| j.probability.min(j.sure);
+    (off(second), -sure(second)) < (off(first), -sure(first))
+}
+
+/// Takes what missing marks cost out of the choices' probabilities.
+fn expect_missing(choices: &mut [Choice], shots: usize) {
+    let ln = |c: &Choice| {
+        let missing = shots.saturating_sub(c.counts.iter().sum()) as f64;
+        c.probability.max(f64::MIN_POSITIVE).ln() + 0.5 * MISSING_COST * missing
+    };
+    let most = choices.iter().map(ln).fold(f64::MIN, f64::max);
+    choices.iter_mut().for_each(|c| c.probability = (ln(c) - most).exp());
+    let sum: f64 = choices.iter().map(|c| c.probability).sum();
+    choices.iter_mut().for_each(|c| c.probability /= sum);
+    choices.sort_by(|a, b| b.probability.total_cmp(&a.probability));
 }
 
 /// A last mark that explains less than this of the misfit may be no ball: marks put on one too many in rendered
@@ -251,7 +315,7 @@ pub fn top_to_bottom(a: &FoundMark, b: &FoundMark) -> std::cmp::Ordering {
 }
 
 /// Index of the mark nearest to a place, mm.
-fn nearest(marks: &[FoundMark], at: [f64; 2]) -> Option<usize> {
+pub(super) fn nearest(marks: &[FoundMark], at: [f64; 2]) -> Option<usize> {
     let near = |m: &FoundMark| (m.x_mm - at[0]).hypot(m.y_mm - at[1]);
     (0..marks.len()).min_by(|&a, &b| near(&marks[a]).total_cmp(&near(&marks[b])))
 }
@@ -261,7 +325,7 @@ fn balls(marks: &[FoundMark]) -> u32 {
 }
 
 /// Mean place of a volley's balls, mm.
-fn mean(marks: &[FoundMark]) -> Option<[f64; 2]> {
+pub(super) fn mean(marks: &[FoundMark]) -> Option<[f64; 2]> {
     let n = f64::from(balls(marks));
     let sum =
         marks.iter().fold((0.0, 0.0), |s, m| (s.0 + f64::from(m.count) * m.x_mm, s.1 + f64::from(m.count) * m.y_mm));
@@ -283,6 +347,7 @@ fn marks_of(explained: &[Explained], choice: &Choice, shape: &MarkShape) -> Vec<
                 covariance_mm2: [[c(0, 0), c(0, 1)], [c(1, 0), c(1, 1)]],
                 radius_mm: m.radius_mm,
                 strength: m.strength,
+                modes: m.modes,
                 count: 1,
                 significance: m.strength / c(3, 3).max(1e-12).sqrt(),
                 overlaps: fit
@@ -291,6 +356,7 @@ fn marks_of(explained: &[Explained], choice: &Choice, shape: &MarkShape) -> Vec<
                     .enumerate()
                     .any(|(j, n)| j != i && distance(m, n) < m.radius_mm + n.radius_mm),
                 patch,
+                seen_in: None,
             });
         }
     }

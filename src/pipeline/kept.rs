@@ -12,6 +12,8 @@ use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
 use super::known::Found;
+use super::looks::VolleyLook;
+use super::page::Page;
 use crate::camera::WallView;
 use crate::error::Result;
 use crate::marks::patch::RawPatch;
@@ -31,16 +33,20 @@ const PRESS: u8 = 1;
 
 /// What is kept of a compared row.
 #[derive(Serialize, Deserialize)]
-pub(super) struct KeptLook<F> {
+pub(super) struct KeptLook<F, L> {
     /// `None` for a photo without shots.
     pub found: Option<F>,
+    /// The volley before it, seen once more.
+    pub again: Option<L>,
     /// How the photo sees the wall, or why that is not known.
     pub view: std::result::Result<WallView, String>,
     /// Whether it was placed by its sheets.
     pub by_sheets: bool,
+    /// The page of the wall after it.
+    pub page: Page,
 }
 
-impl KeptLook<Found> {
+impl KeptLook<Found, VolleyLook> {
     /// Whether its sizes hold together: whatever lies in a file, no index leads out of a list.
     fn holds(&self) -> bool {
         let patch = |p: &RawPatch| {
@@ -48,10 +54,12 @@ impl KeptLook<Found> {
             let lengths = [p.after.len(), p.expected.len(), p.wall_mm.len(), p.quiet.len(), p.masked.len()];
             p.mm_per_px.is_finite() && lengths.iter().all(|l| Some(*l) == n)
         };
-        match &self.found {
-            Some(Found::Looked(l)) => l.groups.patches.iter().all(patch),
+        let look = |l: &VolleyLook| l.groups.patches.iter().all(patch);
+        let found = match &self.found {
+            Some(Found::Looked(l)) => look(l),
             _ => true,
-        }
+        };
+        found && self.again.as_ref().is_none_or(look)
     }
 }
 
@@ -108,8 +116,8 @@ impl Kept {
     }
 
     /// The comparison kept under a name, if it is there and whole.
-    pub(super) fn look(&self, name: &str) -> Option<KeptLook<Found>> {
-        self.get::<KeptLook<Found>>(name).filter(KeptLook::holds)
+    pub(super) fn look(&self, name: &str) -> Option<KeptLook<Found, VolleyLook>> {
+        self.get::<KeptLook<Found, VolleyLook>>(name).filter(KeptLook::holds)
     }
 
     /// What is kept under a name, if it is there and whole.

@@ -10,25 +10,35 @@ use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::Progress;
+use super::again::photo_pair;
+use super::behind::Behind;
 use super::decide::{Decided, decide};
-use super::judge::{Judged, judge};
+use super::decision::{Shown, decision_picture};
+use super::expect::expected;
+use super::judge::{FoundMark, Judged, better, judge, mean};
 use super::linear::Cells;
-use super::looks::VolleyLook;
-use super::measure::{Calibrated, measure};
+use super::looks::{Pivot, VolleyLook};
+use super::measure::{Calibrated, Seen, measure};
 use super::measured::Measured;
+use super::page::{Owner, Turn, hidden_places, search_again, settle_late, unlooked_places, weigh_hidden};
 use super::recalibrated::{LaterWall, later_walls};
+use super::stray::part_strays;
 use super::summary::{shared_factors, summarise};
+use super::used::use_up;
 use super::zero::{session_inputs, set_zero};
 use crate::camera::Wall;
 use crate::error::Result;
 use crate::flight::Solver;
 use crate::marks::learn::{colour, learn};
-use crate::marks::patch::Patch;
+use crate::marks::patch::{Patch, RawPatch};
 use crate::marks::shape::MarkShape;
+use crate::photo::{decode_rgb, read_exif};
 use crate::report::Summary;
 use crate::session::flags::FlagWord;
+use crate::session::results::VolleyResult;
 use crate::session::review::ReviewRow;
 use crate::session::{PairedVolley, Session};
+use crate::study::PhotoPair;
 
 /// Diameters of marks to expect when nothing is said, mm: a 63 mm ball flattens over 15 to 45 mm (common practice, no source).
 const DIAMETER_MM: (f64, f64) = (15.0, 45.0);
@@ -49,6 +59,8 @@ pub struct Learned {
     pub colour: Option<[f32; 3]>,
     /// Judged volleys, in the order of those that were compared.
     judged: Vec<Judged>,
+    /// Judged second photos, in the order of those.
+    judged_again: Vec<Judged>,
 }
 
 /// All calibrations of a session, each with its whitened factors.
@@ -88,6 +100,15 @@ impl Walls {
     }
 }
 
+/// A volley that could be compared.
+struct Compared<'a> {
+    volley: &'a PairedVolley,
+    look: &'a VolleyLook,
+    /// Its row among all.
+    row: usize,
+    turn: &'a Turn,
+}
+
 /// A row with shots, what it came to, and which calibration holds for it.
 type Shot = (PairedVolley, Arc<Found>, usize);
 
@@ -100,6 +121,10 @@ pub struct Known {
     pub(super) start: MarkShape,
     /// Rows with shots.
     pub(super) shot: Vec<Shot>,
+    /// Second photos of volleys, each with its row, and which calibration holds for it.
+    pub(super) again: Vec<(PairedVolley, Arc<VolleyLook>, usize)>,
+    /// Every row: what its photo says of the wall, which calibration holds, the row.
+    pub(super) turns: Vec<(Arc<Turn>, usize, PairedVolley)>,
     /// The first photo that each calibration holds for.
     pub(super) holds_from: BTreeMap<usize, String>,
     pub(super) learned: Option<Arc<Learned>>,
@@ -120,6 +145,8 @@ impl Known {
             session: Arc::new(session.clone()),
             start: MarkShape::plain(expected),
             shot: Vec::new(),
+            again: Vec::new(),
+            turns: Vec::new(),
             holds_from: BTreeMap::new(),
             learned: None,
         })
@@ -146,12 +173,10 @@ impl Known {
             return l.clone();
         }
         progress("learning what the marks look like");
-        let looked: Vec<(usize, &VolleyLook)> = self
-            .shot
-            .iter()
-            .filter_map(|(v, f, _)| if let Found::Looked(l) = &**f { Some((v.row.shots as usize, &**l)) } else { None })
-            .collect();
-        let volley_patches: Vec<_> = looked.iter().map(|(n, l)| (*n, l.groups.patches.as_slice())).collect();
+        let looked = self.looked();
+        let again = self.again.iter().map(|(v, l, _)| (v.row.shots as usize, l.groups.patches.as_slice()));
+        let volley_patches: Vec<_> =
+            looked.iter().map(|k| (k.volley.row.shots as usize, k.look.groups.patches.as_slice())).collect();
         let colour = colour(&volley_patches);
         let opacities: Vec<(usize, Vec<Patch>)> = match colour {
             Some(c) => volley_patches.par_iter().map(|(n, p)| (*n, p.iter().map(|p| p.opacity(c)).collect())).collect(),
@@ -159,8 +184,40 @@ impl Known {
         };
         let shape = learn(&opacities, self.start.clone());
         progress(&format!("marks: {:.0} mm across, learned from {}", 2.0 * shape.radius_mm.0, shape.learned_from));
-        let judged = opacities.par_iter().map(|(shots, patches)| judge(patches, *shots, &shape)).collect();
-        let learned = Arc::new(Learned { shape, colour, judged });
+        let behind: Vec<_> = looked.iter().map(|k| unlooked_places(k.turn, self.pivot())).collect();
+        let mut judged: Vec<Judged> = opacities
+            .par_iter()
+            .zip(&behind)
+            .map(|((shots, patches), behind)| judge(patches, *shots, &shape, behind))
+            .collect();
+        if let Some(colour) = colour {
+            for ((k, j), behind) in looked.iter().zip(&mut judged).zip(&behind) {
+                let Some(other) = &k.look.otherwise else { continue };
+                let patches: Vec<Patch> = other.groups.patches.iter().map(|p| p.opacity(colour)).collect();
+                let shots = k.volley.row.shots as usize;
+                let second = judge(&patches, shots, &shape, behind);
+                if better(j, &second, shots) {
+                    *j = Judged { otherwise: true, ..second };
+                }
+            }
+            self.settle_hidden(&mut judged, &looked, &shape, colour);
+        }
+        judged.par_iter_mut().zip(&looked).zip(&opacities).for_each(|((j, k), (_, patches))| {
+            let behind = hidden_places(k.turn, self.pivot());
+            search_again(j, patches, k.volley.row.shots, &behind, &shape);
+            part_strays(j, k.volley.row.shots, &shape);
+            weigh_hidden(j, &behind, &shape);
+        });
+        let again: Vec<(usize, &[RawPatch])> = again.collect();
+        let judged_again = again
+            .par_iter()
+            .map(|(shots, patches)| {
+                let patches: Vec<Patch> =
+                    colour.map_or_else(Vec::new, |c| patches.iter().map(|p| p.opacity(c)).collect());
+                judge(&patches, *shots, &shape, &Behind::default())
+            })
+            .collect();
+        let learned = Arc::new(Learned { shape, colour, judged, judged_again });
         self.learned = Some(learned.clone());
         learned
     }
@@ -173,6 +230,109 @@ impl Known {
         learned.shape.profile.len() == self.start.profile.len()
             && learned.judged.len() == looked.len()
             && learned.judged.iter().zip(&looked).all(judged)
+            && learned.judged_again.len() == self.again.len()
+    }
+
+    pub(super) fn pivot(&self) -> Pivot {
+        let m = &self.session.spec.machine;
+        Pivot { out_m: m.pivot_out.value, right_m: m.pivot_right.value }
+    }
+
+    /// Rows of the table that have shots, whether or not they could be compared.
+    fn shot_rows(&self) -> impl Iterator<Item = usize> {
+        self.turns.iter().enumerate().filter(|(_, t)| t.2.row.shots > 0).map(|(i, _)| i)
+    }
+
+    /// Volleys that could be compared.
+    fn looked(&self) -> Vec<Compared<'_>> {
+        self.shot
+            .iter()
+            .zip(self.shot_rows())
+            .filter_map(|((volley, found, _), row)| {
+                let (Found::Looked(look), Some((turn, ..))) = (&**found, self.turns.get(row)) else { return None };
+                Some(Compared { volley, look, row, turn })
+            })
+            .collect()
+    }
+
+    /// Deals out what later photos show of places that were hidden.
+    fn settle_hidden(&self, judged: &mut [Judged], looked: &[Compared], shape: &MarkShape, colour: [f32; 3]) {
+        let out_mm = 1e3 * self.pivot().out_m;
+        for (row, (turn, _, shown)) in self.turns.iter().enumerate() {
+            for (which, late) in turn.late.iter().enumerate() {
+                let owns = |k: &Compared| k.row > late.since && k.row <= row;
+                let others: Vec<_> = judged
+                    .iter()
+                    .zip(looked)
+                    .filter(|(j, k)| !owns(k) && j.hidden.missing == 0)
+                    .filter_map(|(j, k)| Some((&k.volley.row, mean(&j.marks)?)))
+                    .collect();
+                let owners = judged
+                    .iter_mut()
+                    .zip(looked)
+                    .filter(|(_, k)| owns(k))
+                    .map(|(judged, k)| Owner {
+                        judged,
+                        volley: k.volley,
+                        veils: &k.turn.veils,
+                        expected: expected(&k.volley.row, &others, out_mm),
+                        shows: k.row == row,
+                    })
+                    .collect();
+                settle_late(late, (row, which), &shown.photo, owners, shape, colour);
+            }
+        }
+    }
+
+    /// Measures a judged volley: its own marks in its own photo, those that something hid in the photo that shows them.
+    fn measure_one(&self, volley: &PairedVolley, look: &VolleyLook, wall: usize, decided: &Decided) -> Measured {
+        let look = look.otherwise.as_deref().filter(|_| decided.judged.otherwise).unwrap_or(look);
+        let own = Seen { place: self.walls.calibrated(wall), look, photo: &volley.photo };
+        let later = |(row, which): (usize, usize)| {
+            let (turn, wall, shown) = self.turns.get(row)?;
+            Some(Seen { place: self.walls.calibrated(*wall), look: &turn.late.get(which)?.look, photo: &shown.photo })
+        };
+        measure(&own, &later, &self.solver, volley, decided)
+    }
+
+    /// A picture of every decision, as PNG, with the volley's name; those whose photos cannot be read again have none.
+    /// `rows` say how the volleys ended.
+    ///
+    /// # Errors
+    /// A picture cannot be made.
+    pub fn decision_pictures(&self, rows: &[VolleyResult], progress: Progress) -> Result<Vec<(String, Vec<u8>)>> {
+        let Some(Learned { shape, colour: Some(colour), judged, .. }) = self.learned.as_deref() else {
+            return Ok(Vec::new());
+        };
+        let read = |name: &str| {
+            let path = self.session.paths.photos().join(name);
+            decode_rgb(&path, read_exif(&path).ok()?.orientation.unwrap_or(1)).ok()
+        };
+        let picture = |title: &str, look: &VolleyLook, photo: &str, judged: &Judged| {
+            let (Some(before), Some(after)) = (read(&look.before), read(photo)) else { return Ok(None) };
+            decision_picture(&Shown { title, look, before: &before, after: &after, judged, shape, colour: *colour })
+        };
+        let mut out = Vec::new();
+        for (k, judged) in self.looked().into_iter().zip(judged) {
+            let name = &k.volley.row.volley;
+            progress(&format!("picture of volley {name}"));
+            let ended = rows.iter().find(|r| r.volley == *name);
+            let title = match ended {
+                Some(r) => format!("volley {name}: {}, {} of {} shots", r.status, r.found, r.shots),
+                None => format!("volley {name}"),
+            };
+            let look = k.look.otherwise.as_deref().filter(|_| judged.otherwise).unwrap_or(k.look);
+            out.extend(picture(&title, look, &k.volley.photo, judged)?.map(|png| (name.clone(), png)));
+            // What something hid is seen where a later photo shows it.
+            let Some(seen_in) = judged.marks.iter().find_map(|m| m.seen_in) else { continue };
+            let Some((turn, _, shown)) = self.turns.get(seen_in.0) else { continue };
+            let Some(late) = turn.late.get(seen_in.1) else { continue };
+            let there = |m: &&FoundMark| m.seen_in == Some(seen_in);
+            let only = Judged { marks: judged.marks.iter().filter(there).cloned().collect(), ..Judged::default() };
+            let title = format!("{title}, {} of them seen in {}", only.marks.len(), shown.photo);
+            out.extend(picture(&title, &late.look, &shown.photo, &only)?.map(|png| (format!("{name}-later"), png)));
+        }
+        Ok(out)
     }
 
     /// The last volley by itself, with looks of marks that were learned before it came: quickly, and nearly
@@ -194,9 +354,14 @@ impl Known {
             Found::Looked(l) => {
                 let patches: Vec<Patch> =
                     looks.colour.map_or_else(Vec::new, |c| l.groups.patches.par_iter().map(|p| p.opacity(c)).collect());
-                let judged = judge(&patches, v.row.shots as usize, &looks.shape);
+                // What is hidden in its photo shows later, if at all.
+                let row = self.turns.iter().rfind(|t| t.2.row.volley == v.row.volley);
+                let behind = row.map(|t| unlooked_places(&t.0, self.pivot())).unwrap_or_default();
+                let mut judged = judge(&patches, v.row.shots as usize, &looks.shape, &behind);
+                part_strays(&mut judged, v.row.shots, &looks.shape);
+                weigh_hidden(&mut judged, &behind, &looks.shape);
                 let decided = decide(&judged, v, decisions, &looks.shape);
-                measure(&self.walls.calibrated(*wall), &self.solver, v, l, &decided)
+                self.measure_one(v, l, *wall, &decided)
             }
         }
     }
@@ -233,7 +398,7 @@ impl Known {
             .iter()
             .zip(decided)
             .map(|((volley, found, wall), decided)| match (&**found, decided) {
-                (Found::Looked(l), Some(d)) => measure(&self.walls.calibrated(*wall), &self.solver, volley, l, d),
+                (Found::Looked(l), Some(d)) => self.measure_one(volley, l, *wall, d),
                 (Found::Looked(_), None) => Measured::failed(volley, "it was not judged".into(), Vec::new()),
                 (Found::Failed(why, flags), _) => {
                     let mut why = why.clone();
@@ -244,8 +409,22 @@ impl Known {
                 }
             })
             .collect();
+        let first_row = |row: usize| self.turns.get(row).map_or(0, |t| t.0.page.first_row);
+        let pages: Vec<usize> = self.shot_rows().map(first_row).collect();
+        use_up(&mut out, &pages, self.turns.last().map_or(0, |t| t.0.page.first_row), self.shape());
         self.set_zero(&mut out);
         out
+    }
+
+    /// The volleys of which a second photo was taken, with both readings of their marks.
+    pub fn photographed_twice(&self, measured: &[Measured]) -> Vec<PhotoPair> {
+        let Some(learned) = &self.learned else { return Vec::new() };
+        let pair = |((v, l, wall), judged): (&(PairedVolley, Arc<VolleyLook>, usize), &Judged)| {
+            let first = measured.iter().find(|m| m.volley.row.volley == v.row.volley)?;
+            let decided = decide(judged, v, &[], &learned.shape);
+            photo_pair(first, &self.measure_one(v, l, *wall, &decided))
+        };
+        self.again.iter().zip(&learned.judged_again).filter_map(pair).collect()
     }
 
     /// The means behind the study, for a check by Monte Carlo.

@@ -5,6 +5,8 @@
 
 use std::path::Path;
 
+use super::decision::SIGNIFICANCE_STEP;
+use super::veil::Mask;
 use image::{GrayImage, RgbImage};
 use serde::{Deserialize, Serialize};
 
@@ -12,12 +14,11 @@ use crate::camera::moved::shift_words;
 use crate::camera::{Located, NotRegistered, Optics, Wall, WallView, locate, register};
 use crate::error::{Error, Result};
 use crate::marks::group::{Groups, Rules, group};
-use crate::marks::{Pair, Reduced, detect, reduce};
+use crate::marks::{Pair, Reduced, Thing, detect, find_things, reduce};
 use crate::photo::decode::{decode_gray, decode_rgb, luma};
 use crate::photo::read_exif;
 use crate::points::{PixelPoint, WallPoint};
 use crate::session::flags::FlagWord;
-use crate::session::pairing::PairedVolley;
 use crate::sheet::{SheetView, find_sheets};
 
 /// A mark's radius on the grid that is searched, cells: fine enough to part neighbours, coarse enough to be fast.
@@ -33,9 +34,12 @@ const FIT_TIMES: f64 = 5.0;
 /// A change of focal length that a person should know of: 0.3 % moves the edge of a picture by some 3 px, more than any focus does.
 const ZOOM_WORTH_A_LOOK: f64 = 0.003;
 
+/// Around a part that is asked for, marks that reach into it are looked for as well: this many usual radii.
+const RING_RADII: f64 = 2.0;
+
 /// Marks are looked for this far to either side of the arm's plane, over the distance to the wall: 14 deg, three
 /// times what a pocket throws sideways (common practice, no source).
-const SIDEWAYS: f64 = 0.25;
+pub(super) const SIDEWAYS: f64 = 0.25;
 
 /// A photo with its place on the wall.
 pub struct PlacedPhoto {
@@ -215,12 +219,26 @@ fn by_the_wall(gray: &GrayImage, references: &[&Reference]) -> Result<(Located, 
 pub struct VolleyLook {
     /// Index into the paired volleys.
     pub volley: usize,
+    /// Name of the photo before.
+    pub before: String,
+    /// How the photo before sees the wall.
+    pub before_view: WallView,
     /// Where the camera stood.
     pub located: Located,
     /// How that is known.
     pub how: How,
     /// The changed places.
     pub groups: Groups,
+    /// What came or went and is no mark.
+    pub things: Vec<Thing>,
+    /// The part of the wall that those cover, in one photo or the other.
+    pub covered: Option<Mask>,
+    /// Marks that came: a place and the change there for each changed place that may be marks.
+    pub spots: Vec<Spot>,
+    /// Of the old marks asked for, how many are gone, and how many can be judged.
+    pub gone: (usize, usize),
+    /// Changed cells in all.
+    pub changed_cells: usize,
     /// Largest less smallest log light ratio.
     pub light_step: f64,
     /// Photo size, px.
@@ -229,6 +247,39 @@ pub struct VolleyLook {
     pub shift_px: f64,
     /// What changed since the calibration and was corrected.
     pub changed: Vec<(Option<FlagWord>, String)>,
+    /// Sheets hang on the wall in one of the photos.
+    pub sheets_up: bool,
+    /// True where the old marks are gone though no row says so.
+    pub wiped: bool,
+    /// The same photo against another one before, where it is not plain which is the better.
+    pub otherwise: Option<Box<VolleyLook>>,
+    /// Significance above which a cell counts.
+    pub threshold: f64,
+    /// Significance of each cell in steps of a quarter, 255 where there is none; empty unless it was asked for.
+    pub(super) significance_map: Vec<u8>,
+    pub(super) grid: Grid,
+    /// The usual mark's radius, cells.
+    pub(super) radius_cells: f64,
+}
+
+impl VolleyLook {
+    /// Significance of the change at a place of the photo; `None` where nothing is known, or it was not kept.
+    pub fn significance_at(&self, p: PixelPoint) -> Option<f32> {
+        let cell = |v: f64, o: usize| (v + 0.5 - o as f64) / self.grid.factor as f64;
+        let (x, y) = (cell(p.x_px, self.grid.origin.0), cell(p.y_px, self.grid.origin.1));
+        let inside = x >= 0.0 && y >= 0.0 && x < self.grid.width as f64 && y < self.grid.height as f64;
+        let i = inside.then(|| y as usize * self.grid.width + x as usize)?;
+        self.significance_map.get(i).filter(|s| **s != u8::MAX).map(|s| SIGNIFICANCE_STEP * f32::from(*s))
+    }
+}
+
+/// A place where marks came, and how the light changed there (after / before less one, by colour).
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Spot {
+    /// Where.
+    pub at: WallPoint,
+    /// Change of each colour.
+    pub change: [f32; 3],
 }
 
 /// Where on the wall marks are expected: straight in front of the arm's plane, at the middle of the photo's height.
@@ -242,16 +293,23 @@ fn usual_place(located: &Located, pivot_right_m: f64) -> WallPoint {
 }
 
 /// Cells of a photo.
-struct Grid {
-    origin: (usize, usize),
-    factor: usize,
-    width: usize,
-    height: usize,
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Grid {
+    pub(super) origin: (usize, usize),
+    pub(super) factor: usize,
+    pub(super) width: usize,
+    pub(super) height: usize,
 }
 
 impl Grid {
     fn of(r: &Reduced) -> Self {
         Self { origin: r.origin, factor: r.factor, width: r.width, height: r.height }
+    }
+
+    /// Middle of a cell in the photo.
+    pub(super) fn pixel_of(&self, x: usize, y: usize) -> PixelPoint {
+        let middle = |v: usize, o: usize| (o + self.factor * v) as f64 + 0.5 * (self.factor as f64 - 1.0);
+        PixelPoint::new(middle(x, self.origin.0), middle(y, self.origin.1))
     }
 }
 
@@ -317,6 +375,22 @@ fn paper(wall: &Wall, view: &WallView, grid: &Grid) -> Vec<bool> {
     out
 }
 
+/// Whether a wall point lies on the paper of a sheet.
+pub fn shows_paper(wall: &Wall, p: WallPoint) -> bool {
+    let set = wall.geometry();
+    wall.sheets.iter().any(|s| {
+        let g = set.of(s.number);
+        let k = g.square_mm / crate::sheet::geometry::SQUARE_MM;
+        let (cross, scale) = (g.cross(), wall.scale_of(s));
+        let (sin, cos) = s.turn_deg.to_radians().sin_cos();
+        let (dx, dy) = (1e3 * p.x_m - s.x_mm, 1e3 * p.y_m - s.y_mm);
+        let u = cross.u_mm + (cos * dx + sin * dy) / scale[0];
+        let v = cross.v_mm - (cos * dy - sin * dx) / scale[1];
+        (-PAPER_SIDE_MM * k..3.0 * g.square_mm + PAPER_SIDE_MM * k).contains(&u)
+            && (-PAPER_ABOVE_MM * k..4.0 * g.square_mm + PAPER_BELOW_MM * k).contains(&v)
+    })
+}
+
 /// Where the machine stands, m.
 #[derive(Clone, Copy, Debug)]
 pub struct Pivot {
@@ -326,22 +400,74 @@ pub struct Pivot {
     pub right_m: f64,
 }
 
-/// Compares a placed pair. `radius_mm` is the usual mark's radius.
+/// What is asked of a pair of photos.
+pub struct Ask<'a> {
+    /// Index of the row.
+    pub volley: usize,
+    /// Balls shot between the two photos.
+    pub shots: usize,
+    /// Where the machine stands.
+    pub pivot: Pivot,
+    /// The usual mark's radius, mm.
+    pub radius_mm: f64,
+    /// Marks that the photo before shows.
+    pub old: &'a [Spot],
+    /// Only this part of the wall; absent: all of it.
+    pub only: Option<&'a Mask>,
+    /// Keep the significance of every cell, for pictures.
+    pub keep: bool,
+}
+
+/// An old mark is gone when this share of what it took from the light has come back: a cloth leaves a tenth or two behind.
+const BACK: f32 = 0.5;
+
+/// Mean of after / (light x before) - 1 over 3 x 3 cells.
+fn change_at(r: &Reduced, light: &[[f32; 3]], x: usize, y: usize) -> [f32; 3] {
+    let (mut sum, mut n) = ([0.0f32; 3], 0.0);
+    for v in y.saturating_sub(1)..(y + 2).min(r.height) {
+        for i in v * r.width + x.saturating_sub(1)..v * r.width + (x + 2).min(r.width) {
+            let q: [f32; 3] = std::array::from_fn(|c| r.after[i][c] / (light[i][c] * r.before[i][c]).max(1e-4) - 1.0);
+            if q.iter().all(|v| v.is_finite()) {
+                (0..3).for_each(|c| sum[c] += q[c]);
+                n += 1.0;
+            }
+        }
+    }
+    sum.map(|s| s / n)
+}
+
+/// How many of the old marks are gone, and how many could be judged.
+fn gone(r: &Reduced, light: &[[f32; 3]], view: &WallView, old: &[Spot]) -> (usize, usize) {
+    let (mut gone, mut judged) = (0, 0);
+    for s in old {
+        let Some(p) = view.pixel_from_wall(s.at) else { continue };
+        let cell = |v: f64, o: usize| (v - o as f64) / r.factor as f64;
+        let (x, y) = (cell(p.x_px, r.origin.0), cell(p.y_px, r.origin.1));
+        if !(x >= 0.0 && y >= 0.0 && x < r.width as f64 && y < r.height as f64) {
+            continue;
+        }
+        let now = change_at(r, light, x as usize, y as usize);
+        if now.iter().any(|v| v.is_nan()) {
+            continue;
+        }
+        judged += 1;
+        // A mark that took the share c leaves 1 + c; what comes back takes that to 1 again.
+        let back: [f32; 3] = s.change.map(|c| 1.0 / (1.0 + c).max(0.05) - 1.0);
+        let (dot, all) = (0..3).fold((0.0, 0.0), |(d, a), c| (d + now[c] * back[c], a + back[c] * back[c]));
+        gone += usize::from(all > 0.0 && dot > BACK * all);
+    }
+    (gone, judged)
+}
+
+/// Compares a placed pair.
 ///
 /// # Errors
 /// The wall cannot be seen where marks are expected.
-pub fn look(
-    wall: &Wall,
-    index: usize,
-    volley: &PairedVolley,
-    before: &PlacedPhoto,
-    after: &PlacedPhoto,
-    pivot: Pivot,
-    radius_mm: f64,
-) -> Result<VolleyLook> {
+pub fn look(wall: &Wall, ask: &Ask, before: &PlacedPhoto, after: &PlacedPhoto) -> Result<VolleyLook> {
     let nowhere = |p: &PlacedPhoto| {
         Error::no_answer(format!("{}: {}", p.name, p.problem.as_deref().unwrap_or("its place on the wall is unknown")))
     };
+    let Ask { volley, shots, pivot, radius_mm, old, only, keep } = *ask;
     let (was, _) = before.place.as_ref().ok_or_else(|| nowhere(before))?;
     let (is, how) = after.place.as_ref().ok_or_else(|| nowhere(after))?;
     let pair = Pair::new(&before.rgb, &was.view, &after.rgb, &is.view);
@@ -350,31 +476,67 @@ pub fn look(
     let px_per_m = (j[0][0] * j[1][1] - j[0][1] * j[1][0]).abs().sqrt();
     let factor = ((radius_mm * 1e-3 * px_per_m / RADIUS_CELLS) as usize).clamp(1, 32);
     let (x, y) = zone(is, pivot, after.rgb.dimensions());
-    let reduced = reduce(&pair, factor, x, y);
+    let mut reduced = reduce(&pair, factor, x, y);
+    let grid = Grid::of(&reduced);
     let radius_cells = radius_mm * 1e-3 * px_per_m / factor as f64;
     // Paper that neither photo shows is not there: its place is wall like any other.
     let excluded = if is.sheets.is_empty() && was.sheets.is_empty() {
         vec![false; reduced.width * reduced.height]
     } else {
-        paper(wall, &is.view, &Grid::of(&reduced))
+        paper(wall, &is.view, &grid)
     };
-    let detection = detect(&reduced, 2.0 * radius_cells, volley.row.shots as usize, &excluded);
+    let things = find_things(&reduced, radius_cells, shots);
+    for i in (0..things.covered.len()).filter(|&i| things.covered[i]) {
+        (reduced.before[i], reduced.after[i]) = ([f32::NAN; 3], [f32::NAN; 3]);
+    }
+    let mut detection = detect(&reduced, 2.0 * radius_cells, shots, &excluded);
+    let gone = gone(&reduced, &detection.light, &is.view, old);
+    // Pixels of a patch that reaches into what is covered say nothing.
+    for i in (0..things.covered.len()).filter(|&i| things.covered[i]) {
+        detection.light[i] = [f32::NAN; 3];
+    }
     let widest = SIDEWAYS * pivot.out_m;
+    let ring = only.map(|m| m.widened((RING_RADII * radius_cells).ceil() as usize));
     let reachable = |(x, y): (usize, usize)| {
-        let w = is.view.wall_from_pixel(reduced.pixel_of(x as f64, y as f64));
-        w.is_some_and(|w| (w.x_m - pivot.right_m).abs() < widest)
+        let w = is.view.wall_from_pixel(grid.pixel_of(x, y));
+        w.is_some_and(|w| (w.x_m - pivot.right_m).abs() < widest && ring.as_ref().is_none_or(|r| r.holds(w)))
     };
-    let rules =
-        Rules { shots: volley.row.shots as usize, radius_mm, radius_cells, paper: &excluded, reachable: &reachable };
+    let rules = Rules { shots, radius_mm, radius_cells, paper: &excluded, reachable: &reachable };
     let groups = group(&pair, &reduced, &detection, &rules);
+    let spots = detection
+        .regions
+        .iter()
+        .filter(|r| reachable(r.peak) && !excluded[r.peak.1 * grid.width + r.peak.0] && !groups.too_big.contains(r))
+        .filter_map(|r| {
+            let at = is.view.wall_from_pixel(grid.pixel_of(r.peak.0, r.peak.1))?;
+            Some(Spot { at, change: change_at(&reduced, &detection.light, r.peak.0, r.peak.1) })
+        })
+        .filter(|s| s.change.iter().all(|v| v.is_finite()))
+        .collect();
+    let coarse = |s: &f32| if s.is_nan() { u8::MAX } else { (s / SIGNIFICANCE_STEP).min(254.0) as u8 };
+    let significance_map = if keep { detection.significance.iter().map(coarse).collect() } else { Vec::new() };
     Ok(VolleyLook {
-        volley: index,
+        volley,
+        before: before.name.clone(),
+        before_view: was.view,
         located: is.clone(),
         how: how.clone(),
         light_step: detection.light_step,
         size_px: after.rgb.dimensions(),
+        spots,
+        gone,
+        changed_cells: detection.regions.iter().map(|r| r.cells).sum(),
+        covered: Mask::new(&is.view, grid, things.covered),
+        things: things.things,
         groups,
         shift_px: pair.largest_shift_px(),
         changed: after.changed.clone(),
+        sheets_up: !(is.sheets.is_empty() && was.sheets.is_empty()),
+        wiped: false,
+        otherwise: None,
+        threshold: detection.threshold,
+        significance_map,
+        grid,
+        radius_cells,
     })
 }

@@ -1,11 +1,12 @@
 //! What do a volley's marks say, and what is doubtful about them?
 
 use super::decide::Decided;
-use super::judge::FoundMark;
+use super::judge::{FoundMark, Judged};
 use super::looks::{How, VolleyLook};
 use super::measured::{Measured, MeasuredMark};
 use crate::camera::Wall;
 use crate::flight::{Impact, Release, Solver};
+use crate::marks::seam::seam_through;
 use crate::points::{PixelPoint, WallPoint};
 use crate::session::PairedVolley;
 use crate::session::flags::FlagWord;
@@ -54,14 +55,26 @@ fn impact_of(place: &Calibrated<'_>, l: &VolleyLook, m: &FoundMark, volley: &Pai
     }
 }
 
-/// Places and solves a volley's marks, and says what is doubtful.
-pub fn measure(
-    place: &Calibrated<'_>,
+/// A look with its calibration and the photo's name.
+pub struct Seen<'a> {
+    /// The calibration that holds.
+    pub place: Calibrated<'a>,
+    /// What changed.
+    pub look: &'a VolleyLook,
+    /// The photo after.
+    pub photo: &'a str,
+}
+
+/// Places and solves a volley's marks, and says what is doubtful. `later` gives the look back that shows a mark
+/// ([`FoundMark::seen_in`]).
+pub fn measure<'a>(
+    own: &Seen<'a>,
+    later: &dyn Fn((usize, usize)) -> Option<Seen<'a>>,
     solver: &Solver,
     volley: &PairedVolley,
-    l: &VolleyLook,
     decided: &Decided,
 ) -> Measured {
+    let l = own.look;
     let judged = &decided.judged;
     let open = |flag: FlagWord| !decided.settles(flag, volley.row.shots);
     let by_person = |i: usize| decided.by_person(i);
@@ -75,6 +88,9 @@ pub fn measure(
     }
     let mut marks = Vec::new();
     for (i, m) in judged.marks.iter().enumerate() {
+        let other = m.seen_in.and_then(later);
+        let seen = other.as_ref().unwrap_or(own);
+        let (place, l) = (&seen.place, seen.look);
         let impact = impact_of(place, l, m, volley);
         let solved: Option<Release> = match solver.solve(&impact) {
             Ok(r) => Some(r),
@@ -86,22 +102,18 @@ pub fn measure(
         };
         let pixel = l.located.view.pixel_from_wall(impact.point).unwrap_or(PixelPoint::new(f64::NAN, f64::NAN));
         let pose = l.located.pose_covariance_at(impact.point).unwrap_or_default();
-        let mut own = Vec::new();
-        if m.count > 1 {
-            own.push(FlagWord::Merged);
-        }
-        if m.overlaps {
-            own.push(FlagWord::Crowded);
-        }
-        if m.significance < FAINT {
-            own.push(FlagWord::Faint);
-        }
-        if near_edge(l, m, pixel) {
-            own.push(FlagWord::Edge);
-        }
-        if by_person(i) {
-            own.push(FlagWord::Reviewed);
-        }
+        let special = [
+            (m.count > 1, FlagWord::Merged),
+            (m.overlaps, FlagWord::Crowded),
+            (m.significance < FAINT, FlagWord::Faint),
+            (near_edge(l, m, pixel), FlagWord::Edge),
+            (on_paper(place.wall, l, m), FlagWord::OnSheet),
+            (on_seam(l, m), FlagWord::OnSeam),
+            (judged.stray == Some(i), FlagWord::DoubtfulShot),
+            (other.is_some(), FlagWord::SeenLater),
+            (by_person(i), FlagWord::Reviewed),
+        ];
+        let special: Vec<FlagWord> = special.into_iter().filter_map(|(is, flag)| is.then_some(flag)).collect();
         marks.push(MeasuredMark {
             found: m.clone(),
             impact,
@@ -109,13 +121,16 @@ pub fn measure(
             x_known: true,
             pose_covariance_m2: pose,
             release: solved,
-            flags: own,
+            flags: special,
+            photo: other.as_ref().map(|s| s.photo.to_string()),
         });
     }
     let balls: u32 = marks.iter().map(|m| m.found.count).sum();
     let entries = marks.len() as u32;
     let shots = volley.row.shots;
-    if entries < shots && open(FlagWord::MissingShots) {
+    what_hides(own, judged, shots, &open, &mut flags, (&mut notes, &mut known));
+    let behind = judged.hidden.missing > 0;
+    if entries < shots && !behind && open(FlagWord::MissingShots) {
         flags.push(FlagWord::MissingShots);
         notes.push(if balls == shots {
             format!("{entries} marks for {shots} shots: the marks flagged merged most likely stand for several balls; look at the photo")
@@ -124,11 +139,25 @@ pub fn measure(
             format!("{} of {shots} shots missing{where_}: look for marks on top of each other or off the photo", shots - balls.min(shots))
         });
     }
+    if !judged.dropped.is_empty() && open(FlagWord::ExtraMarks) {
+        flags.push(FlagWord::ExtraMarks);
+        let places: Vec<String> = judged.dropped.iter().map(|m| format!("({:.0}, {:.0}) mm", m.x_mm, m.y_mm)).collect();
+        notes.push(format!(
+            "left out what lies far from the others at {}, since there were more marks than shots: look at the photo",
+            places.join(" and ")
+        ));
+    }
     if balls > shots && open(FlagWord::ExtraMarks) {
         flags.push(FlagWord::ExtraMarks);
         let weakest = marks.iter().enumerate().min_by(|a, b| a.1.found.significance.total_cmp(&b.1.found.significance));
         let which = weakest.map_or(String::new(), |(i, _)| format!(" (most doubtful: mark {})", i + 1));
         notes.push(format!("{balls} marks for {shots} shots{which}: check the photo and the count in volleys.csv"));
+    }
+    if let Some(i) = judged.stray.filter(|i| open(FlagWord::DoubtfulShot) && !by_person(*i)) {
+        notes.push(format!(
+            "mark {} lies far from the others: look at the photo whether it is a ball's, and whether another ball's is not told apart",
+            i + 1
+        ));
     }
     let unsure = judged.doubtful.filter(|i| judged.sure < CLEAR && !by_person(*i));
     if entries == shots && !marks.is_empty() && open(FlagWord::Doubtful) {
@@ -142,12 +171,6 @@ pub fn measure(
             flags.push(FlagWord::Doubtful);
             notes.push(format!("mark {} is barely told apart from its neighbour: look at the photo", i + 1));
         }
-    }
-    if !l.groups.too_big.is_empty() && open(FlagWord::BigChange) {
-        flags.push(FlagWord::BigChange);
-        notes.push(
-            "something bigger than marks changed on the wall; shots may hide behind it: look at the photo".into(),
-        );
     }
     if !l.groups.on_paper.is_empty() && open(FlagWord::OnSheet) {
         flags.push(FlagWord::OnSheet);
@@ -183,8 +206,11 @@ pub fn measure(
         .iter()
         .enumerate()
         .flat_map(|(i, m)| m.flags.iter().copied().filter(move |f| asks(i, *f)))
-        .filter(|f| *f != FlagWord::Faint)
+        .filter(|f| !matches!(f, FlagWord::Faint | FlagWord::OnSeam))
         .collect();
+    if raised.contains(&FlagWord::OnSheet) {
+        notes.push("a mark lies half on a sheet, which may hide a part of it: hang the sheet elsewhere".into());
+    }
     if raised.contains(&FlagWord::Edge) {
         notes.push("a mark touches the photo's edge: aim the camera so that all marks are inside".into());
     }
@@ -206,4 +232,74 @@ fn hiding_place(marks: &[MeasuredMark]) -> String {
         .enumerate()
         .max_by(|a, b| a.1.found.strength.total_cmp(&b.1.found.strength))
         .map_or(String::new(), |(i, _)| format!(" (most likely under mark {})", i + 1))
+}
+
+/// Names what is no mark, and says what it may hide or what a later photo shows of that.
+fn what_hides(
+    own: &Seen,
+    judged: &Judged,
+    shots: u32,
+    open: &dyn Fn(FlagWord) -> bool,
+    flags: &mut Vec<FlagWord>,
+    (notes, known): (&mut Vec<String>, &mut Vec<String>),
+) {
+    let (l, h) = (own.look, &judged.hidden);
+    let what = match l.things.first() {
+        Some(t) if t.long => "something long and narrow (a hose, a cable, a tape)",
+        Some(_) => "something big (a person, a ladder, a bag)",
+        None if !l.groups.too_big.is_empty() => "a change too big for marks",
+        None => "something",
+    };
+    if !l.things.is_empty() || !l.groups.too_big.is_empty() {
+        flags.push(FlagWord::BigChange);
+        known.push(format!("{what} came or went before the wall; its place was left out"));
+    }
+    if l.wiped && open(FlagWord::Wiped) {
+        flags.push(FlagWord::Wiped);
+        notes.push(format!(
+            "the old marks are gone, but no row with shots = 0 shows the wiped wall: compared with {}; photograph the wall after you wipe it",
+            l.before
+        ));
+    }
+    if h.settled > 0 {
+        flags.push(FlagWord::SeenLater);
+        known.push(format!(
+            "{} of {shots} shots were hidden in {} and are seen in {}",
+            h.settled.min(shots),
+            own.photo,
+            h.later.as_deref().unwrap_or("a later photo")
+        ));
+    }
+    if h.missing > 0 && open(FlagWord::Blocked) {
+        flags.push(FlagWord::Blocked);
+        let found = match (h.either, &h.later, &h.other) {
+            (n, Some(later), Some(other)) if n > 0 => {
+                format!("; {later} shows {n} marks there, which may be this volley's or volley {other}'s")
+            }
+            _ => String::new(),
+        };
+        let answer = if h.no_mean {
+            "too few are seen for a mean: photograph the wall again with nothing before it, as a row with shots = 0"
+        } else {
+            "the mean allows for that; photograph the wall again with nothing before it, as a row with shots = 0"
+        };
+        notes.push(format!(
+            "{} of {shots} shots are not seen and may have struck behind what covered a part of the wall{found}; {answer}",
+            h.missing
+        ));
+    }
+}
+
+/// Whether the wall has a seam where a mark lies.
+fn on_seam(l: &VolleyLook, m: &FoundMark) -> bool {
+    l.groups.patches.get(m.patch).is_some_and(|p| seam_through(p, m.x_mm, m.y_mm, m.radius_mm))
+}
+
+/// Whether part of a mark lies on a sheet that hangs on the wall.
+fn on_paper(wall: &Wall, l: &VolleyLook, m: &FoundMark) -> bool {
+    let rim = (0..12).map(|k| f64::from(k) * std::f64::consts::TAU / 12.0);
+    l.sheets_up
+        && rim
+            .map(|a| WallPoint::new(1e-3 * (m.x_mm + m.radius_mm * a.cos()), 1e-3 * (m.y_mm + m.radius_mm * a.sin())))
+            .any(|p| super::looks::shows_paper(wall, p))
 }

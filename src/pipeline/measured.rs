@@ -30,6 +30,8 @@ pub struct MeasuredMark {
     pub release: Option<Release>,
     /// What is special about it.
     pub flags: Vec<FlagWord>,
+    /// The photo that shows it, where that is not the volley's own.
+    pub photo: Option<String>,
 }
 
 /// A volley with everything that was found of it.
@@ -54,6 +56,8 @@ pub struct Measured {
     pub mean_shift_mm: [f64; 2],
     /// See `mean_shift_mm`.
     pub mean_variance_mm2: [[f64; 2]; 2],
+    /// Share of a new mark that old ones cover, 0 to 1, if shots like these strike where they struck: before the volley, and after it.
+    pub covered: Option<[f64; 2]>,
 }
 
 impl Measured {
@@ -70,6 +74,7 @@ impl Measured {
             pose_sheets: Vec::new(),
             mean_shift_mm: [0.0; 2],
             mean_variance_mm2: [[0.0; 2]; 2],
+            covered: None,
         }
     }
 
@@ -86,7 +91,7 @@ impl Measured {
         flags.sort_unstable();
         flags.dedup();
         let look = flags.iter().any(|f| f.makes_look());
-        let status = if marks.is_empty() {
+        let status = if marks.is_empty() || judged.hidden.no_mean {
             Status::Failed
         } else if look {
             Status::Look
@@ -98,14 +103,15 @@ impl Measured {
             notes.extend(known);
         }
         let mut note = notes.join("; ");
-        if marks.is_empty() {
+        if marks.is_empty() && !judged.hidden.no_mean {
             note = format!(
                 "no new mark was found: is {} the photo after this volley, and the row before it the photo before?",
                 volley.photo
             );
         }
+        let volley = PairedVolley { before: Some(l.before.clone()), ..volley.clone() };
         Self {
-            volley: volley.clone(),
+            volley,
             status,
             note,
             flags,
@@ -115,6 +121,7 @@ impl Measured {
             pose_sheets: l.located.sheets.clone(),
             mean_shift_mm: judged.mean_shift_mm,
             mean_variance_mm2: judged.mean_variance_mm2,
+            covered: None,
         }
     }
 
@@ -267,7 +274,7 @@ impl Measured {
                 volley: self.volley.row.volley.clone(),
                 mark: s.mark,
                 count: s.count,
-                photo: self.volley.photo.clone(),
+                photo: m.photo.clone().unwrap_or_else(|| self.volley.photo.clone()),
                 factors: self.volley.row.factors.clone(),
                 speed_mps: self.volley.row.speed_mps,
                 px_x: s.px_x,
@@ -329,8 +336,10 @@ impl Measured {
 
     /// Its row of volleys.csv.
     pub fn volley_row(&self) -> VolleyResult {
-        let mean = self.mean_mm();
-        let release = self.mean_release();
+        // Without trust there is no mean: a number in a table is believed.
+        let answered = self.status != Status::Failed;
+        let mean = self.mean_mm().filter(|_| answered);
+        let release = self.mean_release().filter(|_| answered);
         VolleyResult {
             volley: self.volley.row.volley.clone(),
             photo: self.volley.photo.clone(),
@@ -351,7 +360,7 @@ impl Measured {
 
     pub(super) fn summary(&self, setup: Setup) -> VolleySummary {
         let row = self.volley_row();
-        let mean_u_mm = self.mean_u_mm();
+        let mean_u_mm = self.mean_u_mm().filter(|_| self.status != Status::Failed);
         VolleySummary {
             volley: row.volley,
             photo: row.photo,
@@ -376,6 +385,8 @@ impl Measured {
             pose_rms_px: self.pose_rms_px,
             pose_sheets: self.pose_sheets.clone(),
             view: self.view,
+            covered_before: self.covered.map(|c| c[0]),
+            covered_after: self.covered.map(|c| c[1]),
         }
     }
 }
@@ -414,6 +425,16 @@ pub fn study_shots(measured: &[Measured], names: &[String]) -> Vec<Shot> {
                 .collect::<Vec<_>>()
         })
         .collect()
+}
+
+/// Where each of [`study_shots`] comes from: index of the volley, number of the mark within it, from 1.
+pub fn study_marks(measured: &[Measured]) -> Vec<(usize, u32)> {
+    let of = |v: &Measured| {
+        let solved = v.marks.iter().enumerate().filter(|(_, m)| m.release.is_some());
+        let known = v.volley.row.speed_mps.is_some();
+        solved.filter(move |_| known).map(|(i, _)| i as u32 + 1).collect::<Vec<_>>()
+    };
+    measured.iter().enumerate().flat_map(|(i, v)| of(v).into_iter().map(move |m| (i, m))).collect()
 }
 
 /// Factors of a volley in the table's order.

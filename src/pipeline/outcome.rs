@@ -21,6 +21,8 @@ pub struct Outcome {
     pub summary: Summary,
     /// Pictures for the page.
     pub pictures: Vec<VolleyPicture>,
+    /// A picture of every decision, PNG, by volley; empty where none are wanted.
+    pub decisions: Vec<(String, Vec<u8>)>,
     /// Factor names, in the table's order.
     pub factor_names: Vec<String>,
     /// The means behind the study, for a check by Monte Carlo.
@@ -41,6 +43,22 @@ impl Outcome {
         let bad: Vec<String> = bad.into_iter().map(str::to_string).collect();
         self.summary.notes.push(note);
         self.summary.notes.extend(bad);
+    }
+
+    /// Takes status, flags and notes of the summary over into the tables' rows: the study knows more of a volley than its photo does.
+    pub fn follow_summary(&mut self) {
+        for v in &self.summary.volleys {
+            if let Some(row) = self.volleys.iter_mut().find(|r| r.volley == v.volley) {
+                row.status = v.status;
+                row.flags.clone_from(&v.flags);
+                row.note.clone_from(&v.note);
+            }
+            for m in &v.marks {
+                if let Some(row) = self.shots.iter_mut().find(|r| r.volley == v.volley && r.mark == m.mark) {
+                    row.flags.clone_from(&m.flags);
+                }
+            }
+        }
     }
 
     /// True when every volley is ok.
@@ -89,7 +107,35 @@ pub fn write_results_as(session: &Session, outcome: &Outcome, parquet: bool) -> 
         files.push((folder.join("shots.parquet"), shots));
         files.push((folder.join("volleys.parquet"), volleys));
     }
+    let shown =
+        outcome.decisions.iter().enumerate().map(|(i, (volley, png))| (picture_path(&folder, i, volley), &png[..]));
+    let files: Vec<(PathBuf, &[u8])> = files.into_iter().chain(shown).collect();
     let _lock = SessionLock::take(&session.paths, Work::Write, "run", &|_| {})?;
     write_together(&files)?;
     Ok(files.into_iter().map(|f| f.0).collect())
+}
+
+/// `pictures/volley-NAME.png`, or by number for a name that is none for a file.
+fn picture_path(folder: &std::path::Path, index: usize, volley: &str) -> PathBuf {
+    let plain = |c: char| c.is_ascii_digit() || c.is_ascii_lowercase() || c == '-' || c == '_';
+    let name = if !volley.is_empty() && volley.len() <= 40 && volley.chars().all(plain) {
+        format!("volley-{volley}.png")
+    } else {
+        format!("volley-no-{}.png", index + 1)
+    };
+    folder.join("pictures").join(name)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::picture_path;
+    use std::path::Path;
+
+    #[test]
+    fn no_name_leads_out_of_the_folder() {
+        let at = |v: &str| picture_path(Path::new("r"), 4, v);
+        assert_eq!(at("12"), Path::new("r/pictures/volley-12.png"));
+        assert_eq!(at("../../x"), Path::new("r/pictures/volley-no-5.png"));
+        assert_eq!(at(""), Path::new("r/pictures/volley-no-5.png"));
+    }
 }

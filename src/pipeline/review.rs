@@ -27,6 +27,8 @@ use crate::session::review::{Decision, ReviewRow, SAME_MARK_M, parse_review, rea
 const SPLIT_RADII: f64 = 0.4;
 /// Most balls that a mark may stand for by a person's word.
 const MOST_BALLS: u32 = 99;
+/// Places of `review.csv` are rounded to 1 um: nearer than this they are the same, m.
+const SAME_PLACE_M: f64 = 2e-6;
 
 /// A step of a person, on a volley. Marks are named by their index among those shown, places by photo pixels.
 #[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
@@ -238,6 +240,11 @@ impl Review {
         }
         write_review(&path, &rows)?;
         self.on_disk = std::fs::read(&path).ok();
+        // The file rounds places: what is shown now is what a later run reads.
+        let rows = match &self.on_disk {
+            Some(bytes) => parse_review(&String::from_utf8_lossy(bytes))?,
+            None => rows,
+        };
         let old = std::mem::replace(&mut self.rows, rows);
         remember(self, old);
         self.measure();
@@ -401,7 +408,9 @@ impl Review {
         for (m, origin) in d.judged.marks.iter().zip(&d.origins) {
             if let Origin::Found { place: found, row: None } = origin
                 && place_of(m).distance_m(place) <= SAME_MARK_M
-                && !rows.iter().flatten().any(|r| r.place == Some(*found) && r.decision == Decision::Reject)
+                && !rows.iter().flatten().any(|r| {
+                    r.decision == Decision::Reject && r.place.is_some_and(|p| p.distance_m(*found) < SAME_PLACE_M)
+                })
             {
                 rows.push(Some(new(Some(*found), Decision::Accept { count: None })));
             }

@@ -21,10 +21,11 @@ use crate::session::review::{ReviewRow, read_review};
 /// Files of the session that cannot be used; a machine that no flight fits. A single photo or volley that cannot be
 /// used fails that volley only, and says why.
 pub fn run_session(session: &Session, wall: &Wall, progress: Progress) -> Result<Outcome> {
-    run_session_keeping(session, wall, None, progress)
+    run_session_keeping(session, wall, None, false, progress)
 }
 
-/// The same, with comparisons kept on the disk: only what changed is compared again.
+/// The same, with comparisons kept on the disk (only what changed is compared again), and with a picture of every decision where they are
+/// wanted ([`super::decision`]): these need every photo to be compared anew.
 ///
 /// # Errors
 /// As for [`run_session`].
@@ -32,17 +33,25 @@ pub fn run_session_keeping(
     session: &Session,
     wall: &Wall,
     kept: Option<Arc<Kept>>,
+    pictures: bool,
     progress: Progress,
 ) -> Result<Outcome> {
     let pairing = session.pair_photos()?;
     let decisions = read_review(&session.paths.review_csv())?;
-    let mut day = Day::new(session, wall)?.keeping(kept.clone());
+    let mut day = Day::new(session, wall)?.keeping(kept.clone().filter(|_| !pictures));
+    if pictures {
+        day.keep_pictures();
+    }
     day.follow(&pairing.volleys, progress);
     day.learn(progress);
-    if let Some(kept) = kept {
+    if let Some(kept) = kept.filter(|_| !pictures) {
         kept.forget_unused();
     }
-    Ok(conclude(day.known(), &decisions, &pairing.notes, &Pictures::default(), progress))
+    let mut outcome = conclude(day.known(), &decisions, &pairing.notes, &Pictures::default(), progress);
+    if pictures {
+        outcome.decisions = day.known().decision_pictures(&outcome.volleys, progress)?;
+    }
+    Ok(outcome)
 }
 
 /// A part of a big session: looks at some of its volleys with shots (counted from 1 in the table's order, both ends included) and keeps
@@ -73,10 +82,10 @@ pub fn run_part(
             )));
         }
     };
-    // The photo of the wall before the first volley belongs to it, if it is one without shots.
-    let leading = pairing.volleys.iter().take(rows.start).rev().take_while(|v| v.row.shots == 0).count();
+    // Old marks count: a part begins where the page of its first volley began, so far as the rows say.
+    let page = pairing.volleys.iter().take(rows.start).rposition(|v| v.row.shots == 0).unwrap_or(0);
     let mut day = Day::new(session, wall)?.keeping(Some(kept.clone()));
-    Ok(day.follow_part(&pairing.volleys, rows.start - leading..rows.end, progress))
+    Ok(day.follow_part(&pairing.volleys, page..rows.end, progress))
 }
 
 /// What a day that was learned comes to.
@@ -90,16 +99,23 @@ pub fn conclude(
     let measured = known.measure(&known.decided(decisions), decisions);
     let mut notes = notes.to_vec();
     notes.extend(homeless(known, decisions));
-    let summary = known.summarise(&measured, &notes);
+    notes.extend(super::used::wipe_soon(&measured));
+    let mut summary = known.summarise(&measured, &notes);
+    if let Some(study) = &mut summary.study {
+        study.take_photo_pairs(&known.photographed_twice(&measured));
+    }
     let pictures = cut.of(&known.session().paths, &summary.volleys, progress);
-    Outcome {
+    let mut outcome = Outcome {
         cells: known.cells(&measured, &summary),
         shots: measured.iter().flat_map(Measured::shot_rows).collect(),
         volleys: measured.iter().map(Measured::volley_row).collect(),
         summary,
         pictures,
+        decisions: Vec::new(),
         factor_names: known.session().volleys.factor_names.clone(),
-    }
+    };
+    outcome.follow_summary();
+    outcome
 }
 
 /// A sentence on decisions about volleys that are not in the table.

@@ -14,8 +14,9 @@ use crate::session::flags::FlagWord;
 use crate::session::results::Status;
 use crate::study::{Setup, Study};
 
-/// Version of summary.json.
-pub const VERSION: u32 = 1;
+/// Version of summary.json. 2: ladders carry what their doubts are made of, so that any two setups can be compared from the
+/// file; a file of version 1 reads as one that lacks these fields.
+pub const VERSION: u32 = 2;
 
 /// Everything a session's results say.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -120,6 +121,12 @@ pub struct VolleySummary {
     /// How the photo saw the wall, from which pictures are cut again; absent where it could not be placed.
     #[serde(default)]
     pub view: Option<WallView>,
+    /// Share of a new mark that old ones cover, 0 to 1, where this volley's shots struck, before it; absent where not known.
+    #[serde(default)]
+    pub covered_before: Option<f64>,
+    /// The same after it, for shots like these.
+    #[serde(default)]
+    pub covered_after: Option<f64>,
 }
 
 /// One mark.

@@ -43,7 +43,7 @@ pub(super) fn tree(svg: &str) -> Result<Tree> {
 }
 
 /// A drawing as PNG, `width_px` wide.
-pub(super) fn png(svg: &str, width_px: u32) -> Result<Vec<u8>> {
+pub(crate) fn png(svg: &str, width_px: u32) -> Result<Vec<u8>> {
     let tree = tree(svg)?;
     let size = tree.size();
     let scale = width_px as f32 / size.width();

@@ -59,6 +59,8 @@ pub fn volley(name: &str, pocket: &str, speed_mps: f64, marks: Vec<MarkSummary>)
         pose_rms_px: Some(0.08),
         pose_sheets: vec![1, 2],
         view: None,
+        covered_before: None,
+        covered_after: None,
     }
 }
 

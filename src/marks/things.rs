@@ -1,0 +1,428 @@
+//! Which parts of a photo changed because something came or went, and not by marks or by light?
+//!
+//! A person before the wall, a hose, a bucket, a sheet that fell off: their places say nothing of marks, and what they hide must
+//! be asked of another photo. The log ratio of the two photos is held against a smooth surface through most of the wall
+//! ([`smooth_light`]); connected cells that stray from it, and are more or longer than all marks of the volley side by side, are
+//! something else. Sun and shadow do that too: they leave the wall's grain where it was, and change its three
+//! colours in nearly one proportion ([`covers`]). What covers the wall is a [`Thing`]; the rest is left to the light's own model.
+
+use serde::{Deserialize, Serialize};
+
+use nalgebra::{SMatrix, SVector};
+
+use super::light::median;
+use super::pair::Reduced;
+
+/// A change covers more cells than this many times all marks of the volley (and one more) laid side by side.
+const BIG: f64 = 3.0;
+/// Or it is longer than all marks (and two more) in a row, each this many usual radii wide: the largest mark expected is 1.5 times the usual.
+const LARGEST_DIAMETER_RADII: f64 = 3.0;
+/// What is on average narrower than this many usual radii is long and narrow.
+const NARROW_RADII: f64 = 3.0;
+/// A cell strays when its log ratio does by this much, or by [`STRAY_SIGMA`] times the photo's own scatter: a light's slope over the
+/// wall stays below, clothes seldom do.
+const STRAY: f32 = 0.15;
+const STRAY_SIGMA: f32 = 6.0;
+/// Added to both photos' linear values: what is darker than 1 % of full light has no ratio.
+const FLOOR: f32 = 0.01;
+/// Cells of a tile's side, in usual radii, from which the smooth surface is made.
+const TILE_RADII: f64 = 2.0;
+/// Rounds of Tukey's biweight, and its bend over the scaled median deviation (Holland and Welsch 1977: 95 % efficient).
+const ROUNDS: usize = 12;
+const BEND: f64 = 4.685;
+/// Light changes no place by more than a factor of eight: in full sun the shade has a tenth to a fifth of the light
+/// (common practice, no source), and a camera that shows both takes the middle.
+const MOST_LIGHT: f32 = 2.08;
+/// Light's colours change in nearly one proportion: sun's over the sky's share of the light differs between red and blue by up to a third of its log ratio.
+const LIGHT_TINT: f32 = 0.4;
+/// Where grain is more than this share of what a place's cells scatter by, and the photo after keeps less than that share of it, the place is covered.
+const GRAIN: f64 = 0.4;
+const GRAIN_LOST: f64 = 0.4;
+/// Grain beyond this is print's or a rim's: it shall not speak for all.
+const MOST_GRAIN: f32 = 0.05;
+/// Cells at a piece's rim that are left out of that, as wide as a half shadow, and the least that must be left.
+const RIM_CELLS: usize = 5;
+const LEAST_INNER: f64 = 150.0;
+/// Share of a change's cells that must tell of a cover.
+const COVERED: f64 = 0.25;
+/// Space around a thing, usual radii: its soft edge, and the shade that it throws beside itself.
+const AROUND_RADII: f64 = 0.8;
+/// Pieces of change within this many usual radii of a thing belong to it: a hand, a strap of another colour.
+const NEAR_RADII: f64 = 4.0;
+
+/// Something that is neither mark nor light.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Thing {
+    /// First and last column of its cells.
+    pub x: (usize, usize),
+    /// First and last row.
+    pub y: (usize, usize),
+    /// Cells that it covers.
+    pub cells: usize,
+    /// True where it is long and narrow rather than big.
+    pub long: bool,
+}
+
+impl Thing {
+    /// From corner to corner, cells.
+    fn reach(&self) -> f64 {
+        ((self.x.1 - self.x.0) as f64).hypot((self.y.1 - self.y.0) as f64)
+    }
+}
+
+/// What [`find_things`] gives.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Things {
+    /// The things, largest first.
+    pub things: Vec<Thing>,
+    /// Cells that they cover, with some space around; as many as the grid has, or none when there is nothing.
+    pub covered: Vec<bool>,
+}
+
+/// Finds what covers the wall in one of two photos. `radius_cells` is the usual mark's radius on the grid, `shots` the balls shot between them.
+pub fn find_things(r: &Reduced, radius_cells: f64, shots: usize) -> Things {
+    let (w, h) = (r.width, r.height);
+    let ratio: Vec<[f32; 3]> = (0..w * h)
+        .map(|i| std::array::from_fn(|c| ((r.after[i][c] + FLOOR) / (r.before[i][c] + FLOOR)).ln()))
+        .collect();
+    let Some(surface) = smooth_light(&ratio, w, h, ((TILE_RADII * radius_cells) as usize).max(4)) else {
+        return Things::default();
+    };
+    let stray: Vec<[f32; 3]> = (0..w * h)
+        .map(|i| {
+            let basis = surface.basis(i % w, i / w);
+            std::array::from_fn(|c| ratio[i][c] - surface.at(&basis, c))
+        })
+        .collect();
+    let stray = box_mean(&stray, w, h);
+    let mut quiet: Vec<f32> = stray.iter().step_by(5).map(|d| d[1].abs()).filter(|v| v.is_finite()).collect();
+    let limit = STRAY.max(STRAY_SIGMA * 1.4826 * median(&mut quiet));
+    let size = |d: &[f32; 3]| d.iter().fold(0.0f32, |m, v| m.max(v.abs()));
+    let odd: Vec<bool> = stray.iter().map(|d| size(d) > limit).collect();
+    // Print and seams that the two photos do not show alike are a cell wide: opening takes them away.
+    let odd = spread(&shrink(&odd, w, h, 1), w, h, 1);
+    let one = std::f64::consts::PI * radius_cells * radius_cells;
+    let most = BIG * (shots as f64 + 1.0) * one;
+    let longest = (shots as f64 + 2.0) * LARGEST_DIAMETER_RADII * radius_cells;
+    let pieces = pieces(&odd, w, h);
+    let grain = Grain::new(r, &odd);
+    let mut things = Vec::new();
+    let mut covered = vec![false; w * h];
+    let mut rest = Vec::new();
+    for cells in pieces {
+        let thing = extent(&cells, w, radius_cells);
+        let big = cells.len() as f64 > most || thing.reach() > longest;
+        if big && covers(&cells, &stray, &grain) {
+            cells.iter().for_each(|&i| covered[i] = true);
+            things.push(thing);
+        } else {
+            rest.push((cells, big));
+        }
+    }
+    if things.is_empty() {
+        return Things::default();
+    }
+    let near = spread(&covered, w, h, (NEAR_RADII * radius_cells) as usize);
+    for (cells, _) in rest.iter().filter(|(cells, big)| !big && cells.iter().all(|&i| near[i])) {
+        // What lies as near to it as a mark may: only what no mark could be is taken for a part of it.
+        if covers(cells, &stray, &grain) {
+            cells.iter().for_each(|&i| covered[i] = true);
+        }
+    }
+    let covered = fill_holes(&spread(&covered, w, h, (AROUND_RADII * radius_cells).ceil() as usize), w, h);
+    things.sort_by_key(|t| std::cmp::Reverse(t.cells));
+    Things { things, covered }
+}
+
+/// Terms of the smooth surface: 1, x, y, x^2, xy, y^2.
+const TERMS: usize = 6;
+
+struct Surface {
+    by: [SVector<f64, TERMS>; 3],
+    half: (f64, f64),
+}
+
+impl Surface {
+    fn basis(&self, x: usize, y: usize) -> SVector<f64, TERMS> {
+        let (u, v) = (x as f64 / self.half.0 - 1.0, y as f64 / self.half.1 - 1.0);
+        SVector::from([1.0, u, v, u * u, u * v, v * v])
+    }
+
+    fn at(&self, basis: &SVector<f64, TERMS>, channel: usize) -> f32 {
+        self.by[channel].dot(basis) as f32
+    }
+}
+
+/// Log light ratio as a second-order surface through the medians of tiles, by Tukey's biweight from the median of all on:
+/// up to nearly half of the wall may be something else.
+fn smooth_light(ratio: &[[f32; 3]], w: usize, h: usize, tile: usize) -> Option<Surface> {
+    let mut out = Surface { by: [SVector::zeros(); 3], half: ((0.5 * w as f64).max(1.0), (0.5 * h as f64).max(1.0)) };
+    let mut tiles: Vec<(SVector<f64, TERMS>, [f64; 3])> = Vec::new();
+    for y0 in (0..h).step_by(tile) {
+        for x0 in (0..w).step_by(tile) {
+            let mut v: [Vec<f32>; 3] = Default::default();
+            for y in (y0..(y0 + tile).min(h)).step_by(2) {
+                for q in ratio[y * w + x0..y * w + (x0 + tile).min(w)].iter().step_by(2) {
+                    if q.iter().all(|v| v.is_finite()) {
+                        (0..3).for_each(|c| v[c].push(q[c]));
+                    }
+                }
+            }
+            if v[0].len() * 16 >= tile * tile {
+                let basis = out.basis(x0 + tile / 2, y0 + tile / 2);
+                tiles.push((basis, std::array::from_fn(|c| f64::from(median(&mut v[c])))));
+            }
+        }
+    }
+    if tiles.len() < 4 * TERMS {
+        return None;
+    }
+    for c in 0..3 {
+        let mut values: Vec<f32> = tiles.iter().map(|t| t.1[c] as f32).collect();
+        let mut fit = SVector::<f64, TERMS>::zeros();
+        fit[0] = median(&mut values).into();
+        for _ in 0..ROUNDS {
+            let mut off: Vec<f32> = tiles.iter().map(|(b, v)| (v[c] - fit.dot(b)).abs() as f32).collect();
+            // Below 1 % a tile is as good as any.
+            let bend = BEND * (1.4826 * f64::from(median(&mut off))).max(0.01);
+            let mut matrix = SMatrix::<f64, TERMS, TERMS>::identity() * 1e-6;
+            let mut right = SVector::<f64, TERMS>::zeros();
+            for (b, v) in &tiles {
+                let u = (v[c] - fit.dot(b)) / bend;
+                if u.abs() < 1.0 {
+                    let weight = (1.0 - u * u).powi(2);
+                    matrix += weight * b * b.transpose();
+                    right += weight * v[c] * b;
+                }
+            }
+            fit = matrix.cholesky()?.solve(&right);
+        }
+        out.by[c] = fit;
+    }
+    Some(out)
+}
+
+/// Whether a piece of change covers the wall, rather than lights or shades it.
+fn covers(cells: &[usize], stray: &[[f32; 3]], grain: &Grain) -> bool {
+    let tell = |&&i: &&usize| {
+        let d = stray[i];
+        let most = d.iter().fold(0.0f32, |m, v| m.max(v.abs()));
+        let tint = (d[0] - d[1]).abs().max((d[2] - d[1]).abs());
+        most > MOST_LIGHT || tint > STRAY.max(LIGHT_TINT * most)
+    };
+    let n = cells.len().max(1) as f64;
+    cells.iter().filter(tell).count() as f64 > COVERED * n || grain.lost(cells)
+}
+
+/// The wall's own grain, in both photos: each cell's relative difference from its neighbours.
+struct Grain {
+    width: usize,
+    after: Vec<f32>,
+    before: Vec<f32>,
+    /// Variance of it that is only the photo's noise.
+    noise: f64,
+}
+
+impl Grain {
+    fn new(r: &Reduced, odd: &[bool]) -> Self {
+        let fine = |v: &[[f32; 3]]| -> Vec<f32> {
+            let mean = box_mean(v, r.width, r.height);
+            v.iter().zip(&mean).map(|(v, m)| (v[1] - m[1]) / (m[1] + FLOOR)).collect()
+        };
+        let (after, before) = (fine(&r.after), fine(&r.before));
+        let mut apart: Vec<f32> = (0..odd.len())
+            .step_by(3)
+            .filter(|&i| !odd[i])
+            .map(|i| (after[i] - before[i]).abs())
+            .filter(|v| v.is_finite())
+            .collect();
+        // Two photos' noises make up what they differ by.
+        let noise = 0.5 * (1.4826 * f64::from(median(&mut apart))).powi(2);
+        Self { width: r.width, after, before, noise }
+    }
+
+    /// Whether a piece had grain that the photo after no longer shows. Its rim says nothing: a half shadow slopes there.
+    fn lost(&self, cells: &[usize]) -> bool {
+        let (w, h) = (self.width, self.before.len() / self.width.max(1));
+        let mut piece = vec![false; w * h];
+        cells.iter().for_each(|&i| piece[i] = true);
+        let inner = shrink(&piece, w, h, RIM_CELLS);
+        let cut = |v: f32| f64::from(v.clamp(-MOST_GRAIN, MOST_GRAIN));
+        let (mut both, mut own, mut n) = (0.0, 0.0, 0.0);
+        for i in (0..w * h).filter(|&i| inner[i] && self.after[i].is_finite() && self.before[i].is_finite()) {
+            let (a, b) = (cut(self.after[i]), cut(self.before[i]));
+            (both, own, n) = (both + a * b, own + b * b, n + 1.0);
+        }
+        if n < LEAST_INNER {
+            return false;
+        }
+        // Light keeps relative grain as it is, whatever the noise of the photo after; a cover takes all of it.
+        let grain = own / n - self.noise;
+        grain > GRAIN * own / n && both / n < GRAIN_LOST * grain
+    }
+}
+
+/// Mean over 3 x 3 cells, channel by channel; cells that are not there are left out.
+fn box_mean(v: &[[f32; 3]], w: usize, h: usize) -> Vec<[f32; 3]> {
+    (0..w * h)
+        .map(|i| {
+            let (x, y) = (i % w, i / w);
+            let (mut sum, mut n) = ([0.0f32; 3], 0.0f32);
+            for yy in y.saturating_sub(1)..(y + 2).min(h) {
+                for q in &v[yy * w + x.saturating_sub(1)..yy * w + (x + 2).min(w)] {
+                    if q.iter().all(|v| v.is_finite()) {
+                        (0..3).for_each(|c| sum[c] += q[c]);
+                        n += 1.0;
+                    }
+                }
+            }
+            if n > 0.0 { sum.map(|s| s / n) } else { [f32::NAN; 3] }
+        })
+        .collect()
+}
+
+/// Cells within `reach` of a true one (a square).
+pub fn spread(v: &[bool], w: usize, h: usize, reach: usize) -> Vec<bool> {
+    // Across, then down: runs of true cells grow by the reach.
+    let grow = |v: &[bool], n: usize, m: usize, at: &dyn Fn(usize, usize) -> usize| {
+        let mut out = vec![false; v.len()];
+        for line in 0..m {
+            let mut until = 0;
+            for k in 0..n {
+                if v[at(k, line)] {
+                    for j in until.max(k.saturating_sub(reach))..(k + reach + 1).min(n) {
+                        out[at(j, line)] = true;
+                    }
+                    until = (k + reach + 1).min(n);
+                }
+            }
+        }
+        out
+    };
+    let across = grow(v, w, h, &|k, line| line * w + k);
+    grow(&across, h, w, &|k, line| k * w + line)
+}
+
+fn shrink(v: &[bool], w: usize, h: usize, reach: usize) -> Vec<bool> {
+    let outside: Vec<bool> = v.iter().map(|b| !b).collect();
+    spread(&outside, w, h, reach).iter().map(|b| !b).collect()
+}
+
+/// Holes that true cells enclose on all sides are filled.
+fn fill_holes(v: &[bool], w: usize, h: usize) -> Vec<bool> {
+    let outside: Vec<bool> = v.iter().map(|b| !b).collect();
+    let mut out = v.to_vec();
+    for cells in pieces(&outside, w, h) {
+        let rim = cells.iter().any(|&i| i % w == 0 || i % w == w - 1 || i / w == 0 || i / w == h - 1);
+        if !rim {
+            cells.iter().for_each(|&i| out[i] = true);
+        }
+    }
+    out
+}
+
+/// Connected pieces of true cells (four neighbours).
+fn pieces(v: &[bool], w: usize, h: usize) -> Vec<Vec<usize>> {
+    let mut seen = vec![false; v.len()];
+    let mut out = Vec::new();
+    for start in 0..v.len() {
+        if !v[start] || seen[start] {
+            continue;
+        }
+        seen[start] = true;
+        let mut cells = vec![start];
+        let mut at = 0;
+        while let Some(&i) = cells.get(at) {
+            at += 1;
+            let (x, y) = (i % w, i / w);
+            let next = [(x > 0, i.wrapping_sub(1)), (x + 1 < w, i + 1), (y > 0, i.wrapping_sub(w)), (y + 1 < h, i + w)];
+            for j in next.into_iter().filter_map(|(inside, j)| inside.then_some(j)) {
+                if v[j] && !seen[j] {
+                    seen[j] = true;
+                    cells.push(j);
+                }
+            }
+        }
+        out.push(cells);
+    }
+    out
+}
+
+fn extent(cells: &[usize], w: usize, radius_cells: f64) -> Thing {
+    let mut t = Thing { x: (w, 0), y: (usize::MAX, 0), cells: cells.len(), long: false };
+    for &i in cells {
+        t.x = (t.x.0.min(i % w), t.x.1.max(i % w));
+        t.y = (t.y.0.min(i / w), t.y.1.max(i / w));
+    }
+    t.long = cells.len() as f64 <= NARROW_RADII * radius_cells * t.reach();
+    t
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const W: usize = 160;
+    const H: usize = 120;
+
+    /// A wall with grain and a light that slopes; `draw` changes the photo after.
+    fn pair(grain: f32, draw: impl Fn(usize, usize, [f32; 3]) -> [f32; 3]) -> Reduced {
+        let noise = |i: usize, k: u64| {
+            let mut h = (i as u64).wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ k.wrapping_mul(0xd1b5_4a32_d192_ed03);
+            h = (h ^ (h >> 29)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+            ((h >> 33) % 1000) as f32 / 1000.0 - 0.5
+        };
+        let mut r = Reduced { factor: 3, origin: (0, 0), width: W, height: H, after: Vec::new(), before: Vec::new() };
+        for i in 0..W * H {
+            let wall = [0.6f32, 0.58, 0.5].map(|v| v * (1.0 + grain * noise(i, 1)));
+            let light = 1.1 + 0.1 * (i % W) as f32 / W as f32;
+            r.before.push(wall.map(|v| v * (1.0 + 0.01 * noise(i, 2))));
+            r.after.push(draw(i % W, i / W, wall.map(|v| v * light)).map(|v| v * (1.0 + 0.01 * noise(i, 3))));
+        }
+        r
+    }
+
+    fn inside(x: usize, y: usize, bx: std::ops::Range<usize>, by: std::ops::Range<usize>) -> bool {
+        bx.contains(&x) && by.contains(&y)
+    }
+
+    #[test]
+    fn a_red_shirt_is_a_thing_and_marks_are_not() {
+        let shirt = pair(0.0, |x, y, v| if inside(x, y, 60..110, 20..100) { [0.3, 0.06, 0.05] } else { v });
+        let found = find_things(&shirt, 4.5, 5);
+        assert_eq!(found.things.len(), 1);
+        assert!(found.covered[60 * W + 80] && !found.covered[60 * W + 20]);
+        // Five marks that touch each other, half as bright: no thing.
+        let marks = pair(0.0, |x, y, v| if inside(x, y, 60..90, 50..62) { v.map(|v| 0.5 * v) } else { v });
+        assert_eq!(find_things(&marks, 4.5, 5), Things::default());
+    }
+
+    #[test]
+    fn a_shadow_keeps_colour_and_grain_and_a_grey_coat_does_not() {
+        let shade = |v: [f32; 3]| [0.42 * v[0], 0.44 * v[1], 0.48 * v[2]];
+        let shadow = pair(0.1, |x, y, v| if inside(x, y, 50..120, 20..100) { shade(v) } else { v });
+        assert_eq!(find_things(&shadow, 4.5, 5), Things::default());
+        let coat = pair(0.1, |x, y, v| if inside(x, y, 50..120, 20..100) { [0.26, 0.26, 0.25] } else { v });
+        assert_eq!(find_things(&coat, 4.5, 5).things.len(), 1);
+    }
+
+    #[test]
+    fn a_hose_is_long_and_nothing_is_nothing() {
+        let hose = pair(0.0, |x, y, v| if inside(x, y, 5..150, 60..66) { [0.05, 0.2, 0.06] } else { v });
+        let found = find_things(&hose, 4.5, 3);
+        assert_eq!(found.things.len(), 1);
+        assert!(found.things[0].long, "{:?}", found.things);
+        assert_eq!(find_things(&pair(0.1, |_, _, v| v), 4.5, 5), Things::default());
+        let dark = Reduced { factor: 1, origin: (0, 0), width: 0, height: 0, after: vec![], before: vec![] };
+        assert_eq!(find_things(&dark, 4.5, 5), Things::default());
+    }
+
+    #[test]
+    fn spreading_and_shrinking_are_squares() {
+        let mut v = vec![false; 49];
+        v[24] = true;
+        let grown = spread(&v, 7, 7, 2);
+        assert_eq!(grown.iter().filter(|b| **b).count(), 25);
+        assert_eq!(shrink(&grown, 7, 7, 2), v);
+    }
+}

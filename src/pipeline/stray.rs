@@ -1,0 +1,138 @@
+//! Which marks of a volley do not belong with the others, and what does that do to its mean?
+//!
+//! A mark's robust distance is taken from the median of the others in units of the session's own scatter (Rousseeuw and van
+//! Zomeren, *J. Am. Stat. Assoc.* 85, 633, 1990). With more marks than shots those far off are dropped, farthest first;
+//! with marks too many and none of them far, any of them may be the false one, and the mean is as doubtful as that makes it. With
+//! the right number a far mark stays - machines do throw wild - and is named.
+
+use super::judge::{FoundMark, Judged};
+use crate::marks::shape::MarkShape;
+use crate::study::robust::median;
+
+/// Robust distance beyond which a mark is a stray. For a Gaussian on a plane one in 270 000 is farther; the scatter is one for
+/// all volleys of the session, and one of them may have twice as much: then it is one in 23.
+const STRAY_SD: f64 = 5.0;
+/// Marks from which a middle can be told: of two, either may be the stray.
+const LEAST_MARKS: usize = 3;
+
+/// Robust distances of marks from the median of the others, in the session's own scatter; empty for fewer than three.
+fn distances(marks: &[FoundMark], sd_mm: (f64, f64)) -> Vec<f64> {
+    if marks.len() < LEAST_MARKS {
+        return Vec::new();
+    }
+    // The median of n has 1.57 / n of a single one's variance.
+    let own = (1.0 + 1.57 / (marks.len() as f64 - 1.0)).sqrt();
+    (0..marks.len())
+        .map(|i| {
+            let others = |axis: fn(&FoundMark) -> f64| {
+                let v: Vec<f64> = marks.iter().enumerate().filter(|(j, _)| *j != i).map(|(_, m)| axis(m)).collect();
+                median(&v).unwrap_or_default()
+            };
+            let (x, y) = (others(|m| m.x_mm), others(|m| m.y_mm));
+            ((marks[i].x_mm - x) / sd_mm.0).hypot((marks[i].y_mm - y) / sd_mm.1) / own
+        })
+        .collect()
+}
+
+fn farthest(marks: &[FoundMark], sd_mm: (f64, f64)) -> Option<usize> {
+    let d = distances(marks, sd_mm);
+    (0..d.len()).filter(|&i| d[i] > STRAY_SD).max_by(|&a, &b| d[a].total_cmp(&d[b]))
+}
+
+/// Drops, names and weighs what does not belong.
+pub fn part_strays(judged: &mut Judged, shots: u32, shape: &MarkShape) {
+    let balls = |j: &Judged| j.marks.iter().map(|m| m.count).sum::<u32>();
+    while balls(judged) > shots {
+        let Some(i) = farthest(&judged.marks, shape.group_mm) else { break };
+        let dropped = judged.marks.remove(i);
+        judged.doubtful = match judged.doubtful {
+            Some(d) if d == i => None,
+            d => d.map(|d| d - usize::from(d > i)),
+        };
+        judged.dropped.push(dropped);
+        // What was weighed with it holds no longer.
+        judged.mean_shift_mm = [0.0; 2];
+    }
+    let (all, n) = (balls(judged), judged.marks.len());
+    let middle = |axis: fn(&FoundMark) -> f64| judged.marks.iter().map(axis).sum::<f64>() / n.max(1) as f64;
+    let (mx, my) = (middle(|m| m.x_mm), middle(|m| m.y_mm));
+    if all > shots && n > 1 && shots > 0 {
+        // Which of the marks are the shots is not known: a sample without putting back (Cochran, *Sampling Techniques*, 2.4).
+        let (s, whole) = (f64::from(shots), f64::from(all));
+        let factor = (1.0 - s / whole) / s / (n as f64 - 1.0);
+        for m in &judged.marks {
+            let d = [m.x_mm - mx, m.y_mm - my];
+            for i in 0..2 {
+                (0..2).for_each(|j| judged.mean_variance_mm2[i][j] += factor * d[i] * d[j]);
+            }
+        }
+    } else if all == shots
+        && let Some(far) = farthest(&judged.marks, shape.group_mm)
+    {
+        judged.stray = Some(far);
+        // As likely as not it is none, and a ball went unseen among the others.
+        let others = n as f64 - 1.0;
+        let m = &judged.marks[far];
+        let shift = [m.x_mm - mx, m.y_mm - my].map(|d| d * n as f64 / others / f64::from(shots.max(1)));
+        for i in 0..2 {
+            (0..2).for_each(|j| judged.mean_variance_mm2[i][j] += 0.25 * shift[i] * shift[j]);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn volley(places: &[(f64, f64)]) -> Judged {
+        let mark =
+            |&(x_mm, y_mm): &(f64, f64)| FoundMark { x_mm, y_mm, count: 1, radius_mm: 14.0, ..FoundMark::default() };
+        Judged { marks: places.iter().map(mark).collect(), ..Judged::default() }
+    }
+
+    fn shape() -> MarkShape {
+        MarkShape { group_mm: (20.0, 25.0), ..MarkShape::plain((15.0, 45.0)) }
+    }
+
+    const GROUP: [(f64, f64); 5] = [(0.0, 0.0), (25.0, -10.0), (-18.0, 30.0), (8.0, -35.0), (-5.0, 12.0)];
+
+    #[test]
+    fn a_ball_at_the_walls_foot_is_dropped_when_there_are_too_many() {
+        let mut j = volley(&[&GROUP[..], &[(300.0, -900.0)]].concat());
+        part_strays(&mut j, 5, &shape());
+        assert_eq!((j.marks.len(), j.dropped.len()), (5, 1));
+        assert_eq!(j.dropped[0].y_mm, -900.0);
+        assert_eq!(j.mean_variance_mm2, [[0.0; 2]; 2]);
+    }
+
+    #[test]
+    fn one_too_many_in_the_group_makes_the_mean_doubtful() {
+        let mut j = volley(&[&GROUP[..], &[(60.0, 40.0)]].concat());
+        part_strays(&mut j, 5, &shape());
+        assert_eq!((j.marks.len(), j.dropped.len()), (6, 0));
+        // All six ways to leave one out, as likely as each other: the variance of their means.
+        let all: Vec<[f64; 2]> = j.marks.iter().map(|m| [m.x_mm, m.y_mm]).collect();
+        let means: Vec<f64> =
+            (0..6).map(|i| (0..6).filter(|j| *j != i).map(|j| all[j][1]).sum::<f64>() / 5.0).collect();
+        let mean = means.iter().sum::<f64>() / 6.0;
+        let variance = means.iter().map(|m| (m - mean).powi(2)).sum::<f64>() / 6.0;
+        assert!((j.mean_variance_mm2[1][1] - variance).abs() < 1e-9 * variance, "{:?} {variance}", j.mean_variance_mm2);
+    }
+
+    #[test]
+    fn a_wild_shot_stays_and_is_named_and_two_marks_cannot_tell() {
+        let mut j = volley(&[&GROUP[..4], &[(10.0, 400.0)]].concat());
+        part_strays(&mut j, 5, &shape());
+        assert_eq!((j.stray, j.marks.len()), (Some(4), 5));
+        // Were it none, the mean would be where the others are: u covers half of that.
+        let without = j.marks[..4].iter().map(|m| m.y_mm).sum::<f64>() / 4.0;
+        let with = j.marks.iter().map(|m| m.y_mm).sum::<f64>() / 5.0;
+        assert!((j.mean_variance_mm2[1][1].sqrt() - 0.5 * (with - without)).abs() < 1e-9);
+        let mut two = volley(&[(0.0, 0.0), (0.0, 900.0)]);
+        part_strays(&mut two, 2, &shape());
+        assert_eq!(two.stray, None);
+        let mut fine = volley(&GROUP);
+        part_strays(&mut fine, 5, &shape());
+        assert_eq!(fine, volley(&GROUP));
+    }
+}
