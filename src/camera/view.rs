@@ -53,7 +53,14 @@ impl Pose {
         let m = Matrix3::from_fn(|r, c| rows[r][c]);
         let t = Vector3::new(rows[0][3], rows[1][3], rows[2][3]);
         let ok = m.iter().chain(t.iter()).all(|v| v.is_finite()) && (m.determinant() - 1.0).abs() < 1e-3;
-        ok.then(|| Self { rotation: Rotation3::from_matrix_eps(&m, 1e-15, 100, Rotation3::identity()), translation: t })
+        // What is a rotation to rounding comes back bit by bit, so that a file's pose is the very pose that was written.
+        let exact = (m.transpose() * m - Matrix3::identity()).amax() < 1e-13;
+        let rotation = if exact {
+            Rotation3::from_matrix_unchecked(m)
+        } else {
+            Rotation3::from_matrix_eps(&m, 1e-15, 100, Rotation3::identity())
+        };
+        ok.then_some(Self { rotation, translation: t })
     }
 }
 

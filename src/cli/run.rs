@@ -140,7 +140,7 @@ pub fn calibrated(session: &Session, known: Option<Wall>) -> Result<Wall> {
 }
 
 /// A session that has something to run.
-fn open(dir: &Path) -> Result<Session> {
+pub fn open(dir: &Path) -> Result<Session> {
     let session = Session::open(dir)?;
     if session.volleys.rows.iter().all(|r| r.shots == 0) {
         return Err(Error::input(format!(
@@ -258,12 +258,22 @@ fn as_json(summary: &Summary) -> Result<String> {
     Ok(text + "\n")
 }
 
+/// Says what came out. Whoever cannot save the results has at least seen them.
+pub fn finish(outcome: &Outcome, written: Result<Vec<PathBuf>>, json: bool) -> Result<Ended> {
+    let files = written.as_deref().unwrap_or_default();
+    say(&if json { as_json(&outcome.summary)? } else { describe(outcome, files) })?;
+    written.map_err(|e| e.context("the results above were not saved"))?;
+    Ok(ended(outcome))
+}
+
 pub fn run(args: &Args) -> Result<Ended> {
     let session = open(&args.session)?;
     if let Some(part) = args.volleys {
         return run_volleys(&session, part);
     }
     let _lock = SessionLock::take(&session.paths, Work::Run, "run", &progress)?;
+    // Results that a killed program had begun to switch come first: what holds is judged by them.
+    drop(SessionLock::take(&session.paths, Work::Write, "run", &progress)?);
     match run_or_not(&session, args)? {
         Ran::Unchanged(there) => {
             if args.json {
@@ -275,12 +285,6 @@ pub fn run(args: &Args) -> Result<Ended> {
             }
             Ok(ended_rows(&there.volleys))
         }
-        Ran::Done(outcome, written) => {
-            let files = written.as_deref().unwrap_or_default();
-            say(&if args.json { as_json(&outcome.summary)? } else { describe(&outcome, files) })?;
-            // Whoever cannot save the results has at least seen them.
-            written.map_err(|e| e.context("the results above were not saved"))?;
-            Ok(ended(&outcome))
-        }
+        Ran::Done(outcome, written) => finish(&outcome, written, args.json),
     }
 }

@@ -1,13 +1,12 @@
 //! `pockmark solve SESSION`
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
-use pockmark::pipeline::{Outcome, solve_session, write_results_as};
-use pockmark::session::Session;
+use pockmark::Result;
+use pockmark::pipeline::{solve_session, write_results_as};
 use pockmark::session::lock::{SessionLock, Work};
-use pockmark::{Error, Result};
 
-use super::{Ended, progress, run, say};
+use super::{Ended, progress, run};
 
 /// From impacts measured by hand to release angles, study and report, without photos
 #[derive(clap::Args)]
@@ -28,31 +27,13 @@ pub struct Args {
     parquet: bool,
 }
 
-fn solve_folder(dir: &Path, monte_carlo: bool, parquet: bool) -> Result<(Outcome, Vec<PathBuf>)> {
-    let session = Session::open(dir)?;
-    if session.volleys.rows.iter().all(|r| r.shots == 0) {
-        return Err(Error::input(format!(
-            "{}: no row has shots: write one row a volley, with its speed",
-            session.paths.volleys_csv().display()
-        )));
-    }
+pub fn run(args: &Args) -> Result<Ended> {
+    let session = run::open(&args.session)?;
     let _lock = SessionLock::take(&session.paths, Work::Run, "solve", &progress)?;
     let mut outcome = solve_session(&session)?;
-    if monte_carlo {
+    if args.monte_carlo {
         outcome.check_linear(&progress);
     }
-    let written = write_results_as(&session, &outcome, parquet)?;
-    Ok((outcome, written))
-}
-
-pub fn run(args: &Args) -> Result<Ended> {
-    let (outcome, written) = solve_folder(&args.session, args.monte_carlo, args.parquet)?;
-    if args.json {
-        let text = serde_json::to_string_pretty(&outcome.summary)
-            .map_err(|e| Error::no_answer(format!("the results hold a value that JSON cannot ({e})")))?;
-        say(&(text + "\n"))?;
-    } else {
-        say(&run::describe(&outcome, &written))?;
-    }
-    Ok(run::ended(&outcome))
+    let written = write_results_as(&session, &outcome, args.parquet);
+    run::finish(&outcome, written, args.json)
 }

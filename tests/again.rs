@@ -1,0 +1,239 @@
+//! Is a run again quick where nothing changed, right where something did, and the same whichever way it came about?
+
+mod common;
+#[path = "common/session.rs"]
+mod session;
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
+use std::time::{Duration, Instant, SystemTime};
+
+use common::pockmark;
+
+const VOLLEYS: usize = 4;
+const RESULTS: [&str; 4] = ["shots.csv", "volleys.csv", "summary.json", "report.html"];
+/// A run that finds nothing changed ends within this, on a machine that others use too; by itself it takes 0.02 s.
+const QUICK: Duration = Duration::from_millis(1500);
+
+struct Day {
+    _folder: tempfile::TempDir,
+    dir: PathBuf,
+    first: BTreeMap<&'static str, Vec<u8>>,
+}
+
+fn results(dir: &Path) -> BTreeMap<&'static str, Vec<u8>> {
+    RESULTS.map(|n| (n, fs::read(dir.join("results").join(n)).unwrap_or_else(|e| panic!("{n}: {e}")))).into()
+}
+
+/// A small day with an accent and spaces in its path, calibrated and run once.
+fn day() -> &'static Day {
+    static DAY: OnceLock<Day> = OnceLock::new();
+    DAY.get_or_init(|| {
+        let folder = tempfile::tempdir().unwrap();
+        let dir = folder.path().join("Übung am 3. Mai (½)");
+        session::render(&dir, 5, 0.6, VOLLEYS);
+        // Photos are older than their first run, as they are at the bench.
+        for e in fs::read_dir(dir.join("photos")).unwrap() {
+            let file = fs::File::options().write(true).open(e.unwrap().path()).unwrap();
+            file.set_modified(SystemTime::now() - Duration::from_secs(60)).unwrap();
+        }
+        ran(&dir, &[]);
+        let first = results(&dir);
+        Day { _folder: folder, dir, first }
+    })
+}
+
+/// A copy of the day as it is after its first run; with the time of every photo.
+fn copy(to: &Path) -> PathBuf {
+    session::copy(&day().dir, &to.join("Kopie é"))
+}
+
+#[track_caller]
+fn ran(dir: &Path, more: &[&str]) -> String {
+    let mut args = vec!["run", dir.to_str().unwrap()];
+    args.extend(more);
+    let ended = pockmark(dir.parent().unwrap(), args);
+    assert!([0, 3].contains(&ended.code), "{}{}", ended.out, ended.err);
+    ended.out
+}
+
+#[track_caller]
+fn same(a: &BTreeMap<&str, Vec<u8>>, b: &BTreeMap<&str, Vec<u8>>) {
+    for name in RESULTS {
+        assert!(a[name] == b[name], "{name} differs");
+    }
+}
+
+fn looks(dir: &Path) -> BTreeMap<String, Vec<u8>> {
+    let all = fs::read_dir(dir.join(".pockmark/looks")).unwrap().map(|e| e.unwrap());
+    all.map(|e| (e.file_name().into_string().unwrap(), fs::read(e.path()).unwrap())).collect()
+}
+
+fn replace(path: &Path, was: &str, is: &str) {
+    let text = fs::read_to_string(path).unwrap();
+    assert!(text.contains(was), "{was} is not in {}", path.display());
+    fs::write(path, text.replacen(was, is, 1)).unwrap();
+}
+
+#[test]
+fn nothing_changed_is_answered_at_once_and_touches_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let dir = copy(folder.path());
+    // A copy has files of its own: their hashes, not their times, say that nothing changed.
+    assert!(ran(&dir, &[]).contains("nothing changed"));
+    let when = |n: &str| fs::metadata(dir.join("results").join(n)).unwrap().modified().unwrap();
+    let before = RESULTS.map(when);
+    let began = Instant::now();
+    let said = ran(&dir, &[]);
+    assert!(began.elapsed() < QUICK, "{:?}", began.elapsed());
+    assert!(said.contains("nothing changed since the last run") && said.contains(&format!("{VOLLEYS} ok")), "{said}");
+    assert_eq!(before, RESULTS.map(when));
+    let json: serde_json::Value = serde_json::from_str(&ran(&dir, &["--json"])).unwrap();
+    assert_eq!(json["volleys"].as_array().unwrap().len(), VOLLEYS);
+    same(&results(&dir), &day().first);
+}
+
+#[test]
+fn everything_looked_at_anew_comes_to_the_same_bytes() {
+    let folder = tempfile::tempdir().unwrap();
+    let dir = copy(folder.path());
+    ran(&dir, &["--anew"]);
+    same(&results(&dir), &day().first);
+    // From kept comparisons, since a result was tampered with.
+    fs::write(dir.join("results/report.html"), "mine").unwrap();
+    assert!(!ran(&dir, &[]).contains("nothing changed"));
+    same(&results(&dir), &day().first);
+}
+
+#[test]
+fn what_changed_is_done_again_and_comes_out_as_if_it_were_new() {
+    let folder = tempfile::tempdir().unwrap();
+    let dir = copy(folder.path());
+    let table = fs::read_to_string(dir.join("volleys.csv")).unwrap();
+    let photo = |row: usize| dir.join("photos").join(table.lines().nth(row).unwrap().split(',').nth(1).unwrap());
+    let kept = looks(&dir);
+
+    // A photo with other content but the same name, length and time of change.
+    let about = fs::metadata(photo(3)).unwrap();
+    let mut bytes = fs::read(photo(3)).unwrap();
+    let middle = bytes.len() / 2;
+    bytes[middle] ^= 1;
+    fs::write(photo(3), &bytes).unwrap();
+    fs::File::options().write(true).open(photo(3)).unwrap().set_modified(about.modified().unwrap()).unwrap();
+    assert!(!ran(&dir, &[]).contains("nothing changed"));
+    let (mine, now) = (results(&dir), looks(&dir));
+    let held = now.keys().filter(|n| kept.contains_key(*n)).count();
+    // Row 3 is compared with the one before, and the one after with it; what is learned is another; the rest holds.
+    assert_eq!(now.len(), kept.len());
+    assert_eq!(held, kept.len() - 3, "{held} of {}", kept.len());
+    ran(&dir, &["--anew"]);
+    same(&results(&dir), &mine);
+
+    // Settings, tables and decisions.
+    replace(&dir.join("session.toml"), "Demonstration", "Another day");
+    assert!(!ran(&dir, &[]).contains("nothing changed"));
+    assert!(String::from_utf8_lossy(&results(&dir)["report.html"]).contains("Another day"));
+    fs::write(dir.join("review.csv"), "volley,action,x_mm,y_mm,to_x_mm,to_y_mm,count,note\n1,checked,,,,,,\n").unwrap();
+    assert!(!ran(&dir, &[]).contains("nothing changed"));
+    assert!(ran(&dir, &[]).contains("nothing changed"));
+    let wall = fs::read_to_string(dir.join("wall.json")).unwrap();
+    fs::write(dir.join("wall.json"), wall + "\n").unwrap();
+    assert!(!ran(&dir, &[]).contains("nothing changed"));
+}
+
+#[test]
+fn kept_files_that_were_damaged_are_not_believed() {
+    let folder = tempfile::tempdir().unwrap();
+    let dir = copy(folder.path());
+    let own = dir.join(".pockmark");
+    for round in 0..3u8 {
+        for (i, (name, mut bytes)) in looks(&dir).into_iter().enumerate() {
+            let path = own.join("looks").join(name);
+            let at = bytes.len() * (i + 1) / 12;
+            match round {
+                0 => bytes[at] ^= 0x10,
+                1 => bytes.truncate(if i == 0 { 0 } else { at }),
+                _ => bytes.iter_mut().skip(90).for_each(|b| *b = 0xFF),
+            }
+            fs::write(path, bytes).unwrap();
+        }
+        fs::write(own.join("last.json"), ["{", "null", "\u{0}"][usize::from(round)]).unwrap();
+        fs::write(own.join("prints.json"), ["{", "null", "\u{0}"][usize::from(round)]).unwrap();
+        assert!(!ran(&dir, &[]).contains("nothing changed"));
+        same(&results(&dir), &day().first);
+    }
+    // Without any of it.
+    fs::remove_dir_all(&own).unwrap();
+    ran(&dir, &[]);
+    same(&results(&dir), &day().first);
+    // The program's own folder is none to be led out of the session by.
+    #[cfg(unix)]
+    {
+        let elsewhere = folder.path().join("elsewhere");
+        fs::rename(&own, &elsewhere).unwrap();
+        std::os::unix::fs::symlink(&elsewhere, &own).unwrap();
+        let looks_before = fs::read_dir(elsewhere.join("looks")).unwrap().count();
+        ran(&dir, &["--anew"]);
+        assert_eq!(fs::read_dir(elsewhere.join("looks")).unwrap().count(), looks_before);
+        same(&results(&dir), &day().first);
+    }
+}
+
+#[test]
+fn parts_done_apart_merge_into_the_whole() {
+    let folder = tempfile::tempdir().unwrap();
+    let dir = copy(folder.path());
+    fs::remove_dir_all(dir.join(".pockmark")).unwrap();
+    fs::remove_dir_all(dir.join("results")).unwrap();
+    // Two machines, each with a copy of the folder; the last part is asked for beyond the end.
+    let other = session::copy(&dir, &folder.path().join("machine 2"));
+    assert!(ran(&dir, &["--volleys", "1..2"]).contains("3 photos looked at, 0 known already"));
+    assert!(ran(&other, &["--volleys", "3..200"]).contains("2 photos looked at, 0 known already"));
+    assert!(ran(&dir, &["--volleys", "2"]).contains("0 photos looked at, 1 known already"));
+    assert!(!dir.join("results").exists(), "a part writes no results");
+    for (name, bytes) in looks(&other) {
+        fs::write(dir.join(".pockmark/looks").join(name), bytes).unwrap();
+    }
+    let before = looks(&dir);
+    ran(&dir, &[]);
+    let after = looks(&dir);
+    same(&results(&dir), &day().first);
+    let new: Vec<_> = after.keys().filter(|n| !before.contains_key(*n)).collect();
+    assert_eq!(new.len(), 1, "only what is learned from all is new: {new:?}");
+
+    let here = dir.parent().unwrap();
+    let name = dir.to_str().unwrap();
+    pockmark(here, ["run", name, "--volleys", "9..12"]).says(2, &["--volleys 9..12", "volleys 1 to 4"]);
+    for bad in ["0..2", "3..1", "a..b", "..", "1-3"] {
+        pockmark(here, ["run", name, "--volleys", bad]).says(2, &["1..200"]);
+    }
+    pockmark(here, ["run", name, "--volleys", "1..2", "--json"]).says(2, &["--json"]);
+    fs::remove_file(dir.join("wall.json")).unwrap();
+    pockmark(here, ["run", name, "--volleys", "1..2"]).says(1, &["no wall.json", "pockmark calibrate"]);
+}
+
+#[test]
+fn parquet_tables_stay_with_the_others() {
+    use parquet::file::reader::{FileReader, SerializedFileReader};
+
+    let folder = tempfile::tempdir().unwrap();
+    let dir = copy(folder.path());
+    let said = ran(&dir, &["--parquet"]);
+    assert!(said.contains("shots.parquet") && said.contains("volleys.parquet"), "{said}");
+    assert!(ran(&dir, &[]).contains("nothing changed") && ran(&dir, &["--parquet"]).contains("nothing changed"));
+    let rows = |name: &str| {
+        let file = fs::File::open(dir.join("results").join(name)).unwrap();
+        SerializedFileReader::new(file).unwrap().metadata().file_metadata().num_rows()
+    };
+    let lines = |name: &str| csv::Reader::from_path(dir.join("results").join(name)).unwrap().records().count() as i64;
+    assert_eq!((rows("shots.parquet"), rows("volleys.parquet")), (lines("shots.csv"), lines("volleys.csv")));
+    // Once there, they are never left behind the others.
+    let table = fs::read_to_string(dir.join("volleys.csv")).unwrap();
+    let shorter: Vec<&str> = table.lines().take(VOLLEYS).collect();
+    fs::write(dir.join("volleys.csv"), shorter.join("\n")).unwrap();
+    ran(&dir, &[]);
+    assert_eq!((rows("shots.parquet"), rows("volleys.parquet")), (lines("shots.csv"), lines("volleys.csv")));
+    assert_eq!(rows("volleys.parquet"), VOLLEYS as i64 - 2);
+}
