@@ -3,6 +3,7 @@
 //! One rendered day, at six tenths of the demonstration's size to be quick, goes through the program as a person would run it.
 
 mod common;
+mod summary_doc;
 
 use std::collections::BTreeMap;
 use std::fs;
@@ -195,6 +196,7 @@ fn a_day_comes_out_right_and_no_photo_is_touched() {
     let comparison = &summary["comparisons"][0];
     assert_eq!((&comparison["factor"], &comparison["overall"]["verdict"]), (&"mesh".into(), &"differs".into()));
     assert_eq!(summary["ladders"].as_array().unwrap().len(), 2);
+    summary_doc::assert_documented(&summary);
 
     for (path, bytes) in &day().files {
         let here = dir.join(path.strip_prefix(&day().dir).unwrap());

@@ -302,7 +302,7 @@ fn true_marks_of_sessions_made_elsewhere_give_their_true_angles() {
 #[test]
 fn where_to_stand_says_what_lands_and_draws_it() {
     let f = Folder::new(SESSION, VOLLEYS, HEIGHTS);
-    let ended = pockmark(f.path(), ["geometry", ".", "--json"]);
+    let ended = pockmark(f.path(), ["plan", ".", "--geometry", "--json"]);
     ended.says(0, &[]);
     let g: serde_json::Value = serde_json::from_str(&ended.out).unwrap();
     assert_eq!(g["throws"].as_array().unwrap().len(), 10);
@@ -311,5 +311,5 @@ fn where_to_stand_says_what_lands_and_draws_it() {
         assert!(d["u_deg"].as_f64().is_none_or(|u| u >= smallest));
     }
     assert!(std::fs::read_to_string(f.path().join("results/geometry.svg")).unwrap().contains("30 mph"));
-    pockmark(f.path(), ["geometry", "."]).says(0, &[]);
+    pockmark(f.path(), ["plan", ".", "--geometry"]).says(0, &[]);
 }

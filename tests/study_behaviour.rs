@@ -70,14 +70,14 @@ fn a_plain_session_reads_as_it_should() {
     // shared by two volleys: sqrt((5.5/2.9)^2 - 0.3^2) / sqrt(2) = 1.3 deg.
     let drift = d.holds_to_drift_deg.unwrap();
     assert!((1.0..2.0).contains(&drift), "{drift}");
-    assert!(d.sentence.contains("unless volleys drift"), "{}", d.sentence);
+    assert!(d.sentence.contains("as long as the machine wanders by less than"), "{}", d.sentence);
     for l in &study.ladders {
         assert_eq!(l.zero_verdict, ZeroVerdict::NotReached);
         assert!(l.zero_sentence.starts_with("zero is not reached by 70"), "{}", l.zero_sentence);
         assert!(l.monotone);
     }
     assert_eq!(study.spreads.between_source, BetweenSource::Assumed);
-    assert!(study.notes[0].contains("cannot be seen"), "{}", study.notes[0]);
+    assert!(study.notes[0].contains("was not seen"), "{}", study.notes[0]);
     assert!(study.steady.sentence.contains("Nothing was shot twice"));
     // The shared part cancels in the difference, not in the mean.
     let p = &study.ladders[0].points[0];

@@ -1,6 +1,6 @@
 //! `pockmark plan --geometry SESSION`: what lands on the wall, what a millimetre is worth, where to stand
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use pockmark::flight::geometry::{Distance, Geometry, Throw, Wanted, geometry};
 use pockmark::flight::{FlightInputs, ReadAt};
@@ -29,17 +29,6 @@ const STEP_M: f64 = 0.25;
 const LAST_M: f64 = 12.0;
 /// Room between the arm's tip and the wall at the closest distance, m.
 const LEAST_ROOM_M: f64 = 0.5;
-
-/// What lands on the wall, what a millimetre is worth, where to stand
-#[derive(clap::Args)]
-#[command(after_help = "Example:\n  pockmark geometry garage")]
-pub struct Args {
-    /// The session's folder
-    pub session: PathBuf,
-    /// Write JSON
-    #[arg(long)]
-    pub json: bool,
-}
 
 /// What the answer rests on, in words.
 struct Told {

@@ -3,11 +3,13 @@
 //! 0: all good. 1: failed. 2: wrong usage. 3: done, but something needs a look.
 
 mod calibrate;
+mod compare;
 mod demo;
 mod geometry;
 mod inspect;
 mod label;
 mod new;
+mod plan;
 mod report;
 mod review;
 mod run;
@@ -28,7 +30,7 @@ use pockmark::{ErrorKind, Result};
     name = "pockmark",
     version,
     about,
-    after_help = "A day at the bench:\n  pockmark sheets --paper a4 -o sheets.pdf   print the coded sheets, tape them up\n  pockmark new garage                        make a session's folder, fill in session.toml\n  pockmark calibrate garage                  from the photos of the sheets\n  pockmark run garage                        from the photos of the volleys to angles and report\n  pockmark label garage                      a label for each setup\n\nExit codes: 0 all good, 1 failed, 2 wrong usage, 3 done but something needs a look."
+    after_help = "A day at the bench:\n  pockmark sheets --paper a4 -o sheets.pdf   print the coded sheets, tape them up\n  pockmark new garage                        make a session's folder, fill in session.toml\n  pockmark calibrate garage                  from the photos of the sheets\n  pockmark plan garage --setups pocket=mid,low   how many volleys, in which order\n  pockmark run garage                        from the photos of the volleys to angles and report\n  pockmark compare garage                    what one change did\n  pockmark label garage                      a label for each setup\n\nExit codes: 0 all good, 1 failed, 2 wrong usage, 3 done but something needs a look."
 )]
 struct Cli {
     #[command(subcommand)]
@@ -41,15 +43,15 @@ enum Command {
     Sheets(sheets::Args),
     Inspect(inspect::Args),
     Calibrate(calibrate::Args),
+    Plan(plan::Args),
     Run(run::Args),
     Watch(watch::Args),
     Review(review::Args),
+    Compare(compare::Args),
     Report(report::Args),
     Label(label::Args),
     Shelf(shelf::Args),
     Solve(solve::Args),
-    #[command(hide = true)]
-    Geometry(geometry::Args),
     Demo(demo::Args),
 }
 
@@ -70,14 +72,15 @@ pub fn main() -> ExitCode {
         Command::Sheets(a) => sheets::run(&a),
         Command::Inspect(a) => inspect::run(&a),
         Command::Calibrate(a) => calibrate::run(&a),
+        Command::Plan(a) => plan::run(&a),
         Command::Run(a) => run::run(&a),
         Command::Watch(a) => watch::run(&a),
         Command::Review(a) => review::run(&a),
+        Command::Compare(a) => compare::run(&a),
         Command::Report(a) => report::run(&a),
         Command::Label(a) => label::run(&a),
         Command::Shelf(a) => shelf::run(&a),
         Command::Solve(a) => solve::run(&a),
-        Command::Geometry(a) => geometry::run(&a.session, a.json),
         Command::Demo(a) => demo::run(&a),
     };
     match ended {

@@ -13,7 +13,7 @@ use std::time::SystemTime;
 
 use super::Progress;
 use super::known::{Found, Known, Learned};
-use super::looks::{How, Pivot, PlacedPhoto, Reference, Spot, place_photo};
+use super::looks::{Ask, How, Pivot, PlacedPhoto, Reference, Spot, VolleyLook, look, place_photo};
 use super::page::{Page, Turn};
 use super::recalibrated::holding;
 use crate::camera::{Wall, WallView};
@@ -50,6 +50,8 @@ struct Key {
     reference: Option<Shown>,
     /// Which calibration holds for the photo.
     wall: usize,
+    /// A photo of the wall right after a volley: the photo from before that volley, and its shots.
+    again: Option<(Shown, u32)>,
     /// What was known of the wall before it.
     wall_before: WallBefore,
 }
@@ -71,6 +73,8 @@ struct Step {
     volley: PairedVolley,
     /// `None` for a photo of the wall without shots.
     found: Option<Arc<Found>>,
+    /// The volley before it, seen once more.
+    again: Option<Arc<VolleyLook>>,
     /// How the photo sees the wall, or why that is not known.
     view: std::result::Result<WallView, String>,
     by_sheets: bool,
@@ -192,6 +196,7 @@ impl Day {
         let learned = self.known.learned.take();
         self.known.shot.clear();
         self.known.turns.clear();
+        self.known.again.clear();
         let follows = self.known.session.spec.camera.tripod_photo.is_none();
         self.holds = holding(&self.known.session, self.known.walls.later(), volleys);
         self.known.holds_from.clear();
@@ -204,9 +209,13 @@ impl Day {
                 reference = None;
             }
             self.known.holds_from.entry(wall).or_insert_with(|| v.photo.clone());
+            let twice = index.checked_sub(1).and_then(|i| volleys.get(i)).filter(|p| {
+                v.row.shots == 0 && p.row.shots > 0 && p.problem.is_none() && self.wall_of(&p.photo) == wall
+            });
             let key = Key {
                 wall,
                 wall_before: self.wall_before(index),
+                again: twice.and_then(|p| Some((self.shown(p.before.as_deref()?), p.row.shots))),
                 photo: self.shown(&v.photo),
                 before: v.before.as_deref().map(|b| self.shown(b)),
                 shots: v.row.shots,
@@ -216,7 +225,7 @@ impl Day {
             let known = old.iter().position(|s| s.key == key);
             let mut step = match known {
                 Some(i) => old.swap_remove(i),
-                None => self.step(index, v, key, progress),
+                None => self.step(index, v, twice, key, progress),
             };
             step.volley = v.clone();
             if follows && step.by_sheets {
@@ -224,6 +233,9 @@ impl Day {
             }
             self.known.shot.extend(step.found.as_ref().map(|f| (v.clone(), f.clone(), wall)));
             self.known.turns.push((step.turn.clone(), wall, v.clone()));
+            if let (Some(p), Some(l)) = (twice, &step.again) {
+                self.known.again.push((p.clone(), l.clone(), wall));
+            }
             if known.is_none() {
                 each(&self.known, index, step.view.as_ref().map_err(String::as_str));
             }
@@ -325,11 +337,23 @@ impl Day {
         self.known.pivot()
     }
 
-    fn step(&mut self, index: usize, v: &PairedVolley, key: Key, progress: Progress) -> Step {
+    fn step(
+        &mut self,
+        index: usize,
+        v: &PairedVolley,
+        twice: Option<&PairedVolley>,
+        key: Key,
+        progress: Progress,
+    ) -> Step {
         self.have_reference(key.reference.as_ref());
         let after = self.place(&v.photo);
         let (found, turn) = self.compare(index, v, &key, &after, progress);
         let (found, turn) = (found.map(Arc::new), Arc::new(turn));
+        let again = twice.zip(key.again.as_ref()).and_then(|(p, (before, _))| {
+            progress(&format!("{}: was volley {} photographed twice?", v.photo, p.row.volley));
+            let (was, is) = (self.place(&before.name).ok()?, after.as_ref().ok()?);
+            self.look(index, key.wall, p, &was, is).ok().map(Arc::new)
+        });
         let view = match &after {
             Ok(PlacedPhoto { place: Some((l, _)), .. }) => Ok(l.view),
             Ok(p) => Err(format!("{}: {}", p.name, p.problem.as_deref().unwrap_or("its place on the wall is unknown"))),
@@ -345,7 +369,7 @@ impl Day {
             }
         }
         self.last = Some((key.photo.clone(), after));
-        Step { key, volley: v.clone(), found, view, by_sheets, turn }
+        Step { key, volley: v.clone(), found, again, view, by_sheets, turn }
     }
 
     fn compare(
@@ -404,5 +428,25 @@ impl Day {
                 (failed(e.to_string(), vec![FlagWord::CameraMoved]), turn)
             }
         }
+    }
+
+    fn look(
+        &self,
+        index: usize,
+        wall: usize,
+        v: &PairedVolley,
+        b: &PlacedPhoto,
+        a: &PlacedPhoto,
+    ) -> Result<VolleyLook> {
+        let ask = Ask {
+            volley: index,
+            shots: v.row.shots as usize,
+            pivot: self.pivot(),
+            radius_mm: self.start_radius_mm(),
+            old: &[],
+            only: None,
+            keep: false,
+        };
+        look(&self.known.walls.at(wall).0, &ask, b, a)
     }
 }

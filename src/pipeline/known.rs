@@ -9,6 +9,8 @@ use std::sync::Arc;
 use rayon::prelude::*;
 
 use super::Progress;
+use super::again::photo_pair;
+use super::behind::Behind;
 use super::decide::{Decided, decide};
 use super::decision::{Shown, decision_picture};
 use super::expect::expected;
@@ -27,7 +29,7 @@ use crate::camera::Wall;
 use crate::error::Result;
 use crate::flight::Solver;
 use crate::marks::learn::{colour, learn};
-use crate::marks::patch::Patch;
+use crate::marks::patch::{Patch, RawPatch};
 use crate::marks::shape::MarkShape;
 use crate::photo::{decode_rgb, read_exif};
 use crate::report::Summary;
@@ -35,6 +37,7 @@ use crate::session::flags::FlagWord;
 use crate::session::results::VolleyResult;
 use crate::session::review::ReviewRow;
 use crate::session::{PairedVolley, Session};
+use crate::study::PhotoPair;
 
 /// Diameters of marks to expect when nothing is said, mm: a 63 mm ball flattens over 15 to 45 mm (common practice, no source).
 const DIAMETER_MM: (f64, f64) = (15.0, 45.0);
@@ -54,6 +57,8 @@ pub struct Learned {
     pub colour: Option<[f32; 3]>,
     /// Judged volleys, in the order of those that were compared.
     judged: Vec<Judged>,
+    /// Judged second photos, in the order of those.
+    judged_again: Vec<Judged>,
 }
 
 /// All calibrations of a session, each with its whitened factors.
@@ -116,6 +121,8 @@ pub struct Known {
     pub(super) shot: Vec<Shot>,
     /// Every row: what its photo says of the wall, which calibration holds, the row.
     pub(super) turns: Vec<(Arc<Turn>, usize, PairedVolley)>,
+    /// Second photos of volleys, each with its row, and which calibration holds for it.
+    pub(super) again: Vec<(PairedVolley, Arc<VolleyLook>, usize)>,
     /// The first photo that each calibration holds for.
     pub(super) holds_from: BTreeMap<usize, String>,
     pub(super) learned: Option<Arc<Learned>>,
@@ -137,6 +144,7 @@ impl Known {
             start: MarkShape::plain(expected),
             shot: Vec::new(),
             turns: Vec::new(),
+            again: Vec::new(),
             holds_from: BTreeMap::new(),
             learned: None,
         })
@@ -166,6 +174,7 @@ impl Known {
         let looked = self.looked();
         let volley_patches: Vec<_> =
             looked.iter().map(|k| (k.volley.row.shots as usize, k.look.groups.patches.as_slice())).collect();
+        let again = self.again.iter().map(|(v, l, _)| (v.row.shots as usize, l.groups.patches.as_slice()));
         let colour = colour(&volley_patches);
         let opacities: Vec<(usize, Vec<Patch>)> = match colour {
             Some(c) => volley_patches.par_iter().map(|(n, p)| (*n, p.iter().map(|p| p.opacity(c)).collect())).collect(),
@@ -197,7 +206,16 @@ impl Known {
             part_strays(j, k.volley.row.shots, &shape);
             weigh_hidden(j, &behind, &shape);
         });
-        let learned = Arc::new(Learned { shape, colour, judged });
+        let again: Vec<(usize, &[RawPatch])> = again.collect();
+        let judged_again = again
+            .par_iter()
+            .map(|(shots, patches)| {
+                let patches: Vec<Patch> =
+                    colour.map_or_else(Vec::new, |c| patches.iter().map(|p| p.opacity(c)).collect());
+                judge(&patches, *shots, &shape, &Behind::default())
+            })
+            .collect();
+        let learned = Arc::new(Learned { shape, colour, judged, judged_again });
         self.learned = Some(learned.clone());
         learned
     }
@@ -270,7 +288,7 @@ impl Known {
     /// # Errors
     /// A picture cannot be made.
     pub fn decision_pictures(&self, rows: &[VolleyResult], progress: Progress) -> Result<Vec<(String, Vec<u8>)>> {
-        let Some(Learned { shape, colour: Some(colour), judged }) = self.learned.as_deref() else {
+        let Some(Learned { shape, colour: Some(colour), judged, .. }) = self.learned.as_deref() else {
             return Ok(Vec::new());
         };
         let read = |name: &str| {
@@ -383,6 +401,17 @@ impl Known {
         use_up(&mut out, &pages, self.turns.last().map_or(0, |t| t.0.page.first_row), self.shape());
         self.set_zero(&mut out);
         out
+    }
+
+    /// The volleys of which a second photo was taken, with both readings of their marks.
+    pub fn photographed_twice(&self, measured: &[Measured]) -> Vec<PhotoPair> {
+        let Some(learned) = &self.learned else { return Vec::new() };
+        let pair = |((v, l, wall), judged): (&(PairedVolley, Arc<VolleyLook>, usize), &Judged)| {
+            let first = measured.iter().find(|m| m.volley.row.volley == v.row.volley)?;
+            let decided = decide(judged, v, &[], &learned.shape);
+            photo_pair(first, &self.measure_one(v, l, *wall, &decided))
+        };
+        self.again.iter().zip(&learned.judged_again).filter_map(pair).collect()
     }
 
     /// The means behind the study, for a check by Monte Carlo.

@@ -427,6 +427,16 @@ pub fn study_shots(measured: &[Measured], names: &[String]) -> Vec<Shot> {
         .collect()
 }
 
+/// Where each of [`study_shots`] comes from: index of the volley, number of the mark within it, from 1.
+pub fn study_marks(measured: &[Measured]) -> Vec<(usize, u32)> {
+    let of = |v: &Measured| {
+        let solved = v.marks.iter().enumerate().filter(|(_, m)| m.release.is_some());
+        let known = v.volley.row.speed_mps.is_some();
+        solved.filter(move |_| known).map(|(i, _)| i as u32 + 1).collect::<Vec<_>>()
+    };
+    measured.iter().enumerate().flat_map(|(i, v)| of(v).into_iter().map(move |m| (i, m))).collect()
+}
+
 /// Factors of a volley in the table's order.
 pub fn factor_pairs(names: &[String], factors: &BTreeMap<String, String>) -> Vec<(String, String)> {
     names.iter().map(|n| (n.clone(), factors.get(n).cloned().unwrap_or_default())).collect()

@@ -3,9 +3,12 @@
 //! [`calibrate_session`]: calibration photos to `wall.json`. [`run_session`]: volley photos to shots, volleys, study and
 //! report; [`solve_session`] does the same from impacts measured by hand; [`write_results`] puts them on the disk, whole or not at all. Nothing is ever written into `photos/` or `calibration/`.
 
+pub mod again;
 pub mod behind;
 pub mod budget;
 pub mod calibrate;
+pub mod compare;
+pub mod crowd;
 pub mod day;
 pub mod decide;
 pub mod decision;
@@ -20,6 +23,8 @@ pub mod measured;
 pub mod outcome;
 pub mod page;
 pub mod pictures;
+pub mod plan;
+pub mod plan_text;
 pub mod rebuild;
 pub mod recalibrated;
 pub mod review;
@@ -27,6 +32,7 @@ pub mod run;
 pub mod settle;
 pub mod shelf;
 pub mod solve;
+pub mod speeds;
 pub mod stray;
 pub mod summary;
 pub mod used;

@@ -43,6 +43,22 @@ impl Outcome {
         self.summary.notes.extend(bad);
     }
 
+    /// Takes status, flags and notes of the summary over into the tables' rows: the study knows more of a volley than its photo does.
+    pub fn follow_summary(&mut self) {
+        for v in &self.summary.volleys {
+            if let Some(row) = self.volleys.iter_mut().find(|r| r.volley == v.volley) {
+                row.status = v.status;
+                row.flags.clone_from(&v.flags);
+                row.note.clone_from(&v.note);
+            }
+            for m in &v.marks {
+                if let Some(row) = self.shots.iter_mut().find(|r| r.volley == v.volley && r.mark == m.mark) {
+                    row.flags.clone_from(&m.flags);
+                }
+            }
+        }
+    }
+
     /// True when every volley is ok.
     pub fn all_ok(&self) -> bool {
         self.volleys.iter().all(|v| v.status == Status::Ok)

@@ -16,7 +16,7 @@ const LARGEST_SUMMARY_BYTES: u64 = 256 * 1024 * 1024;
 /// Reads `results/summary.json` of a session's folder.
 ///
 /// # Errors
-/// It is missing, is not a summary, or was written by a later version.
+/// It is missing, is not a summary, or was written in a later version's format.
 pub fn read_summary(paths: &SessionPaths) -> Result<Summary> {
     let path = paths.results().join("summary.json");
     if !path.is_file() {
@@ -37,9 +37,10 @@ pub fn read_summary(paths: &SessionPaths) -> Result<Summary> {
         Error::input(format!("is no summary that this program reads ({e}): measure again with `pockmark run`"))
     };
     let Versioned { version } = serde_json::from_str(&text).map_err(not_one).place(place)?;
-    if version != VERSION {
+    // What an older version lacks has a default; a newer one may mean anything.
+    if version > VERSION {
         return Err(Error::input(format!(
-            "has format version {version}, this program reads {VERSION}: measure again with `pockmark run`"
+            "has format version {version}, this program reads up to {VERSION}: update the program, or measure again with `pockmark run`"
         )))
         .place(place);
     }

@@ -52,9 +52,12 @@ pub fn conclude(
     let mut notes = notes.to_vec();
     notes.extend(homeless(known, decisions));
     notes.extend(super::used::wipe_soon(&measured));
-    let summary = known.summarise(&measured, &notes);
+    let mut summary = known.summarise(&measured, &notes);
+    if let Some(study) = &mut summary.study {
+        study.take_photo_pairs(&known.photographed_twice(&measured));
+    }
     let pictures = cut.of(&known.session().paths, &summary.volleys, progress);
-    Outcome {
+    let mut outcome = Outcome {
         cells: known.cells(&measured, &summary),
         shots: measured.iter().flat_map(Measured::shot_rows).collect(),
         volleys: measured.iter().map(Measured::volley_row).collect(),
@@ -62,7 +65,9 @@ pub fn conclude(
         pictures,
         decisions: Vec::new(),
         factor_names: known.session().volleys.factor_names.clone(),
-    }
+    };
+    outcome.follow_summary();
+    outcome
 }
 
 /// A sentence on decisions about volleys that are not in the table.

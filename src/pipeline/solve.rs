@@ -81,11 +81,11 @@ fn flag_doubtful(session: &Session, impacts: &[ImpactRow], measured: &mut [Measu
         let same = |k: &MeasuredMark| k.release.as_ref().is_some_and(|r| r.release.value == shot.release.value);
         let Some(i) = m.marks.iter().position(same) else { continue };
         if let Some(mark) = m.marks.get_mut(i) {
-            mark.flags.push(FlagWord::Doubtful);
+            mark.flags.push(FlagWord::DoubtfulShot);
         }
         let line = impacts.iter().filter(|r| r.volley == shot.volley).nth(i).map_or(0, |r| r.line);
         m.look(
-            FlagWord::Doubtful,
+            FlagWord::DoubtfulShot,
             format!(
                 "line {line} of impacts.csv lies {:+.1} deg from the middle of the others: check the reading",
                 d.release_deg - d.median_deg

@@ -1,17 +1,19 @@
 //! How do measured volleys become a study, budgets and a summary?
 
 use super::budget::budgets;
-use super::measured::{Measured, factor_pairs, study_shots};
+use super::measured::{Measured, factor_pairs, study_marks, study_shots};
 use super::zero::{add_zero_factors, zero_notes};
 use crate::camera::Wall;
 use crate::flight::Solver;
 use crate::marks::shape::MarkShape;
 use crate::photo::read_exif;
 use crate::report::Units;
-use crate::report::model::{CalibrationSummary, FileHash, Summary, VERSION};
+use crate::report::model::{CalibrationSummary, FileHash, Summary, VERSION, VolleySummary};
 use crate::session::Session;
+use crate::session::flags::FlagWord;
 use crate::session::hash::sha256_file;
-use crate::study::{Setup, Study, StudyOptions, analyse};
+use crate::session::results::Status;
+use crate::study::{Doubtful, Setup, Study, StudyOptions, analyse};
 use crate::uncertainty::SharedFactors;
 
 /// Settings that only photos need, by the start of their keys.
@@ -41,6 +43,39 @@ fn forget_sideways(study: &mut Study) {
     }
 }
 
+/// Flags the shots that the study finds doubtful, and has their volleys looked at.
+fn flag_doubtful(volleys: &mut [VolleySummary], doubtful: &[Doubtful], marks: &[(usize, u32)]) {
+    for d in doubtful {
+        let Some(&(volley, number)) = marks.get(d.shot) else { continue };
+        let Some(v) = volleys.get_mut(volley) else { continue };
+        if let Some(m) = v.marks.iter_mut().find(|m| m.mark == number) {
+            // Readings by hand are flagged already, with their line.
+            if m.flags.contains(&FlagWord::DoubtfulShot) {
+                continue;
+            }
+            m.flags.push(FlagWord::DoubtfulShot);
+        }
+        if !v.flags.contains(&FlagWord::DoubtfulShot) {
+            v.flags.push(FlagWord::DoubtfulShot);
+            v.flags.sort_unstable();
+        }
+        // A person who decided on this volley's marks has looked at it.
+        if v.flags.contains(&FlagWord::Reviewed) {
+            continue;
+        }
+        if v.status == Status::Ok {
+            v.status = Status::Look;
+        }
+        if !v.note.is_empty() {
+            v.note += "; ";
+        }
+        v.note += &format!(
+            "mark {number} lies {:.1} deg from the middle of its volley, further than the scatter explains (it stays in every mean): look at the photo",
+            (d.release_deg - d.median_deg).abs()
+        );
+    }
+}
+
 /// Day of the first volley's photo, by the camera's clock.
 fn measured_on(session: &Session, measured: &[Measured]) -> Option<String> {
     measured.iter().find_map(|m| {
@@ -49,8 +84,8 @@ fn measured_on(session: &Session, measured: &[Measured]) -> Option<String> {
     })
 }
 
-/// Puts everything that the report shows together. What the study finds doubtful stands in the study.
-/// `wall` is absent for impacts measured by hand.
+/// Puts everything that the report shows together. What the study finds doubtful is flagged here, with a note and a status of
+/// its volley: [`super::Outcome::follow_summary`] takes that over into the tables. `wall` is absent for impacts measured by hand.
 pub fn summarise(
     session: &Session,
     wall: Option<&Wall>,
@@ -74,6 +109,13 @@ pub fn summarise(
         reference: (!reference.is_empty())
             .then(|| Setup::new(names.iter().filter_map(|n| reference.get(n).map(|v| (n.clone(), v.clone()))))),
         speed_shared_rel: scale,
+        shared_factors: factors.names.clone(),
+        failed: measured
+            .iter()
+            .map(|m| &m.volley.row.volley)
+            .filter(|v| !shots.iter().any(|s| s.volley == **v))
+            .cloned()
+            .collect(),
         ..StudyOptions::default()
     };
     let (mut study, study_problem) = if shots.is_empty() {
@@ -121,13 +163,16 @@ pub fn summarise(
             files.push(FileHash { path: name.to_string_lossy().into_owned(), sha256 });
         }
     }
+    let mut volleys: Vec<VolleySummary> =
+        measured.iter().map(|m| m.summary(Setup::new(factor_pairs(names, &m.volley.row.factors)))).collect();
+    flag_doubtful(&mut volleys, study.as_ref().map_or(&[][..], |s| &s.doubtful), &study_marks(measured));
     Summary {
         version: VERSION,
         written_by: format!("pockmark {}", env!("CARGO_PKG_VERSION")),
         title: session.spec.title.clone(),
         units: Units::of(session),
         measured_on: measured_on(session, measured),
-        volleys: measured.iter().map(|m| m.summary(Setup::new(factor_pairs(names, &m.volley.row.factors)))).collect(),
+        volleys,
         study,
         study_problem,
         budgets,

@@ -13,6 +13,7 @@ mod page;
 mod picture;
 mod poster;
 mod raster;
+pub mod runsheet;
 pub mod shelf;
 pub mod units;
 mod view;

@@ -14,8 +14,9 @@ use crate::session::flags::FlagWord;
 use crate::session::results::Status;
 use crate::study::{Setup, Study};
 
-/// Version of summary.json.
-pub const VERSION: u32 = 1;
+/// Version of summary.json. 2: ladders carry what their doubts are made of, so that any two setups can be compared from the
+/// file; a file of version 1 reads as one that lacks these fields.
+pub const VERSION: u32 = 2;
 
 /// Everything a session's results say.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]

@@ -124,6 +124,14 @@ impl Session {
         if new::is_untouched(&text) {
             notes.push("session.toml still holds the example's numbers: measure your own machine and wall".to_string());
         }
+        if !volleys.planned.is_empty() {
+            let names: Vec<&str> = volleys.planned.iter().map(|r| r.volley.as_str()).collect();
+            notes.push(format!(
+                "{} planned volley(s) have no speed reading and were taken as not shot: {}",
+                names.len(),
+                names.join(", ")
+            ));
+        }
         Ok(Self { paths, spec, volleys, notes })
     }
 
@@ -152,7 +160,7 @@ impl Session {
     }
 }
 
-/// The reference setup must be one that was shot.
+/// The reference setup must be one that was shot or is planned.
 fn check_reference(spec: &SessionSpec, volleys: &VolleyTable) -> Result<()> {
     for (factor, value) in &spec.study.reference {
         if !volleys.factor_names.contains(factor) {
@@ -165,14 +173,10 @@ fn check_reference(spec: &SessionSpec, volleys: &VolleyTable) -> Result<()> {
             return Err(Error::input(format!("[study] reference: volleys.csv has no factor {factor}; {hint}")));
         }
         let shot = |r: &&VolleyRow| r.shots > 0 && r.factors.get(factor) == Some(value);
-        if !volleys.rows.iter().any(|r| shot(&r)) {
-            let mut values: Vec<&str> = volleys
-                .rows
-                .iter()
-                .filter(|r| r.shots > 0)
-                .filter_map(|r| r.factors.get(factor))
-                .map(String::as_str)
-                .collect();
+        let rows = || volleys.rows.iter().chain(&volleys.planned);
+        if !rows().any(|r| shot(&r)) {
+            let mut values: Vec<&str> =
+                rows().filter(|r| r.shots > 0).filter_map(|r| r.factors.get(factor)).map(String::as_str).collect();
             values.sort_unstable();
             values.dedup();
             return Err(Error::input(format!(

@@ -208,8 +208,9 @@ pub fn pair(table: &VolleyTable, folder: &PhotoFolder) -> Result<Pairing> {
             )));
         }
     }
-    let blank: Vec<&VolleyRow> = table.rows.iter().filter(|r| r.photo.is_none()).collect();
     let mut rest: Vec<PhotoFile> = folder.photos.iter().filter(|p| !taken.contains(p.name.as_str())).cloned().collect();
+    let used = rows_so_far(table, rest.len());
+    let blank: Vec<&VolleyRow> = used.iter().filter(|r| r.photo.is_none()).collect();
     let mut notes = Vec::new();
     for (copy, first) in &folder.copies {
         // The one that a row names is the photo; without a name it is the first.
@@ -234,12 +235,18 @@ pub fn pair(table: &VolleyTable, folder: &PhotoFolder) -> Result<Pairing> {
         }
         notes.extend(in_shooting_order(&mut rest));
         if rest.len() != blank.len() {
-            return Err(Error::input(both_lists(&blank, &rest)));
+            let waiting = match table.planned.len() {
+                0 => String::new(),
+                n => format!(
+                    "\n({n} planned rows without a speed reading were taken as not shot: fill in the speed of those that were)"
+                ),
+            };
+            return Err(Error::input(both_lists(&blank, &rest) + &waiting));
         }
     }
     let mut rest = rest.into_iter();
-    let mut volleys: Vec<PairedVolley> = Vec::with_capacity(table.rows.len());
-    for row in &table.rows {
+    let mut volleys: Vec<PairedVolley> = Vec::with_capacity(used.len());
+    for row in used {
         let photo = match &row.photo {
             Some(name) => name.clone(),
             None => rest.next().map(|p| p.name).unwrap_or_default(),
@@ -295,6 +302,23 @@ pub fn pair_so_far(table: &VolleyTable, folder: &PhotoFolder) -> Result<(Pairing
     }
     let part = VolleyTable { rows, ..table.clone() };
     Ok((pair(&part, &now)?, waiting))
+}
+
+/// The rows that photos can belong to: while planned volleys wait, photos of the wall at the table's end wait with them, as long as
+/// there are too few photos for them.
+fn rows_so_far(table: &VolleyTable, photos: usize) -> &[VolleyRow] {
+    let mut rows = table.rows.as_slice();
+    let mut blank = rows.iter().filter(|r| r.photo.is_none()).count();
+    while let Some((last, before)) = rows.split_last()
+        && !table.planned.is_empty()
+        && last.shots == 0
+        && last.photo.is_none()
+        && blank > photos
+    {
+        rows = before;
+        blank -= 1;
+    }
+    rows
 }
 
 /// Whether a photo named in the table is in the folder, with a hint when it nearly is.

@@ -3,7 +3,8 @@
 //! One row a volley in shooting order. Known columns: `volley`, `photo`, `shots`, `speed_mph |
 //! speed_kmh | speed_mps`, `speed_spread_*` (SD of the shots), `setpoint_*`, `known_release_deg` and
 //! `known_release_plus_minus_deg` (zero shots), `note`; every other
-//! column is a factor. A row with shots = 0 is a photo of the wall before more shots.
+//! column is a factor. A row with shots = 0 is a photo of the wall before more shots. A row with a setpoint but neither speed
+//! nor photo is planned and not shot: it waits in [`VolleyTable::planned`].
 
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -30,6 +31,8 @@ pub struct VolleyTable {
     pub factor_names: Vec<String>,
     /// The rows, in shooting order.
     pub rows: Vec<VolleyRow>,
+    /// Rows that are planned but not shot: a setpoint and shots, but neither a speed reading nor a photo yet.
+    pub planned: Vec<VolleyRow>,
     /// Unit that the speeds are written in: "mph", "km/h" or "m/s".
     pub speed_unit: &'static str,
 }
@@ -45,7 +48,7 @@ pub struct VolleyRow {
     pub photo: Option<String>,
     /// Balls fired since the photo before.
     pub shots: u32,
-    /// Mean speed of the shots, m/s; always there when shots > 0.
+    /// Mean speed of the shots, m/s; always there when shots > 0, but for planned rows.
     pub speed_mps: Option<f64>,
     /// Standard deviation of the shots' speeds, m/s.
     pub speed_spread_mps: Option<f64>,
@@ -57,6 +60,13 @@ pub struct VolleyRow {
     pub note: String,
     /// Factor and value; [`VolleyTable::factor_names`] holds the order.
     pub factors: BTreeMap<String, String>,
+}
+
+impl VolleyRow {
+    /// Whether it is planned but not shot.
+    pub fn is_planned(&self) -> bool {
+        self.shots > 0 && self.speed_mps.is_none()
+    }
 }
 
 /// The columns that are not factors, for slips of the pen.
@@ -125,7 +135,7 @@ impl VolleyTable {
     pub fn parse(text: &str) -> Result<Self> {
         let table = Table::parse(text)?;
         let columns = Columns::of(&table)?;
-        let mut rows: Vec<VolleyRow> = Vec::new();
+        let (mut rows, mut planned): (Vec<VolleyRow>, Vec<VolleyRow>) = (Vec::new(), Vec::new());
         let mut lines_of: BTreeMap<String, u64> = BTreeMap::new();
         for row in &table.rows {
             let found = columns.read(&table, row)?;
@@ -135,13 +145,18 @@ impl VolleyTable {
                     row.line, found.volley
                 )));
             }
-            rows.push(found);
+            if found.is_planned() { planned.push(found) } else { rows.push(found) }
         }
-        if rows.is_empty() {
+        if rows.is_empty() && planned.is_empty() {
             return Err(Error::input("there are no volleys below the header; write one row for every photo"));
         }
         let speed_unit = columns.setpoint.or(columns.speed).map_or("mph", |c| c.unit);
-        Ok(Self { factor_names: columns.factors.into_iter().map(|(_, name)| name).collect(), rows, speed_unit })
+        Ok(Self {
+            factor_names: columns.factors.into_iter().map(|(_, name)| name).collect(),
+            rows,
+            planned,
+            speed_unit,
+        })
     }
 }
 
@@ -211,7 +226,8 @@ impl Columns {
         let speed_mps = speed(table, row, self.speed)?;
         let speed_spread_mps = speed(table, row, self.spread)?;
         let setpoint_mps = speed(table, row, self.setpoint)?;
-        if shots > 0 && speed_mps.is_none() {
+        // With a setpoint and no photo it is a planned volley that waits for its reading.
+        if shots > 0 && speed_mps.is_none() && (setpoint_mps.is_none() || photo.is_some()) {
             let column = if self.speed.is_some() { "is blank" } else { "has no column" };
             return Err(fail(format!(
                 "{shots} shots were fired but their speed {column}; write the mean of the readings in speed_mph, \

@@ -11,9 +11,18 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer};
 /// One metre per second in miles an hour (exact: 1 mile = 1609.344 m).
 pub const MPH_PER_MPS: f64 = 3600.0 / 1609.344;
 
-/// What is being tested: factor names with their values, in the order of the columns.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+/// What is being tested: factor names with their values, in the order of the columns. Two setups are equal when every factor is, in
+/// whatever order: another session's table may have its columns otherwise.
+#[derive(Clone, Debug, Default)]
 pub struct Setup(Vec<(String, String)>);
+
+impl PartialEq for Setup {
+    fn eq(&self, other: &Self) -> bool {
+        self.0.len() == other.0.len() && self.iter().all(|(k, v)| other.get(k) == Some(v))
+    }
+}
+
+impl Eq for Setup {}
 
 impl Setup {
     /// A setup from (factor, value) pairs.
@@ -55,6 +64,11 @@ impl Setup {
             }
         }
         changed
+    }
+
+    /// As a person types it: "pocket=low, mesh=soft"; empty where there are no factors.
+    pub fn assignments(&self) -> String {
+        self.0.iter().map(|(k, v)| format!("{k}={v}")).collect::<Vec<_>>().join(", ")
     }
 
     /// For a sentence: "pocket low, mesh soft"; "the only setup" where there are no factors.
@@ -146,12 +160,23 @@ pub struct StudyOptions {
     /// true speed = stated speed x (1 + sum(s_k z_k)). Empty: speeds taken as right. They move the
     /// speed at which the angle reaches zero.
     pub speed_shared_rel: Vec<f64>,
+    /// Names of the shared factors, in the order of the shots' `shared`; for the results only.
+    pub shared_factors: Vec<String>,
+    /// Volleys that failed without leaving a shot in the list, so that they are named as left out.
+    pub failed: Vec<String>,
 }
 
 impl Default for StudyOptions {
     /// 1 degree, no reference, 5 %, speeds taken as right.
     fn default() -> Self {
-        Self { matters_rad: 1f64.to_radians(), reference: None, alpha: 0.05, speed_shared_rel: Vec::new() }
+        Self {
+            matters_rad: 1f64.to_radians(),
+            reference: None,
+            alpha: 0.05,
+            speed_shared_rel: Vec::new(),
+            shared_factors: Vec::new(),
+            failed: Vec::new(),
+        }
     }
 }
 
@@ -167,6 +192,8 @@ mod tests {
         assert_eq!(a.one_change(&b), Some("pocket"));
         assert_eq!(a.one_change(&c), None);
         assert_eq!(a.one_change(&a), None);
+        assert_eq!(a, Setup::new([("mesh", "soft"), ("pocket", "mid")]));
+        assert_ne!(a, Setup::new([("mesh", "soft")]));
         assert!(Setup::new([("mesh", "soft")]).is_part_of(&b));
         assert!(!Setup::default().is_part_of(&b));
     }

@@ -3,15 +3,42 @@
 //! Each setpoint's mean with its band, the ladder smoothed to never turn back where the evidence
 //! allows, the speed at which control is lost, the scatter against speed, and the sideways bias.
 
-use super::doubt::Mean;
+use super::doubt::{BETWEEN, KNOWN, Mean, WITHIN_POOLED};
 use super::groups::Layout;
 use super::input::{MPH_PER_MPS, Setup, Shot, StudyOptions};
 use super::isotonic::isotonic;
 use super::means::Fitted;
 use super::special::{chi_squared_quantile, t_two_sided};
 use super::variance::log_spread_trend;
+use super::words::{mph, plus_minus, signed_plus_minus};
 use super::zero::{Zero, find_zero};
 use serde::{Deserialize, Serialize};
+
+/// Where a part of a mean's own variance was estimated.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum PartSource {
+    /// Taken as known.
+    Known,
+    /// The scatter of whole volleys, one estimate for the session.
+    Volleys,
+    /// The scatter of shots about their volley, one estimate for the session.
+    Shots,
+    /// The scatter of shots about their volley, of this setup at this speed alone.
+    ShotsHere,
+}
+
+/// A part of a mean's own variance. Parts of one source are one estimate in all points of a session (but for
+/// [`PartSource::ShotsHere`]), so that doubts of differences can be put together from them without the shots.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct OwnPart {
+    /// Where it was estimated.
+    pub source: PartSource,
+    /// The part, deg^2; below zero where one estimate is taken off another.
+    pub variance_deg2: f64,
+    /// Degrees of freedom of the estimate; `None`: infinite.
+    pub df: Option<f64>,
+}
 
 /// One setpoint of a ladder; angles in degrees.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -48,6 +75,31 @@ pub struct LadderPoint {
     pub shots: u64,
     /// Volleys.
     pub volleys: usize,
+    /// What the square of `u_own_deg` is made of.
+    #[serde(default)]
+    pub own_parts: Vec<OwnPart>,
+    /// Change of the mean with each shared factor (independent, of unit variance), deg, in the order of
+    /// [`super::Study::shared_factors`]; a shorter list means zeros from there on.
+    #[serde(default)]
+    pub shared_deg: Vec<f64>,
+}
+
+/// The parts of a mean's own variance, as they are stored.
+fn own_parts(mean: &Mean, df_of_part: &[f64]) -> Vec<OwnPart> {
+    let square_deg = 1f64.to_degrees().powi(2);
+    let parts = mean.own.iter().enumerate().filter(|(_, v)| **v != 0.0);
+    parts
+        .map(|(part, var)| OwnPart {
+            source: match part {
+                KNOWN => PartSource::Known,
+                BETWEEN => PartSource::Volleys,
+                WITHIN_POOLED => PartSource::Shots,
+                _ => PartSource::ShotsHere,
+            },
+            variance_deg2: var * square_deg,
+            df: df_of_part.get(part).copied().and_then(finite),
+        })
+        .collect()
 }
 
 /// What the ladder says about zero.
@@ -93,6 +145,9 @@ pub struct Ladder {
     pub sideways_deg: Option<f64>,
     /// Its standard uncertainty.
     pub sideways_u_deg: Option<f64>,
+    /// What it comes to, in words; empty where it was not measured.
+    #[serde(default)]
+    pub sideways_sentence: String,
     /// The setup's main finding in words.
     pub sentence: String,
 }
@@ -108,11 +163,6 @@ pub struct SpreadTrend {
 
 pub(crate) fn finite(df: f64) -> Option<f64> {
     df.is_finite().then_some(df)
-}
-
-pub(crate) fn mph(speed_mps: f64) -> String {
-    let v = speed_mps * MPH_PER_MPS;
-    if (v - v.round()).abs() < 0.05 { format!("{v:.0} mph") } else { format!("{v:.1} mph") }
 }
 
 fn spread_trend(points: &[(f64, f64, f64)]) -> Option<SpreadTrend> {
@@ -155,6 +205,16 @@ fn zero_words(zero: &Zero, speeds: &[f64], lowest_angle: f64) -> (ZeroVerdict, S
         }
         (None, false) => (ZeroVerdict::NotReached, format!("zero is not reached by {}", mph(*last))),
     }
+}
+
+fn sideways_words(side: &Mean, df_of_part: &[f64], alpha: f64) -> String {
+    let half = side.half_width(df_of_part, alpha).to_degrees();
+    let value = side.value.to_degrees();
+    if value.abs() <= half {
+        return format!("no lean to a side is seen ({} deg)", signed_plus_minus(value, half));
+    }
+    let way = if value > 0.0 { "right" } else { "left" };
+    format!("throws {} deg to the {way}, facing the wall", plus_minus(value.abs(), half))
 }
 
 /// Builds one ladder for each setup.
@@ -215,6 +275,8 @@ fn ladder(
             sideways_u_deg: Some(side.u().to_degrees()),
             shots: rows.volleys.iter().filter_map(|&v| layout.volleys.get(v)).map(|v| layout.balls(v, shots)).sum(),
             volleys: rows.volleys.len(),
+            own_parts: own_parts(mean, dfs),
+            shared_deg: mean.shared.iter().map(|s| s.to_degrees()).collect(),
         });
     }
     let zero = find_zero(&speeds, &means, dfs, &options.speed_shared_rel, options.alpha);
@@ -246,6 +308,7 @@ fn ladder(
         spread_trend: spread_trend(&scatter),
         sideways_deg: Some(side.value.to_degrees()),
         sideways_u_deg: Some(side.u().to_degrees()),
+        sideways_sentence: sideways_words(&side, sideways.df_of_part.as_slice(), options.alpha),
         sentence,
     })
 }

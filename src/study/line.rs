@@ -132,6 +132,12 @@ mod tests {
         assert!((x - 15.8882).abs() < 5e-5, "{x}");
         assert!((low - 14.6590).abs() < 5e-5, "{low}");
         assert!((high - 17.1596).abs() < 5e-5, "{high}");
+        // Source: Graybill and Iyer 1994, p. 434: 9.93 (8.65, 11.05) weeks for 5 g at 90 %.
+        let (x, low, high) = Line::fit(&points).unwrap().reach(5.0, 0.10).unwrap();
+        assert!(
+            (x - 9.93).abs() < 5e-3 && (low - 8.65).abs() < 5e-3 && (high - 11.05).abs() < 5e-3,
+            "{x} {low} {high}"
+        );
     }
 
     #[test]

@@ -6,34 +6,38 @@
 //!
 //! Angles are radians inside and degrees in the results (`_deg`); speeds are metres per second.
 
+mod across;
 mod compare;
 mod doubt;
-
 mod groups;
 mod holm;
 mod input;
 mod isotonic;
+mod judge;
 mod ladder;
 mod line;
 mod means;
+mod photos;
 mod plan;
 mod power;
 pub(crate) mod robust;
 mod special;
 mod steady;
 mod variance;
+mod words;
 mod zero;
 
-pub use compare::{Comparison, Difference, PointDifference, Verdict};
-
 pub use crate::uncertainty::Estimate;
+pub use across::{Across, Bridge, Side, compare_sides, difference_words, mean_words, recorded, verdict_words};
+pub use compare::{Comparison, Difference, PointDifference, Verdict};
 pub use groups::find_setpoints;
 pub use holm::holm;
 pub use input::{MPH_PER_MPS, Setup, Shot, StudyOptions, VolleyStatus};
 pub use isotonic::isotonic;
-pub use ladder::{Ladder, LadderPoint, SpreadTrend, ZeroVerdict};
+pub use ladder::{Ladder, LadderPoint, OwnPart, PartSource, SpreadTrend, ZeroVerdict};
 pub use line::Line;
 pub use means::{BETWEEN_DF_NEEDED, BetweenSource, Doubtful};
+pub use photos::{PhotoPair, PhotoRepeats, photo_repeats};
 pub use plan::{OrderInputs, PlanInputs, PlanOption, PlannedVolley, plan_options, plan_order};
 pub use power::{equivalence_power, t_test_power, two_sample_n, two_sample_power};
 pub use robust::{DOUBTFUL_Z, HUBER_K, huber_location, mad_sigma, median};
@@ -69,6 +73,19 @@ pub struct Spreads {
     pub between_source: BetweenSource,
     /// Chance of volleys scattering this much if only their shots scatter; `None` where not seen.
     pub between_p: Option<f64>,
+    /// SD of one shot of a setup at a speed, whenever in the session it is fired (`within` and `between` together),
+    /// deg; `None` where not seen.
+    #[serde(default)]
+    pub repeatability_deg: Option<f64>,
+    /// Share of the shots' variance about their volley that the measurement itself makes, 0 to 1.
+    #[serde(default)]
+    pub measurement_share: Option<f64>,
+    /// Setups at speeds that were shot in several volleys.
+    #[serde(default)]
+    pub cells_repeated: usize,
+    /// Setups at speeds that were shot in one volley only.
+    #[serde(default)]
+    pub cells_once: usize,
     /// What is assumed, in words.
     pub sentence: String,
 }
@@ -82,7 +99,7 @@ pub struct Counts {
     pub volleys: usize,
     /// Volleys in the study that a person should look at.
     pub look: Vec<String>,
-    /// Volleys left out because they failed.
+    /// Volleys left out because they failed or gave no angle.
     pub failed: Vec<String>,
     /// Setups.
     pub setups: usize,
@@ -100,6 +117,12 @@ pub struct Study {
     /// Smallest difference over the ladder that this session would find in four cases of five, deg (median over the
     /// comparisons); `None` without comparisons.
     pub smallest_seen_deg: Option<f64>,
+    /// The setup repeated through the day, as the settings name it; `None`: none named.
+    #[serde(default)]
+    pub reference: Option<Setup>,
+    /// Names of the shared factors, in the order of each point's `shared_deg`; several may carry one name.
+    #[serde(default)]
+    pub shared_factors: Vec<String>,
     /// One for each setup, in shooting order.
     pub ladders: Vec<Ladder>,
     /// Every change of one factor.
@@ -108,6 +131,9 @@ pub struct Study {
     pub steady: Steadiness,
     /// Scatters.
     pub spreads: Spreads,
+    /// What shots that were photographed twice say of the photos' part; `None`: none were.
+    #[serde(default)]
+    pub photo_repeats: Option<PhotoRepeats>,
     /// Shots that do not sit with the others; they are kept in every mean.
     pub doubtful: Vec<Doubtful>,
     /// Counts.
@@ -116,24 +142,44 @@ pub struct Study {
     pub notes: Vec<String>,
 }
 
-fn spreads(release: &means::Fitted, volleys: usize, cells: usize) -> Spreads {
+impl Study {
+    /// Takes in what shots that were photographed twice say.
+    pub fn take_photo_pairs(&mut self, pairs: &[PhotoPair]) {
+        self.photo_repeats = photo_repeats(pairs, self.spreads.within_deg, StudyOptions::default().alpha);
+        if let Some(found) = &self.photo_repeats {
+            self.notes.push(found.sentence.clone());
+        }
+    }
+}
+
+fn spreads(release: &means::Fitted, layout: &groups::Layout) -> Spreads {
     let nested = &release.nested;
     let sd = |v: f64| v.max(0.0).sqrt().to_degrees();
     let between_deg = sd(release.between_var);
+    let once = layout.cells.iter().filter(|c| c.volleys.len() == 1).count();
+    let repeated = layout.cells.len() - once;
+    let volleys: usize = layout.cells.iter().map(|c| c.volleys.len()).filter(|n| *n > 1).sum();
+    let also = match once {
+        0 => String::new(),
+        _ => format!(" The {once} shot in one volley only are taken to wander as much."),
+    };
+    let from = format!("seen in {volleys} volleys of {repeated} repeated setups and speeds");
     let sentence = match release.source {
+        BetweenSource::Repeats if between_deg < 0.005 => format!(
+            "From volley to volley the machine wanders no more than its shots scatter ({from}); every ± counts what is seen.{also}"
+        ),
         BetweenSource::Repeats => format!(
-            "Volleys of the same setup and speed differ by {between_deg:.2} deg (SD) beyond what their shots explain, from {} volleys in {} cells; this is counted in every interval.",
-            volleys, cells
+            "From volley to volley the machine wanders by {between_deg:.2} deg (typically; {from}); every ± counts this.{also}"
         ),
         BetweenSource::FewRepeats => format!(
-            "Only {:.0} repeated volley(s): the scatter between volleys, {between_deg:.2} deg, is counted as if it were well known. Repeat at least {:.0} more for intervals that do not assume it.",
-            nested.between_df,
+            "Hardly anything was repeated ({from}): that the machine wanders by {between_deg:.2} deg from volley to volley is counted as if it were well known. Repeat the reference {:.0} more time(s) to be surer.{also}",
             BETWEEN_DF_NEEDED - nested.between_df
         ),
-        BetweenSource::Assumed => "One volley of each setup at each speed: drift from volley to volley cannot be seen. The intervals assume that volleys differ no more than their shots and the photos' stated doubt explain; repeat the reference at least four times through the day to do without this assumption.".into(),
+        BetweenSource::Assumed => "Each setup was shot in one volley a speed, so whether the machine wanders from volley to volley was not seen. Every ± assumes that it does not; shoot the reference at least four times through the day to do without this assumption.".into(),
     };
+    let within = nested.within;
     Spreads {
-        within_deg: nested.within.map(sd),
+        within_deg: within.map(sd),
         within_df: nested.within_df,
         measurement_deg: sd(release.own_var),
         within_shared_df: release.prior.and_then(|p| ladder::finite(p.df)),
@@ -142,6 +188,10 @@ fn spreads(release: &means::Fitted, volleys: usize, cells: usize) -> Spreads {
         between_df: nested.between_df,
         between_source: release.source,
         between_p: release.p_between(),
+        repeatability_deg: within.map(|w| sd(w + release.between_var)),
+        measurement_share: within.filter(|w| *w > 0.0).map(|w| (release.own_var / w).min(1.0)),
+        cells_repeated: repeated,
+        cells_once: once,
         sentence,
     }
 }
@@ -194,7 +244,7 @@ pub fn analyse(shots: &[Shot], options: &StudyOptions) -> Result<Study> {
     let sideways = means::fit(&layout, shots, |s| &s.sideways, false);
     let (comparisons, mut notes) = compare::comparisons(&layout, &release, options);
     let doubtful = means::doubtful_shots(&layout, shots);
-    let spreads = spreads(&release, layout.volleys.len(), layout.cells.len());
+    let spreads = spreads(&release, &layout);
     notes.insert(0, spreads.sentence.clone());
     if release.nested.within.is_none() && release.nested.between_square.is_none() {
         notes.push("No volley has two shots and nothing was repeated: scatter cannot be seen, and only the measurement's own doubt is counted. Shoot at least two shots in a volley.".into());
@@ -203,19 +253,25 @@ pub fn analyse(shots: &[Shot], options: &StudyOptions) -> Result<Study> {
         notes.push(format!("{} speeds were found in the readings.", layout.setpoints_mps.len()));
     }
     if !doubtful.is_empty() {
-        notes.push(format!(
-            "{} doubtful shot(s), kept in every mean: look at volley {}.",
-            doubtful.len(),
-            doubtful.iter().map(|d| d.volley.as_str()).collect::<Vec<_>>().join(", ")
-        ));
+        notes.push(format!("{} doubtful shot(s), kept in every mean: look at volley {}.", doubtful.len(), {
+            let mut names: Vec<&str> = doubtful.iter().map(|d| d.volley.as_str()).collect();
+            names.dedup();
+            names.join(", ")
+        }));
     }
-    let look: Vec<String> =
-        layout.volleys.iter().filter(|v| v.status == VolleyStatus::Look).map(|v| v.name.clone()).collect();
+    let look: Vec<String> = layout
+        .volleys
+        .iter()
+        .filter(|v| v.status == VolleyStatus::Look || doubtful.iter().any(|d| d.volley == v.name))
+        .map(|v| v.name.clone())
+        .collect();
     if !look.is_empty() {
         notes.push(format!("{} volley(s) in the study need a look: {}.", look.len(), look.join(", ")));
     }
-    if !layout.failed.is_empty() {
-        notes.push(format!("{} failed volley(s) left out: {}.", layout.failed.len(), layout.failed.join(", ")));
+    let mut failed = layout.failed.clone();
+    failed.extend(options.failed.iter().filter(|f| !layout.failed.contains(f)).cloned());
+    if !failed.is_empty() {
+        notes.push(format!("{} failed volley(s) left out: {}.", failed.len(), failed.join(", ")));
     }
     let seen: Vec<f64> = comparisons
         .iter()
@@ -226,16 +282,19 @@ pub fn analyse(shots: &[Shot], options: &StudyOptions) -> Result<Study> {
         setpoints_found: layout.setpoints_found,
         matters_deg: options.matters_rad.to_degrees(),
         smallest_seen_deg: median(&seen),
+        reference: options.reference.clone(),
+        shared_factors: options.shared_factors.clone(),
         ladders: ladder::ladders(&layout, shots, &release, &sideways, options),
         comparisons,
         steady: steady::steadiness(&layout, &release, options),
         spreads,
+        photo_repeats: None,
         doubtful,
         counts: Counts {
             shots: layout.volleys.iter().map(|v| layout.balls(v, shots)).sum(),
             volleys: layout.volleys.len(),
             look,
-            failed: layout.failed.clone(),
+            failed,
             setups: layout.setups.len(),
         },
         notes,

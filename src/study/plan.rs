@@ -5,7 +5,7 @@
 //! the end and in between.
 
 use super::input::Setup;
-use super::power::t_test_power;
+use super::power::{equivalence_power, t_test_power};
 use crate::error::{Error, Result};
 use rand::SeedableRng;
 use rand::seq::SliceRandom;
@@ -49,6 +49,11 @@ pub struct PlanOption {
     pub ladder_volleys_80: Option<u32>,
     /// The same for 90 %.
     pub ladder_volleys_90: Option<u32>,
+    /// Volleys of each setup at each speed for an 80 % chance of a clear answer over the ladder, whichever it is: a difference of what
+    /// matters found, and no difference shown to be none; `None`: not by volleys.
+    pub ladder_clear_80: Option<u32>,
+    /// The same for 90 %.
+    pub ladder_clear_90: Option<u32>,
 }
 
 fn check(inputs: &PlanInputs) -> Result<()> {
@@ -68,28 +73,44 @@ fn check(inputs: &PlanInputs) -> Result<()> {
     Ok(())
 }
 
-/// Power to find a difference of what matters with `volleys` of `shots` in each cell; over the ladder the
-/// difference is the mean of all setpoints. The scatter between volleys is pooled over all cells, so at
-/// `volleys = 1` it has no degrees of freedom and the power is 0 unless it is known to be nothing.
-fn power(inputs: &PlanInputs, volleys: u32, shots: u32, ladder: bool) -> f64 {
+/// What a test over `volleys` of `shots` in each cell rests on: standard uncertainty of the difference, its degrees of freedom, and the
+/// share of alpha that one test of many gets.
+///
+/// Over the ladder the difference is the mean of all setpoints. The scatter between volleys is pooled over all cells, so at
+/// `volleys = 1` it has no degrees of freedom unless it is known to be nothing.
+fn design(inputs: &PlanInputs, volleys: u32, shots: u32, ladder: bool) -> (f64, f64, f64) {
     let cells = f64::from(inputs.setups) * f64::from(inputs.setpoints);
     let (volleys, shots) = (f64::from(volleys), f64::from(shots));
     let one = inputs.between_sd_rad.powi(2) + inputs.within_sd_rad.powi(2) / shots;
     let averaged = if ladder { f64::from(inputs.setpoints) } else { 1.0 };
     let u = (2.0 * one / (volleys * averaged) + inputs.shared_u_rad.powi(2)).sqrt();
     let df = if inputs.between_sd_rad > 0.0 { cells * (volleys - 1.0) } else { cells * (volleys * shots - 1.0) };
+    // One test of many: the first step of Holm's adjustment over all pairs, half of alpha each for ladder and speeds.
+    let pairs = (f64::from(inputs.setups) * (f64::from(inputs.setups) - 1.0) / 2.0).max(1.0);
+    let (ladder_share, point_share) =
+        if inputs.setpoints > 1 { (0.5, 0.5 / f64::from(inputs.setpoints)) } else { (1.0, 1.0) };
+    (u, df, if ladder { ladder_share } else { point_share } / pairs)
+}
+
+/// Power to find a difference of what matters.
+fn power(inputs: &PlanInputs, volleys: u32, shots: u32, ladder: bool) -> f64 {
+    let (u, df, share) = design(inputs, volleys, shots, ladder);
+    if u == 0.0 {
+        return 1.0;
+    }
+    if df < 1.0 { 0.0 } else { t_test_power(inputs.matters_rad / u, df, inputs.alpha * share) }
+}
+
+/// Power to give a clear answer: the lesser of finding a difference of what matters, and of showing none to be none.
+fn clear_power(inputs: &PlanInputs, volleys: u32, shots: u32, ladder: bool) -> f64 {
+    let (u, df, share) = design(inputs, volleys, shots, ladder);
     if u == 0.0 {
         return 1.0;
     }
     if df < 1.0 {
         return 0.0;
     }
-    // One test of many: the first step of Holm's adjustment over all pairs, half of alpha each for ladder and speeds.
-    let pairs = (f64::from(inputs.setups) * (f64::from(inputs.setups) - 1.0) / 2.0).max(1.0);
-    let (ladder_share, point_share) =
-        if inputs.setpoints > 1 { (0.5, 0.5 / f64::from(inputs.setpoints)) } else { (1.0, 1.0) };
-    let share = if ladder { ladder_share } else { point_share } / pairs;
-    t_test_power(inputs.matters_rad / u, df, inputs.alpha * share)
+    power(inputs, volleys, shots, ladder).min(equivalence_power(inputs.matters_rad / u, df, inputs.alpha * share))
 }
 
 /// Volleys needed for each number of shots a volley.
@@ -98,8 +119,20 @@ pub fn plan_options(inputs: &PlanInputs, shots: &[u32]) -> Result<Vec<PlanOption
     if let Some(s) = shots.iter().find(|s| **s == 0) {
         return Err(Error::input(format!("{s} shots in a volley: write 1 or more")));
     }
-    let needed =
-        |shots: u32, target: f64, ladder: bool| (1..=MOST_VOLLEYS).find(|&v| power(inputs, v, shots, ladder) >= target);
+    let least = |enough: &dyn Fn(u32) -> bool| {
+        // More volleys never lessen the power: bisection.
+        if !enough(MOST_VOLLEYS) {
+            return None;
+        }
+        let (mut low, mut high) = (0, MOST_VOLLEYS);
+        while high - low > 1 {
+            let middle = low + (high - low) / 2;
+            if enough(middle) { high = middle } else { low = middle }
+        }
+        Some(high)
+    };
+    let needed = |shots: u32, target: f64, ladder: bool| least(&|v| power(inputs, v, shots, ladder) >= target);
+    let clear = |shots: u32, target: f64| least(&|v| clear_power(inputs, v, shots, true) >= target);
     Ok(shots
         .iter()
         .map(|&s| PlanOption {
@@ -108,6 +141,8 @@ pub fn plan_options(inputs: &PlanInputs, shots: &[u32]) -> Result<Vec<PlanOption
             volleys_90: needed(s, 0.9, false),
             ladder_volleys_80: needed(s, 0.8, true),
             ladder_volleys_90: needed(s, 0.9, true),
+            ladder_clear_80: clear(s, 0.8),
+            ladder_clear_90: clear(s, 0.9),
         })
         .collect())
 }
@@ -129,6 +164,8 @@ pub struct OrderInputs {
     pub reference_every: u32,
     /// Shoot all speeds of a setup together within a block (changing heads is slow), or mix freely (better balanced).
     pub keep_setups_together: bool,
+    /// In the first block each setup's speeds rise, so that the speed at which control is lost is met from below.
+    pub climb_first: bool,
     /// Same seed, same order.
     pub seed: u64,
 }
@@ -146,6 +183,30 @@ pub struct PlannedVolley {
     pub setpoint_mps: f64,
     /// Here to watch the machine.
     pub reference: bool,
+}
+
+/// Every setup at every speed once, in random order; `climbs`: speeds rise, only the setups are shuffled.
+fn one_block(inputs: &OrderInputs, speeds: &[f64], climbs: bool, rng: &mut ChaCha8Rng) -> Vec<(Setup, f64)> {
+    let shuffled = |rng: &mut ChaCha8Rng| {
+        let mut setups = inputs.setups.clone();
+        setups.shuffle(rng);
+        setups
+    };
+    if climbs && !inputs.keep_setups_together {
+        return speeds.iter().flat_map(|v| shuffled(rng).into_iter().map(move |s| (s, *v))).collect();
+    }
+    let mut list: Vec<(Setup, f64)> = Vec::new();
+    for s in shuffled(rng) {
+        let mut own = speeds.to_vec();
+        if !climbs {
+            own.shuffle(rng);
+        }
+        list.extend(own.into_iter().map(|v| (s.clone(), v)));
+    }
+    if !inputs.keep_setups_together {
+        list.shuffle(rng);
+    }
+    list
 }
 
 /// A randomised order in blocks, the reference interleaved.
@@ -173,18 +234,7 @@ pub fn plan_order(inputs: &OrderInputs) -> Result<Vec<PlannedVolley>> {
     watch(&mut rows, 1);
     let mut since = 0;
     for block in 1..=inputs.volleys {
-        let mut setups = inputs.setups.clone();
-        setups.shuffle(&mut rng);
-        let mut list: Vec<(Setup, f64)> = Vec::new();
-        for s in &setups {
-            let mut own = speeds.clone();
-            own.shuffle(&mut rng);
-            list.extend(own.into_iter().map(|v| (s.clone(), v)));
-        }
-        if !inputs.keep_setups_together {
-            list.shuffle(&mut rng);
-        }
-        for (setup, speed) in list {
+        for (setup, speed) in one_block(inputs, &speeds, inputs.climb_first && block == 1, &mut rng) {
             if inputs.reference_every > 0 && since >= inputs.reference_every {
                 watch(&mut rows, block);
                 since = 0;
@@ -242,6 +292,7 @@ mod tests {
             reference_mps: None,
             reference_every: 6,
             keep_setups_together: false,
+            climb_first: false,
             seed: 7,
         };
         let rows = plan_order(&inputs).unwrap();
@@ -261,6 +312,10 @@ mod tests {
         let watched: Vec<usize> = rows.iter().filter(|r| r.reference).map(|r| r.order).collect();
         assert_eq!(watched, vec![1, 8, 15, 22, 29]);
         assert!(rows.iter().filter(|r| r.reference).all(|r| r.setpoint_mps == 22.4));
+        let climbing = plan_order(&OrderInputs { climb_first: true, ..inputs.clone() }).unwrap();
+        let first: Vec<f64> =
+            climbing.iter().filter(|r| !r.reference && r.block == 1).map(|r| r.setpoint_mps).collect();
+        assert_eq!(first, [13.4, 13.4, 22.4, 22.4, 31.3, 31.3]);
         assert!(plan_order(&OrderInputs { setups: vec![], ..inputs }).is_err());
     }
 }
