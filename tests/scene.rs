@@ -41,9 +41,9 @@ impl Day {
     fn new(pictures: bool, change: impl FnOnce(&mut Recipe)) -> Self {
         let mut recipe = Recipe::demo();
         recipe.events.clear();
-        recipe.by_hand.truncate(4);
+        recipe.by_hand.truncate(2);
         change(&mut recipe);
-        let scenario = Scenario::draw(recipe, 11).with_photo_scale(0.5);
+        let scenario = Scenario::draw(recipe, 11).with_photo_scale(0.7);
         let setting = setting(&scenario);
         let folder = tempfile::tempdir().unwrap();
         scenario.write(folder.path(), &|arm, side, speed| setting.strike(arm, side, speed).unwrap().point).unwrap();
@@ -86,17 +86,18 @@ fn plan(volleys: &[(f64, usize)], shots: usize) -> Vec<PlannedVolley> {
 }
 
 fn someone() -> Event {
-    Event::Before(Solid::person(1.08, -0.55, 2.1, 4))
+    // Slow balls strike low: they strike behind this one's back, fast ones over the head.
+    Event::Before(Solid::person(1.08, -0.55, 1.6, 4))
 }
 
 #[test]
 fn shots_behind_a_person_are_seen_in_the_next_photo_or_have_no_mean() {
     let day = Day::new(true, |r| {
-        r.volleys = plan(&[(35.0, 0), (35.0, 1), (55.0, 0), (55.0, 1)], 4);
-        r.events = vec![(1, someone()), (3, someone())];
+        r.volleys = plan(&[(35.0, 0), (65.0, 1), (35.0, 1)], 4);
+        r.events = vec![(0, someone()), (2, someone())];
     });
-    (0..3).for_each(|v| day.is_right(v));
-    let [_, hidden, next, last] = &day.outcome.volleys[..] else { panic!("four volleys") };
+    (0..2).for_each(|v| day.is_right(v));
+    let [hidden, next, last] = &day.outcome.volleys[..] else { panic!("three volleys") };
     assert!(hidden.flags.contains(&FlagWord::SeenLater) && hidden.flags.contains(&FlagWord::BigChange), "{hidden:?}");
     let photos: Vec<&str> =
         day.outcome.shots.iter().filter(|s| s.volley == hidden.volley).map(|s| s.photo.as_str()).collect();
@@ -105,7 +106,7 @@ fn shots_behind_a_person_are_seen_in_the_next_photo_or_have_no_mean() {
     assert_eq!((last.status, last.mean_release_deg), (Status::Failed, None), "{last:?}");
     assert!(last.flags.contains(&FlagWord::Blocked) && last.note.contains("photograph the wall again"), "{last:?}");
     let folder = day.folder.path().join("results/pictures");
-    for name in ["volley-1.png", "volley-2.png", "volley-2-later.png", "volley-3.png", "volley-4.png"] {
+    for name in ["volley-1.png", "volley-1-later.png", "volley-2.png", "volley-3.png"] {
         let picture = image::open(folder.join(name)).unwrap().to_rgb8();
         assert!(picture.width() > 5 * 200 && picture.height() > 200, "{name}: {:?}", picture.dimensions());
     }
@@ -119,12 +120,12 @@ fn pixels_like(path: &Path, colour: [u8; 3]) -> usize {
 #[test]
 fn a_wall_wiped_unseen_is_noticed() {
     let day = Day::new(true, |r| {
-        r.volleys = plan(&[(35.0, 0), (45.0, 1), (55.0, 0)], 4);
-        r.events = vec![(2, Event::Wiped { photographed: false })];
+        r.volleys = plan(&[(35.0, 0), (55.0, 1)], 4);
+        r.events = vec![(1, Event::Wiped { photographed: false })];
     });
-    (0..3).for_each(|v| day.is_right(v));
-    let [first, second, wiped] = &day.outcome.volleys[..] else { panic!("three volleys") };
-    assert!(!first.flags.contains(&FlagWord::Wiped) && !second.flags.contains(&FlagWord::Wiped));
+    (0..2).for_each(|v| day.is_right(v));
+    let [first, wiped] = &day.outcome.volleys[..] else { panic!("two volleys") };
+    assert!(!first.flags.contains(&FlagWord::Wiped));
     assert!(wiped.flags.contains(&FlagWord::Wiped) && wiped.status == Status::Look, "{wiped:?}");
     assert!(wiped.note.contains("the old marks are gone"), "{}", wiped.note);
     // Circles are on four of the five views of each picture.
@@ -134,11 +135,14 @@ fn a_wall_wiped_unseen_is_noticed() {
 
 #[test]
 fn single_shots_share_their_setup_and_setpoint() {
-    let day = Day::new(false, |r| r.volleys = plan(&[(45.0, 0); 4], 1));
-    (0..4).for_each(|v| day.is_right(v));
+    let day = Day::new(false, |r| {
+        r.volleys = plan(&[(45.0, 0); 3], 1);
+        r.spread_deg = [1.0, 1.0];
+    });
+    (0..3).for_each(|v| day.is_right(v));
     assert!(day.outcome.volleys.iter().all(|v| v.status == Status::Ok), "{:?}", day.outcome.volleys);
     let study = day.outcome.summary.study.as_ref().unwrap();
     let [ladder] = &study.ladders[..] else { panic!("one setup: {:?}", study.ladders) };
     let [point] = &ladder.points[..] else { panic!("one setpoint") };
-    assert_eq!((point.shots, point.volleys), (4, 4));
+    assert_eq!((point.shots, point.volleys), (3, 3));
 }
