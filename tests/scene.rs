@@ -4,9 +4,12 @@
 
 use std::path::Path;
 
+use pockmark::camera::Wall;
 use pockmark::flight::release::{Machine, Setting};
 use pockmark::flight::{Air, Ball, DragLaw, LiftLaw, ReadAt};
+use pockmark::pipeline::looks::shows_paper;
 use pockmark::pipeline::{Outcome, calibrate_session, run_and_keep, write_results};
+use pockmark::points::WallPoint;
 use pockmark::render::recipe::{Event, PlannedVolley, Recipe};
 use pockmark::render::{Scenario, Solid};
 use pockmark::session::results::Status;
@@ -32,6 +35,7 @@ fn setting(s: &Scenario) -> Setting {
 }
 
 struct Day {
+    wall: Wall,
     folder: tempfile::TempDir,
     outcome: Outcome,
     truth: serde_json::Value,
@@ -53,7 +57,7 @@ impl Day {
         let outcome = run_and_keep(&session, &wall, pictures, &quiet).unwrap();
         write_results(&session, &outcome).unwrap();
         let truth = serde_json::from_slice(&std::fs::read(folder.path().join("truth.json")).unwrap()).unwrap();
-        Self { folder, outcome, truth }
+        Self { wall, folder, outcome, truth }
     }
 
     /// True places of a volley's marks, mm, and its true mean release angle, deg.
@@ -145,4 +149,14 @@ fn single_shots_share_their_setup_and_setpoint() {
     let [ladder] = &study.ladders[..] else { panic!("one setup: {:?}", study.ladders) };
     let [point] = &ladder.points[..] else { panic!("one setpoint") };
     assert_eq!((point.shots, point.volleys), (3, 3));
+
+    // A sheet's board begins 90 mm to the left of its cross and ends 90 mm to the right; A4 paper goes on for 15 mm, Letter for 18.
+    for sheet in &day.wall.sheets {
+        let beside = |mm: f64| {
+            let (sin, cos) = sheet.turn_deg.to_radians().sin_cos();
+            WallPoint::new(1e-3 * (sheet.x_mm + mm * cos), 1e-3 * (sheet.y_mm + mm * sin))
+        };
+        assert!([0.0, 100.0, -100.0].iter().all(|mm| shows_paper(&day.wall, beside(*mm))), "{sheet:?}");
+        assert!([125.0, -125.0].iter().all(|mm| !shows_paper(&day.wall, beside(*mm))), "{sheet:?}");
+    }
 }
