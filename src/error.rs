@@ -4,6 +4,7 @@
 //! thing, the value seen, the limit and the next step; [`Error::context`] puts the
 //! place (a file, a row) in front. [`ErrorKind`] exists for the program's exit code.
 
+use std::borrow::Cow;
 use std::fmt;
 
 /// The project's result type.
@@ -62,7 +63,12 @@ impl Error {
     pub fn io(path: &std::path::Path, doing: &str, source: std::io::Error) -> Self {
         let hint = match source.kind() {
             std::io::ErrorKind::NotFound => "there is no such file or folder; check the path",
-            std::io::ErrorKind::PermissionDenied => "permission denied; check who may read and write there",
+            std::io::ErrorKind::PermissionDenied => "check who may read and write there",
+            std::io::ErrorKind::ReadOnlyFilesystem => "it is write-protected: copy it to a place that can be written",
+            std::io::ErrorKind::StorageFull | std::io::ErrorKind::QuotaExceeded => {
+                "the disk is full: make room there and run this again; what was there before is as it was"
+            }
+            std::io::ErrorKind::FileTooLarge => "the file would be too large for its disk or for what you may write",
             _ => "check the disk and try again",
         };
         let text = format!("cannot {doing} {}: {source} ({hint})", path.display());
@@ -90,10 +96,27 @@ impl Error {
 impl fmt::Display for Error {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         for place in self.inner.places.iter().rev() {
-            write!(f, "{place}: ")?;
+            write!(f, "{}: ", printable(place))?;
         }
-        f.write_str(&self.inner.text)
+        f.write_str(&printable(&self.inner.text))
     }
+}
+
+/// Text as it may go to a terminal: control characters but line ends and tabs, and those that turn the direction of
+/// writing, are shown by their code. A file's content must not move the cursor or hide a name's ending.
+pub fn printable(text: &str) -> Cow<'_, str> {
+    let unsafe_char = |c: char| {
+        let turns = matches!(c, '\u{200E}' | '\u{200F}' | '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}');
+        turns || (c.is_control() && !matches!(c, '\n' | '\t'))
+    };
+    if !text.contains(unsafe_char) {
+        return Cow::Borrowed(text);
+    }
+    let mut out = String::with_capacity(text.len() + 16);
+    for c in text.chars() {
+        if unsafe_char(c) { out.extend(c.escape_unicode()) } else { out.push(c) }
+    }
+    Cow::Owned(out)
 }
 
 impl std::error::Error for Error {
@@ -117,6 +140,13 @@ impl<T> Context<T> for Result<T> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_files_hold_does_not_steer_the_terminal() {
+        let e = Error::input("column \u{1b}[2Jx").context("\u{202e}gpj.exe");
+        assert_eq!(e.to_string(), "\\u{202e}gpj.exe: column \\u{1b}[2Jx");
+        assert!(matches!(printable("two\nlines\té ½ 名前"), Cow::Borrowed(_)));
+    }
 
     #[test]
     fn places_stand_in_front_outermost_first() {

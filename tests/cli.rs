@@ -59,11 +59,35 @@ fn wrong_usage_ends_with_two_and_says_what_is_right() {
         (&["sheets", "--count", "0"], &["0 sheets", "at least 1"]),
         (&["sheets", "--first", "98"], &["98", "1 to 97"]),
         (&["demo", "--seed", "-1"], &["-1"]),
+        (&["sheets", "--square", "-3"], &["squares of -3 mm", "20 to"]),
+        (&["sheets", "--square", "NaN"], &["squares of NaN mm"]),
+        (&["sheets", "--count", "-3"], &["-3", "whole number"]),
+        (&["inspect", "--square", "-3", "x.jpg"], &["--square -3", "above 0"]),
+        (&["sheets", "-o", "nowhere/sheets.pdf"], &["no folder nowhere", "make it first"]),
     ];
     for (args, parts) in cases {
         pockmark(dir.path(), *args).says(2, parts);
     }
     assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 0, "wrong usage leaves nothing behind");
+}
+
+#[test]
+fn shells_complete_and_the_manual_has_a_page_for_every_command() {
+    let dir = folder();
+    for shell in ["bash", "zsh", "fish", "powershell", "elvish"] {
+        let made = pockmark(dir.path(), ["completions", shell]);
+        assert_eq!(made.code, 0, "{}", made.err);
+        assert!(COMMANDS.iter().all(|c| made.out.contains(c)), "{shell}");
+    }
+    pockmark(dir.path(), ["completions", "cmd"]).says(2, &["cmd", "bash", "powershell"]);
+    let page = pockmark(dir.path(), ["man"]);
+    assert!(page.code == 0 && page.out.contains(".SH EXAMPLE\n.nf\nA day at the bench:\n"), "{}", page.out);
+    let written = pockmark(dir.path(), ["man", "--to", "man1"]);
+    assert_eq!(written.code, 0, "{}", written.err);
+    for command in COMMANDS {
+        let page = fs::read_to_string(dir.path().join(format!("man1/pockmark-{command}.1"))).unwrap();
+        assert!(page.contains(&format!(".TH pockmark-{command} 1")) && page.contains(".SH EXAMPLE"), "{page}");
+    }
 }
 
 #[test]
@@ -126,8 +150,13 @@ fn a_session_without_photos_says_which_photo_to_take() {
 fn a_folder_that_is_no_session_says_how_to_make_one() {
     let dir = folder();
     for command in ["run", "calibrate"] {
-        pockmark(dir.path(), [command, "nowhere"]).says(1, &["nowhere", "session.toml", "pockmark new"]);
+        pockmark(dir.path(), [command, "nowhere"]).says(1, &["no folder nowhere", "session.toml", "pockmark new"]);
+        pockmark(dir.path(), [command, "."]).says(1, &[". is no session", "session.toml", "pockmark new"]);
+        fs::write(dir.path().join("notes.txt"), "x").unwrap();
+        pockmark(dir.path(), [command, "notes.txt"]).says(1, &["notes.txt is a file", "session.toml"]);
     }
+    garage(dir.path());
+    pockmark(dir.path(), ["run", "."]).says(1, &[". is no session", "garage meant?"]);
 }
 
 #[test]

@@ -34,6 +34,10 @@ fn files(dir: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
     let mut out = BTreeMap::new();
     for entry in fs::read_dir(dir).unwrap() {
         let path = entry.unwrap().path();
+        // What the program keeps for itself.
+        if path.ends_with(".pockmark") {
+            continue;
+        }
         if path.is_dir() {
             out.extend(files(&path));
         } else {

@@ -199,7 +199,7 @@ fn nobody_else_gets_in_and_nothing_outside_is_served() {
 
     // A second one is refused, and after a crash the next one is not.
     let second = pockmark(folder.path(), ["review", "day", "--no-open"]);
-    second.says(1, &["another `pockmark review` is at work"]);
+    second.says(1, &["another `pockmark review`", "is at work"]);
     let mut page = page;
     page.program.kill();
     let again = Page::open(&dir);

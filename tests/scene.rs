@@ -8,7 +8,7 @@ use pockmark::camera::Wall;
 use pockmark::flight::release::{Machine, Setting};
 use pockmark::flight::{Air, Ball, DragLaw, LiftLaw, ReadAt};
 use pockmark::pipeline::looks::shows_paper;
-use pockmark::pipeline::{Outcome, calibrate_session, run_and_keep, write_results};
+use pockmark::pipeline::{Outcome, calibrate_session, run_session_keeping, write_results};
 use pockmark::points::WallPoint;
 use pockmark::render::recipe::{Event, PlannedVolley, Recipe};
 use pockmark::render::{Scenario, Solid};
@@ -54,7 +54,7 @@ impl Day {
         let session = Session::open(folder.path()).unwrap();
         let quiet = |_: &str| {};
         let wall = calibrate_session(&session, &quiet).unwrap().0;
-        let outcome = run_and_keep(&session, &wall, pictures, &quiet).unwrap();
+        let outcome = run_session_keeping(&session, &wall, None, pictures, &quiet).unwrap();
         write_results(&session, &outcome).unwrap();
         let truth = serde_json::from_slice(&std::fs::read(folder.path().join("truth.json")).unwrap()).unwrap();
         Self { wall, folder, outcome, truth }

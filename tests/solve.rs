@@ -162,9 +162,9 @@ fn what_is_wrong_is_said_and_flagged() {
     let f = Folder::new(SESSION, VOLLEYS, &HEIGHTS.replace("1,740", "1,340"));
     assert_eq!(pockmark(f.path(), ["solve", "."]).code, 3);
     let row = &f.rows("volleys.csv")[0];
-    assert_eq!((row["status"].as_str(), row["flags"].as_str()), ("look", "doubtful"));
+    assert_eq!((row["status"].as_str(), row["flags"].as_str()), ("look", "doubtful_shot"));
     assert!(row["note"].contains("line 3 of impacts.csv"), "{row:?}");
-    assert_eq!(f.rows("shots.csv")[1]["flags"], "doubtful");
+    assert_eq!(f.rows("shots.csv")[1]["flags"], "doubtful_shot");
 }
 
 #[test]

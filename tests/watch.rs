@@ -117,7 +117,7 @@ fn twice_renamed_stopped_and_started_again() {
     let (dir, photos) = empty(folder.path());
     let (rows, at) = (names(&dir), |n: &str| dir.join("photos").join(n));
     let mut w = watch(&dir);
-    pockmark(folder.path(), ["watch", "day", "--no-open"]).says(1, &["another `pockmark watch` is at work"]);
+    pockmark(folder.path(), ["watch", "day", "--no-open"]).says(1, &["another `pockmark watch`", "is at work"]);
     for p in &photos[..3] {
         fs::write(at(&p.0), &p.1).unwrap();
     }

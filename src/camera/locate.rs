@@ -10,6 +10,7 @@
 //! wall point: the doubt that all marks of a session share.
 
 use nalgebra::{DMatrix, SMatrix, SVector};
+use serde::{Deserialize, Serialize};
 
 use super::bundle::{CornerObs, Free, Knowledge, Solution, State, adjust, corner_on_wall, linear};
 use super::input::corner_obs;
@@ -44,7 +45,7 @@ pub const OWN: usize = 9;
 const FOCAL: usize = 6;
 
 /// How a photo's lens differs from the calibration's.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct LensChange {
     /// Relative change of the focal length; 0 when it did not matter.
     pub focal: f64,
@@ -55,7 +56,7 @@ pub struct LensChange {
 }
 
 /// A sheet that hangs elsewhere than in the calibration.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct SheetMoved {
     /// Its number.
     pub number: usize,
@@ -64,13 +65,15 @@ pub struct SheetMoved {
 }
 
 /// A photo whose place is known.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Located {
     /// Lens and pose.
     pub view: WallView,
     /// Covariance of the photo's own unknowns ([`OWN`]) from its own corner noise; zero for what was held.
+    #[serde(with = "super::kept::own")]
     pub own_covariance: SMatrix<f64, OWN, OWN>,
     /// d(own unknown) / d(calibration parameter): rows as [`OWN`], a column for each parameter of the wall's covariance.
+    #[serde(with = "super::kept::by_calibration")]
     pub own_by_calibration: DMatrix<f64>,
     /// RMS of residual distances, px.
     pub rms_px: f64,

@@ -6,6 +6,7 @@ pub mod calibrate;
 pub mod calibration;
 pub mod fit;
 pub mod input;
+mod kept;
 pub mod lens;
 pub mod lens_choice;
 pub mod locate;
@@ -17,6 +18,7 @@ pub mod suspect;
 pub mod trust;
 pub mod view;
 pub mod wall;
+mod wall_check;
 
 pub use calibrate::{Calibration, CalibrationInput, calibrate};
 pub use lens::Lens;

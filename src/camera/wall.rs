@@ -270,7 +270,7 @@ impl Wall {
     /// Reads the file's text.
     ///
     /// # Errors
-    /// Not JSON of this format, another version, or a covariance whose sizes do not fit.
+    /// Not JSON of this format, another version, or numbers that no calibration can have found.
     pub fn from_json(text: &str) -> Result<Self> {
         let again = "run `pockmark calibrate` again";
         let wall: Self = serde_json::from_str(text)
@@ -281,10 +281,7 @@ impl Wall {
                 wall.version
             )));
         }
-        let n = wall.covariance.parameters.len();
-        if wall.covariance.rows.len() != n || wall.covariance.rows.iter().any(|r| r.len() != n) {
-            return Err(Error::input(format!("the covariance is not {n} x {n}: {again}")));
-        }
+        super::wall_check::check(&wall)?;
         Ok(wall)
     }
 

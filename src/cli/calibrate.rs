@@ -6,6 +6,7 @@ use pockmark::Result;
 use pockmark::camera::{Calibration, Wall};
 use pockmark::pipeline::{calibrate_again, calibrate_session, later_numbers, write_wall};
 use pockmark::session::Session;
+use pockmark::session::lock::{SessionLock, Work};
 
 use super::{Ended, progress, say};
 
@@ -128,6 +129,7 @@ pub fn needs_look(c: &Calibration) -> bool {
 
 pub fn run(args: &Args) -> Result<Ended> {
     let session = Session::open(&args.session)?;
+    let _lock = SessionLock::take(&session.paths, Work::Run, "calibrate", &progress)?;
     let first = calibrate(&session)?;
     let mut all = Vec::new();
     for number in later_numbers(&session) {

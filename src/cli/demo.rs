@@ -21,7 +21,7 @@ pub struct Args {
     #[arg(default_value = "demo")]
     dir: PathBuf,
     /// Another seed gives another day
-    #[arg(long, default_value_t = 7)]
+    #[arg(long, default_value_t = 7, allow_negative_numbers = true)]
     seed: u64,
 }
 
@@ -67,7 +67,7 @@ pub fn run(args: &Args) -> Result<Ended> {
     let session = Session::open(&args.dir)?;
     let (_, calibration, path) = calibrate::calibrate(&session)?;
     say(&calibrate::describe(&calibration, &path))?;
-    let (outcome, written) = run::run_folder(&args.dir, false, false)?;
+    let (outcome, written) = run::run_folder(&args.dir)?;
     say(&run::describe(&outcome, &written))?;
     say(&format!(
         "open:\n  {}  the report\n  {}  every mark in a table\n  {}  the session as a person would fill it in\n  {}  what is true, for comparison\n",

@@ -4,10 +4,12 @@
 
 mod calibrate;
 mod compare;
+mod completions;
 mod demo;
 mod geometry;
 mod inspect;
 mod label;
+mod man;
 mod new;
 mod plan;
 mod report;
@@ -53,6 +55,8 @@ enum Command {
     Shelf(shelf::Args),
     Solve(solve::Args),
     Demo(demo::Args),
+    Completions(completions::Args),
+    Man(man::Args),
 }
 
 /// How a command ended, when it did not fail.
@@ -82,6 +86,8 @@ pub fn main() -> ExitCode {
         Command::Shelf(a) => shelf::run(&a),
         Command::Solve(a) => solve::run(&a),
         Command::Demo(a) => demo::run(&a),
+        Command::Completions(a) => completions::run(&a),
+        Command::Man(a) => man::run(&a),
     };
     match ended {
         Ok(Ended::Good) => ExitCode::SUCCESS,
@@ -94,6 +100,11 @@ pub fn main() -> ExitCode {
     }
 }
 
+/// A count from the command line.
+fn whole_number(text: &str) -> std::result::Result<usize, String> {
+    text.parse().map_err(|_| "write a whole number, 1 or more".to_string())
+}
+
 /// Progress on standard error, when that is a terminal.
 fn progress(line: &str) {
     let mut err = std::io::stderr();
@@ -102,8 +113,13 @@ fn progress(line: &str) {
     }
 }
 
-/// Writes results to standard output; a closed pipe (`| head`) is no error.
+/// Writes results to standard output; a closed pipe (`| head`) is no error. What files hold does not steer the terminal.
 fn say(text: &str) -> Result<()> {
+    say_as_it_is(&pockmark::error::printable(text))
+}
+
+/// The same with our own colours.
+fn say_as_it_is(text: &str) -> Result<()> {
     let mut out = std::io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         Ok(()) => Ok(()),

@@ -7,10 +7,10 @@ use std::sync::Arc;
 use pockmark::Result;
 use pockmark::pipeline::read_wall;
 use pockmark::pipeline::review::Review;
-use pockmark::serve::lock::{Lock, Work};
 use pockmark::serve::review::ReviewSite;
 use pockmark::serve::{Link, Stop};
 use pockmark::session::Session;
+use pockmark::session::lock::{SessionLock, Work};
 
 use super::{Ended, progress, run, say};
 
@@ -43,7 +43,7 @@ pub fn open_in_browser(url: &str) -> bool {
 
 pub fn run(args: &Args) -> Result<Ended> {
     let session = Session::open(&args.session)?;
-    let _lock = Lock::take(&session.paths.dir, Work::Review)?;
+    let _lock = SessionLock::take(&session.paths, Work::Review, "review", &progress)?;
     let known = if session.paths.wall_json().exists() { Some(read_wall(&session)?) } else { None };
     let wall = run::calibrated(&session, known)?;
     let review = Review::open(&session, &wall, &progress)?;
@@ -58,7 +58,7 @@ pub fn run(args: &Args) -> Result<Ended> {
     }
     link.wait()?;
     // Whoever watches the session writes its results, and knows of later photos.
-    let Ok(_watch) = Lock::take(&session.paths.dir, Work::Watch) else {
+    let Ok(_watch) = SessionLock::take(&session.paths, Work::Watch, "review", &progress) else {
         say("saved in review.csv; `pockmark watch` takes it from there\n")?;
         return Ok(Ended::Good);
     };

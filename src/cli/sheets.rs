@@ -1,10 +1,10 @@
 //! `pockmark sheets`
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
-use pockmark::Result;
 use pockmark::session::write_whole;
 use pockmark::sheet::draw::{Paper, SheetSpec, sheets_pdf};
+use pockmark::{Error, Result};
 
 use super::{Ended, say};
 
@@ -18,13 +18,13 @@ pub struct Args {
     #[arg(long, default_value = "a4")]
     paper: Paper,
     /// How many sheets
-    #[arg(long, default_value_t = 8)]
+    #[arg(long, default_value_t = 8, allow_negative_numbers = true, value_parser = super::whole_number)]
     count: usize,
     /// Number of the first sheet
-    #[arg(long, default_value_t = 1)]
+    #[arg(long, default_value_t = 1, allow_negative_numbers = true, value_parser = super::whole_number)]
     first: usize,
     /// Side of a square in mm; larger for a far wall
-    #[arg(long, default_value_t = 60.0, value_name = "MM")]
+    #[arg(long, default_value_t = 60.0, value_name = "MM", allow_negative_numbers = true)]
     square: f64,
     /// Where to write the PDF
     #[arg(short, long, default_value = "sheets.pdf")]
@@ -34,6 +34,13 @@ pub struct Args {
 pub fn run(args: &Args) -> Result<Ended> {
     let spec = SheetSpec { paper: args.paper, first: args.first, count: args.count, square_mm: args.square };
     let pdf = sheets_pdf(&spec)?;
+    let folder = args.output.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    if !folder.is_dir() {
+        return Err(Error::usage(format!(
+            "there is no folder {}: make it first, or write the sheets elsewhere",
+            folder.display()
+        )));
+    }
     write_whole(&args.output, &pdf)?;
     let scale = args.square / 60.0;
     say(&format!(

@@ -2,8 +2,9 @@
 
 use std::path::{Path, PathBuf};
 
-use pockmark::pipeline::{Outcome, solve_session, write_results};
+use pockmark::pipeline::{Outcome, solve_session, write_results_as};
 use pockmark::session::Session;
+use pockmark::session::lock::{SessionLock, Work};
 use pockmark::{Error, Result};
 
 use super::{Ended, progress, run, say};
@@ -22,9 +23,12 @@ pub struct Args {
     /// Write JSON (the content of summary.json)
     #[arg(long)]
     json: bool,
+    /// Write the tables as Parquet too: results/shots.parquet, volleys.parquet
+    #[arg(long)]
+    parquet: bool,
 }
 
-fn solve_folder(dir: &Path, monte_carlo: bool) -> Result<(Outcome, Vec<PathBuf>)> {
+fn solve_folder(dir: &Path, monte_carlo: bool, parquet: bool) -> Result<(Outcome, Vec<PathBuf>)> {
     let session = Session::open(dir)?;
     if session.volleys.rows.iter().all(|r| r.shots == 0) {
         return Err(Error::input(format!(
@@ -32,16 +36,17 @@ fn solve_folder(dir: &Path, monte_carlo: bool) -> Result<(Outcome, Vec<PathBuf>)
             session.paths.volleys_csv().display()
         )));
     }
+    let _lock = SessionLock::take(&session.paths, Work::Run, "solve", &progress)?;
     let mut outcome = solve_session(&session)?;
     if monte_carlo {
         outcome.check_linear(&progress);
     }
-    let written = write_results(&session, &outcome)?;
+    let written = write_results_as(&session, &outcome, parquet)?;
     Ok((outcome, written))
 }
 
 pub fn run(args: &Args) -> Result<Ended> {
-    let (outcome, written) = solve_folder(&args.session, args.monte_carlo)?;
+    let (outcome, written) = solve_folder(&args.session, args.monte_carlo, args.parquet)?;
     if args.json {
         let text = serde_json::to_string_pretty(&outcome.summary)
             .map_err(|e| Error::no_answer(format!("the results hold a value that JSON cannot ({e})")))?;

@@ -8,13 +8,13 @@ use std::time::Duration;
 use pockmark::pipeline::read_wall;
 use pockmark::pipeline::watch::{Event, Watch};
 use pockmark::serve::follow::{FollowSite, Tone};
-use pockmark::serve::lock::{Lock, Work};
 use pockmark::serve::{Link, Stop};
+use pockmark::session::lock::{SessionLock, Work};
 use pockmark::session::results::Status;
 use pockmark::session::{Session, VolleyResult};
 use pockmark::{Error, Result};
 
-use super::{Ended, progress, review, run, say};
+use super::{Ended, progress, review, run, say, say_as_it_is};
 
 /// Time between two looks at the folder: short against the two seconds in which a volley is to be answered.
 const PAUSE: Duration = Duration::from_millis(100);
@@ -83,7 +83,8 @@ fn print(text: &str, tone: Tone, quiet: bool) -> Result<()> {
         Tone::Note => "2",
     };
     let plain = std::env::var_os("NO_COLOR").is_some_and(|v| !v.is_empty());
-    say(&if plain { format!("{text}\n") } else { format!("\x1b[{colour}m{text}\x1b[0m\n") })?;
+    let text = pockmark::error::printable(text);
+    say_as_it_is(&if plain { format!("{text}\n") } else { format!("\x1b[{colour}m{text}\x1b[0m\n") })?;
     let bells = match tone {
         Tone::Note => 0,
         Tone::Ok => 1,
@@ -102,7 +103,7 @@ fn print(text: &str, tone: Tone, quiet: bool) -> Result<()> {
 
 pub fn run(args: &Args) -> Result<Ended> {
     let session = Session::open(&args.session)?;
-    let _lock = Lock::take(&session.paths.dir, Work::Watch)?;
+    let _lock = SessionLock::take(&session.paths, Work::Watch, "watch", &progress)?;
     let known = if session.paths.wall_json().exists() { Some(read_wall(&session)?) } else { None };
     run::calibrated(&session, known)?;
     let mut watch = Watch::open(&session)?;

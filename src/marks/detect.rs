@@ -8,6 +8,7 @@
 //! places a photo be [`FALSE_PER_PHOTO`] (a-contrario reasoning: Desolneux, Moisan and Morel, *IJCV* 40, 7, 2000).
 
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 use statrs::distribution::{ContinuousCDF, Normal};
 
 use super::light::{Light, line_light, median, tile_light};
@@ -24,7 +25,7 @@ const EDGES: f64 = 2.0;
 const CLASSES: usize = 8;
 
 /// A place that changed.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Region {
     /// Its cells: first and last column and row of the reduced grid.
     pub x: (usize, usize),

@@ -3,6 +3,8 @@
 //! Places closer than a mark's width may share marks and are cut out as one patch. A place far larger than all
 //! shots of a volley could make is something else - a person, a hose, a shadow's edge: it is named, not fitted.
 
+use serde::{Deserialize, Serialize};
+
 use super::detect::{Detection, Region};
 use super::pair::{Pair, Reduced};
 use super::patch::{RawPatch, cut};
@@ -21,7 +23,7 @@ const PAPER_CHANGE: f64 = 0.12;
 const LARGEST_RADII: f64 = 60.0;
 
 /// What became of the changed places of a pair.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct Groups {
     /// Patches to be explained by marks.
     pub patches: Vec<RawPatch>,

@@ -5,6 +5,8 @@
 //! sense over the three channels, and its standard deviation. before' is the photo before under the new
 //! light. Where before' is already as dark as a mark, a says nothing and its deviation is large.
 
+use serde::{Deserialize, Serialize};
+
 use super::detect::Detection;
 use super::pair::{Pair, Reduced};
 use super::shape::grain_px;
@@ -14,7 +16,7 @@ use crate::points::PixelPoint;
 const RADIUS_PX: f64 = 12.0;
 
 /// Linear values of a rectangle of both photos.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct RawPatch {
     /// First pixel of the photo after.
     pub origin: (usize, usize),

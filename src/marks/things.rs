@@ -6,6 +6,8 @@
 //! something else. Sun and shadow do that too: they leave the wall's grain where it was, and change its three
 //! colours in nearly one proportion ([`covers`]). What covers the wall is a [`Thing`]; the rest is left to the light's own model.
 
+use serde::{Deserialize, Serialize};
+
 use nalgebra::{SMatrix, SVector};
 
 use super::light::median;
@@ -49,7 +51,7 @@ const AROUND_RADII: f64 = 0.8;
 const NEAR_RADII: f64 = 4.0;
 
 /// Something that is neither mark nor light.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Thing {
     /// First and last column of its cells.
     pub x: (usize, usize),

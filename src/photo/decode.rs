@@ -4,6 +4,7 @@
 //! half the time); PNG, TIFF and WebP through `image`. The Exif orientation is applied, so pixel
 //! (0, 0) is the top-left one of the photo as a person sees it.
 
+use std::io::Read;
 use std::path::Path;
 
 use image::metadata::Orientation;
@@ -12,6 +13,7 @@ use zune_core::bytestream::ZCursor;
 use zune_core::colorspace::ColorSpace;
 use zune_core::options::DecoderOptions;
 
+use super::exif::{LARGEST_FILE_BYTES, open_file};
 use crate::error::{Error, Result};
 
 /// Largest photo that is decoded, pixels: 120 MP covers every phone and camera sold, and bounds
@@ -25,8 +27,12 @@ pub const MOST_PIXELS: u64 = 120_000_000;
 pub fn decode_gray(path: &Path, orientation: u8) -> Result<GrayImage> {
     let bytes = read(path)?;
     let upright = if is_jpeg(&bytes) {
-        let (pixels, w, h) = jpeg(path, &bytes, ColorSpace::Luma)?;
-        DynamicImage::ImageLuma8(GrayImage::from_raw(w, h, pixels).ok_or_else(|| short(path))?)
+        match jpeg(path, &bytes, ColorSpace::Luma)? {
+            Jpeg::Pixels(pixels, w, h) => {
+                DynamicImage::ImageLuma8(GrayImage::from_raw(w, h, pixels).ok_or_else(|| short(path))?)
+            }
+            Jpeg::FourInks => DynamicImage::ImageLuma8(luma(&jpeg_rgb(path, &bytes)?)),
+        }
     } else {
         other(path, &bytes)?
     };
@@ -39,12 +45,7 @@ pub fn decode_gray(path: &Path, orientation: u8) -> Result<GrayImage> {
 /// As [`decode_gray`].
 pub fn decode_rgb(path: &Path, orientation: u8) -> Result<RgbImage> {
     let bytes = read(path)?;
-    let upright = if is_jpeg(&bytes) {
-        let (pixels, w, h) = jpeg(path, &bytes, ColorSpace::RGB)?;
-        DynamicImage::ImageRgb8(RgbImage::from_raw(w, h, pixels).ok_or_else(|| short(path))?)
-    } else {
-        other(path, &bytes)?
-    };
+    let upright = if is_jpeg(&bytes) { DynamicImage::ImageRgb8(jpeg_rgb(path, &bytes)?) } else { other(path, &bytes)? };
     Ok(turn(upright, orientation).into_rgb8())
 }
 
@@ -59,11 +60,28 @@ pub fn luma(rgb: &RgbImage) -> GrayImage {
 }
 
 fn read(path: &Path) -> Result<Vec<u8>> {
-    let bytes = std::fs::read(path).map_err(|e| Error::io(path, "read the photo", e))?;
+    let fail = |e| Error::io(path, "read the photo", e);
+    let mut bytes = Vec::new();
+    // One byte more than is taken tells a file that grew while it was read.
+    open_file(path)?.take(LARGEST_FILE_BYTES + 1).read_to_end(&mut bytes).map_err(fail)?;
     if bytes.is_empty() {
         return Err(Error::input(format!("{}: the file is empty; copy the photo again", path.display())));
     }
+    if bytes.len() as u64 > LARGEST_FILE_BYTES {
+        return Err(Error::input(format!(
+            "{}: the file has more than {} MB, too many for a photo: save it as JPEG",
+            path.display(),
+            LARGEST_FILE_BYTES >> 20
+        )));
+    }
     Ok(bytes)
+}
+
+fn jpeg_rgb(path: &Path, bytes: &[u8]) -> Result<RgbImage> {
+    match jpeg(path, bytes, ColorSpace::RGB)? {
+        Jpeg::Pixels(pixels, w, h) => RgbImage::from_raw(w, h, pixels).ok_or_else(|| short(path)),
+        Jpeg::FourInks => Err(unreadable(path, "its colours are those of a printing press: save it as plain JPEG")),
+    }
 }
 
 fn is_jpeg(bytes: &[u8]) -> bool {
@@ -75,11 +93,23 @@ fn is_heic(bytes: &[u8]) -> bool {
         && matches!(bytes.get(8..12), Some(b"heic" | b"heix" | b"hevc" | b"mif1" | b"msf1" | b"avif"))
 }
 
+/// What to do about photos in the phones' own format.
+pub fn phone_format_advice(name: &str) -> String {
+    format!(
+        "{name} is in the phone's HEIC format, which cannot be read here: export it as JPEG at full size (not a \
+         screenshot, not through a messenger), and for the next session set the phone to JPEG (iPhone: Settings > \
+         Camera > Formats > Most Compatible; Android: switch off HEIF or \"high efficiency\" in the camera's settings)"
+    )
+}
+
 fn short(path: &Path) -> Error {
     Error::input(format!("{}: the photo is cut short; copy it again", path.display()))
 }
 
 fn unreadable(path: &Path, why: impl std::fmt::Display) -> Error {
+    // Decoders' own words come with line ends and quotes.
+    let why = why.to_string().split_whitespace().collect::<Vec<_>>().join(" ");
+    let why = why.trim_matches('"');
     Error::input(format!("{}: not a readable photo ({why}); copy it again from the camera", path.display()))
 }
 
@@ -94,7 +124,15 @@ fn check_size(path: &Path, width: u64, height: u64) -> Result<()> {
     Ok(())
 }
 
-fn jpeg(path: &Path, bytes: &[u8], space: ColorSpace) -> Result<(Vec<u8>, u32, u32)> {
+/// What came of a JPEG.
+enum Jpeg {
+    /// Pixels, width, height.
+    Pixels(Vec<u8>, u32, u32),
+    /// The file holds four inks (CMYK), which only the way through RGB can read.
+    FourInks,
+}
+
+fn jpeg(path: &Path, bytes: &[u8], space: ColorSpace) -> Result<Jpeg> {
     let options = DecoderOptions::default()
         .jpeg_set_out_colorspace(space)
         .set_max_width(u16::MAX.into())
@@ -105,23 +143,23 @@ fn jpeg(path: &Path, bytes: &[u8], space: ColorSpace) -> Result<(Vec<u8>, u32, u
     let (w, h) = decoder.dimensions().ok_or_else(|| short(path))?;
     check_size(path, w as u64, h as u64)?;
     let gray_file = decoder.input_colorspace() == Some(ColorSpace::Luma);
+    if space == ColorSpace::Luma && matches!(decoder.input_colorspace(), Some(ColorSpace::CMYK | ColorSpace::YCCK)) {
+        return Ok(Jpeg::FourInks);
+    }
     let pixels = decoder.decode().map_err(|e| unreadable(path, e))?;
     let wanted = w * h * space.num_components();
     if pixels.len() == wanted {
-        return Ok((pixels, w as u32, h as u32));
+        return Ok(Jpeg::Pixels(pixels, w as u32, h as u32));
     }
     if gray_file && space == ColorSpace::RGB && pixels.len() == w * h {
-        return Ok((pixels.iter().flat_map(|&v| [v, v, v]).collect(), w as u32, h as u32));
+        return Ok(Jpeg::Pixels(pixels.iter().flat_map(|&v| [v, v, v]).collect(), w as u32, h as u32));
     }
     Err(short(path))
 }
 
 fn other(path: &Path, bytes: &[u8]) -> Result<DynamicImage> {
     if is_heic(bytes) {
-        return Err(Error::input(format!(
-            "{}: HEIC photos are not read; set the phone's camera to save JPEG (\"most compatible\"), or export the photo as JPEG",
-            path.display()
-        )));
+        return Err(Error::input(phone_format_advice(&path.display().to_string())));
     }
     let reader = image::ImageReader::new(std::io::Cursor::new(bytes))
         .with_guessed_format()

@@ -76,12 +76,22 @@ pub struct PhotoExif {
     pub note: Option<String>,
 }
 
+/// Opens a photo; a pipe or a device, which might never end, is refused before it is opened.
+pub(super) fn open_file(path: &Path) -> Result<File> {
+    let about = std::fs::metadata(path).map_err(|e| Error::io(path, "open", e))?;
+    if !about.is_file() {
+        let what = if about.is_dir() { "a folder" } else { "no ordinary file" };
+        return Err(Error::input(format!("{} is {what}, but a photo is wanted: name a photo", path.display())));
+    }
+    File::open(path).map_err(|e| Error::io(path, "open", e))
+}
+
 /// Reads what the camera wrote into a photo (JPEG, PNG, TIFF or WebP).
 ///
 /// # Errors
 /// Only when the file cannot be opened or looked at; missing or broken Exif is no error.
 pub fn read_exif(path: &Path) -> Result<PhotoExif> {
-    let file = File::open(path).map_err(|e| Error::io(path, "open", e))?;
+    let file = open_file(path)?;
     let bytes = file.metadata().map_err(|e| Error::io(path, "look at", e))?.len();
     if bytes > LARGEST_FILE_BYTES {
         return Ok(noted(format!("the file has {bytes} bytes, too many to look for Exif")));

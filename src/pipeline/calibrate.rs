@@ -10,11 +10,15 @@ use crate::camera::{Calibration, CalibrationInput, Optics, Wall, calibrate};
 use crate::error::{Context, Error, Result};
 use crate::photo::{decode_gray, read_exif};
 use crate::session::hash::sha256_file;
+use crate::session::lock::{SessionLock, Work};
 use crate::session::pairing::list_photos;
 use crate::session::spec::Level;
+use crate::session::table::read_text;
 use crate::session::{Session, write_whole};
 use crate::sheet::{SheetGeometry, SheetSet, find_sheets_thoroughly};
 
+/// Largest calibration read, bytes: one of a hundred photos of all sheets has some 10 MB.
+const LARGEST_WALL_BYTES: u64 = 64 * 1024 * 1024;
 /// Lengths of the bars on the standard sheet, m.
 const BAR_ACROSS_M: f64 = 0.150;
 const BAR_DOWN_M: f64 = 0.200;
@@ -207,6 +211,7 @@ fn look_at(
 /// Writes `wall.json` (a later calibration's `wall-N.json`), whole or not at all.
 pub fn write_wall(session: &Session, number: u32, wall: &Wall) -> Result<PathBuf> {
     let path = wall_path(session, number);
+    let _lock = SessionLock::take(&session.paths, Work::Write, "calibrate", &|_| {})?;
     write_whole(&path, wall.to_json()?.as_bytes())?;
     Ok(path)
 }
@@ -216,7 +221,20 @@ pub fn write_wall(session: &Session, number: u32, wall: &Wall) -> Result<PathBuf
 /// # Errors
 /// It is missing or not one that this program reads.
 pub fn read_wall(session: &Session) -> Result<Wall> {
-    let path = session.paths.wall_json();
-    let text = std::fs::read_to_string(&path).map_err(|e| Error::io(&path, "read the calibration", e))?;
+    read_wall_file(&session.paths.wall_json())
+}
+
+/// Reads a `wall.json` or `wall-N.json`.
+///
+/// # Errors
+/// It is missing, too large, or not one that this program reads.
+pub fn read_wall_file(path: &Path) -> Result<Wall> {
+    if !path.is_file() {
+        return Err(Error::input(format!(
+            "{}: there is no such calibration: make it with `pockmark calibrate`",
+            path.display()
+        )));
+    }
+    let text = read_text(path, LARGEST_WALL_BYTES)?;
     Wall::from_json(&text).place(|| path.display().to_string())
 }

@@ -5,6 +5,7 @@
 //! would change; where fewer marks than shots are told apart, the mark that most likely hides another says so.
 
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
 use super::behind::Behind;
 use crate::marks::fit::{FittedMark, MODES, UNKNOWNS};
@@ -19,7 +20,7 @@ const LEAST_PROBABILITY: f64 = 0.01;
 const LEAST_STRENGTH: f64 = 0.12;
 
 /// A mark of a volley, wall mm.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct FoundMark {
     /// Centre.
     pub x_mm: f64,
@@ -46,7 +47,7 @@ pub struct FoundMark {
 }
 
 /// A volley's marks.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Judged {
     /// The marks, top to bottom.
     pub marks: Vec<FoundMark>,
@@ -71,7 +72,7 @@ pub struct Judged {
 }
 
 /// What became of shots that something may have hidden.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Hiding {
     /// Shots not seen that may have struck behind something.
     pub missing: u32,

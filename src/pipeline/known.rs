@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
 use super::Progress;
 use super::again::photo_pair;
@@ -43,13 +44,14 @@ use crate::study::PhotoPair;
 const DIAMETER_MM: (f64, f64) = (15.0, 45.0);
 
 /// What a volley came to before it is judged.
+#[derive(Serialize, Deserialize)]
 pub(super) enum Found {
     Failed(String, Vec<FlagWord>),
     Looked(Box<VolleyLook>),
 }
 
 /// What the session's marks look like, and what was found with that.
-#[derive(Debug)]
+#[derive(Debug, Serialize, Deserialize)]
 pub struct Learned {
     /// The usual mark.
     pub shape: MarkShape,
@@ -119,10 +121,10 @@ pub struct Known {
     pub(super) start: MarkShape,
     /// Rows with shots.
     pub(super) shot: Vec<Shot>,
-    /// Every row: what its photo says of the wall, which calibration holds, the row.
-    pub(super) turns: Vec<(Arc<Turn>, usize, PairedVolley)>,
     /// Second photos of volleys, each with its row, and which calibration holds for it.
     pub(super) again: Vec<(PairedVolley, Arc<VolleyLook>, usize)>,
+    /// Every row: what its photo says of the wall, which calibration holds, the row.
+    pub(super) turns: Vec<(Arc<Turn>, usize, PairedVolley)>,
     /// The first photo that each calibration holds for.
     pub(super) holds_from: BTreeMap<usize, String>,
     pub(super) learned: Option<Arc<Learned>>,
@@ -143,8 +145,8 @@ impl Known {
             session: Arc::new(session.clone()),
             start: MarkShape::plain(expected),
             shot: Vec::new(),
-            turns: Vec::new(),
             again: Vec::new(),
+            turns: Vec::new(),
             holds_from: BTreeMap::new(),
             learned: None,
         })
@@ -172,9 +174,9 @@ impl Known {
         }
         progress("learning what the marks look like");
         let looked = self.looked();
+        let again = self.again.iter().map(|(v, l, _)| (v.row.shots as usize, l.groups.patches.as_slice()));
         let volley_patches: Vec<_> =
             looked.iter().map(|k| (k.volley.row.shots as usize, k.look.groups.patches.as_slice())).collect();
-        let again = self.again.iter().map(|(v, l, _)| (v.row.shots as usize, l.groups.patches.as_slice()));
         let colour = colour(&volley_patches);
         let opacities: Vec<(usize, Vec<Patch>)> = match colour {
             Some(c) => volley_patches.par_iter().map(|(n, p)| (*n, p.iter().map(|p| p.opacity(c)).collect())).collect(),
@@ -218,6 +220,17 @@ impl Known {
         let learned = Arc::new(Learned { shape, colour, judged, judged_again });
         self.learned = Some(learned.clone());
         learned
+    }
+
+    /// Whether what was learned elsewhere is about these volleys: sizes fit, no index leads out of a list.
+    pub(super) fn fits(&self, learned: &Learned) -> bool {
+        let looked = self.shot.iter().filter_map(|s| if let Found::Looked(l) = &*s.1 { Some(l) } else { None });
+        let looked: Vec<_> = looked.collect();
+        let judged = |(j, l): (&Judged, &&Box<VolleyLook>)| j.marks.iter().all(|m| m.patch < l.groups.patches.len());
+        learned.shape.profile.len() == self.start.profile.len()
+            && learned.judged.len() == looked.len()
+            && learned.judged.iter().zip(&looked).all(judged)
+            && learned.judged_again.len() == self.again.len()
     }
 
     pub(super) fn pivot(&self) -> Pivot {

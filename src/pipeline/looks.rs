@@ -8,6 +8,7 @@ use std::path::Path;
 use super::decision::SIGNIFICANCE_STEP;
 use super::veil::Mask;
 use image::{GrayImage, RgbImage};
+use serde::{Deserialize, Serialize};
 
 use crate::camera::moved::shift_words;
 use crate::camera::{Located, NotRegistered, Optics, Wall, WallView, locate, register};
@@ -92,7 +93,7 @@ impl Reference {
 }
 
 /// How a photo was placed on the wall.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub enum How {
     /// By the sheets that it shows.
     Sheets,
@@ -214,6 +215,7 @@ fn by_the_wall(gray: &GrayImage, references: &[&Reference]) -> Result<(Located, 
 }
 
 /// What is kept of a compared pair.
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct VolleyLook {
     /// Index into the paired volleys.
     pub volley: usize,
@@ -272,7 +274,7 @@ impl VolleyLook {
 }
 
 /// A place where marks came, and how the light changed there (after / before less one, by colour).
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Spot {
     /// Where.
     pub at: WallPoint,
@@ -291,7 +293,7 @@ fn usual_place(located: &Located, pivot_right_m: f64) -> WallPoint {
 }
 
 /// Cells of a photo.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Grid {
     pub(super) origin: (usize, usize),
     pub(super) factor: usize,

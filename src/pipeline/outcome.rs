@@ -7,6 +7,8 @@ use super::linear::Cells;
 use crate::error::Result;
 use crate::report::{Summary, VolleyPicture};
 use crate::session::Session;
+use crate::session::lock::{SessionLock, Work};
+use crate::session::parquet::{shots_parquet, volleys_parquet};
 use crate::session::results::{ShotRow, Status, VolleyResult, shots_csv, volleys_csv, write_together};
 
 /// Everything that a run found.
@@ -75,22 +77,40 @@ impl Outcome {
 /// # Errors
 /// The folder cannot be written.
 pub fn write_results(session: &Session, outcome: &Outcome) -> Result<Vec<PathBuf>> {
-    let folder = session.paths.results();
+    write_results_as(session, outcome, false)
+}
+
+/// The same, as Parquet too where that is wanted, or lies there from before and would else be out of date.
+///
+/// # Errors
+/// As for [`write_results`].
+pub fn write_results_as(session: &Session, outcome: &Outcome, parquet: bool) -> Result<Vec<PathBuf>> {
+    let folder = session.paths.own_results()?;
     let json = serde_json::to_string_pretty(&outcome.summary)
         .map_err(|e| crate::error::Error::no_answer(format!("the results hold a value that JSON cannot ({e})")))?;
     let page = crate::report::page(&outcome.summary, &outcome.pictures)?;
     let shots = shots_csv(&outcome.shots, &outcome.factor_names)?;
     let volleys = volleys_csv(&outcome.volleys)?;
-    let files: Vec<(PathBuf, &[u8])> = vec![
+    let parquet = parquet || folder.join("shots.parquet").is_file();
+    let tables = if parquet {
+        Some((shots_parquet(&outcome.shots, &outcome.factor_names)?, volleys_parquet(&outcome.volleys)?))
+    } else {
+        None
+    };
+    let mut files: Vec<(PathBuf, &[u8])> = vec![
         (folder.join("shots.csv"), &shots),
         (folder.join("volleys.csv"), &volleys),
         (folder.join("summary.json"), json.as_bytes()),
         (folder.join("report.html"), page.as_bytes()),
     ];
+    if let Some((shots, volleys)) = &tables {
+        files.push((folder.join("shots.parquet"), shots));
+        files.push((folder.join("volleys.parquet"), volleys));
+    }
     let shown =
         outcome.decisions.iter().enumerate().map(|(i, (volley, png))| (picture_path(&folder, i, volley), &png[..]));
     let files: Vec<(PathBuf, &[u8])> = files.into_iter().chain(shown).collect();
-    std::fs::create_dir_all(&folder).map_err(|e| crate::error::Error::io(&folder, "make the folder", e))?;
+    let _lock = SessionLock::take(&session.paths, Work::Write, "run", &|_| {})?;
     write_together(&files)?;
     Ok(files.into_iter().map(|f| f.0).collect())
 }

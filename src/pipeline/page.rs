@@ -4,6 +4,8 @@
 //! of the wall is left out of the comparison and remembered ([`super::veil`]); once a photo shows that part again, it is
 //! compared there with the last photo that showed it before, and the marks are dealt out ([`super::settle`]).
 
+use serde::{Deserialize, Serialize};
+
 use super::behind::Behind;
 use super::day::Day;
 use super::expect::Expected;
@@ -31,7 +33,7 @@ const PLACES: usize = 600;
 const LEAST_SEEN: f64 = 0.5;
 
 /// A page of the wall: marks on it come from the rows from `first_row` on.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Page {
     /// First row whose shots are on it.
     pub first_row: usize,

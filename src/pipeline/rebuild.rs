@@ -7,6 +7,7 @@ use super::pictures::cut_pictures;
 use crate::error::{Context, Error, Result};
 use crate::report::model::VERSION;
 use crate::report::{ChartFiles, Summary, page};
+use crate::session::lock::{SessionLock, Work};
 use crate::session::table::read_text;
 use crate::session::{SessionPaths, write_together, write_whole};
 
@@ -54,6 +55,8 @@ pub fn read_summary(paths: &SessionPaths) -> Result<Summary> {
 /// As for [`read_summary`]; the page cannot be written.
 pub fn rebuild_report(dir: &Path, progress: Progress) -> Result<(Summary, PathBuf, Vec<String>)> {
     let paths = SessionPaths::new(dir);
+    // Summary and page belong together: nobody may change one in between.
+    let _lock = SessionLock::take(&paths, Work::Write, "report", progress)?;
     let summary = read_summary(&paths)?;
     let pictures = cut_pictures(&paths, &summary.volleys, progress);
     let missing = summary
@@ -63,7 +66,7 @@ pub fn rebuild_report(dir: &Path, progress: Progress) -> Result<(Summary, PathBu
         .map(|v| v.volley.clone())
         .collect();
     let html = page(&summary, &pictures)?;
-    let path = paths.results().join("report.html");
+    let path = paths.own_results()?.join("report.html");
     write_whole(&path, html.as_bytes())?;
     Ok((summary, path, missing))
 }

@@ -6,9 +6,9 @@
 
 use std::collections::BTreeMap;
 
-use super::calibrate::{calibration_folder, wall_path};
+use super::calibrate::{calibration_folder, read_wall_file, wall_path};
 use crate::camera::Wall;
-use crate::error::{Context, Error, Result};
+use crate::error::{Error, Result};
 use crate::photo::exif::{CaptureTime, read_exif};
 use crate::session::pairing::list_photos;
 use crate::session::spec::LAST_CALIBRATION;
@@ -43,10 +43,7 @@ pub fn later_walls(session: &Session) -> Result<Vec<LaterWall>> {
     let mut out = Vec::new();
     for number in later_numbers(session) {
         let folder = calibration_folder(session, number);
-        let path = wall_path(session, number);
-        let text = std::fs::read_to_string(&path)
-            .map_err(|e| Error::io(&path, "read the calibration (run `pockmark calibrate` to make it)", e))?;
-        let wall = Wall::from_json(&text).place(|| path.display().to_string())?;
+        let wall = read_wall_file(&wall_path(session, number))?;
         let photos = list_photos(&folder)?.photos;
         // One photo without a time could be the last of them.
         let times: Option<Vec<CaptureTime>> = photos.iter().map(|p| p.taken).collect();

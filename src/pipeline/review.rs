@@ -3,11 +3,14 @@
 //! A [`Review`] is a session at work with its decisions. Each [`Edit`] becomes rows of `review.csv`, saved at once, and
 //! the volleys are measured again from memory. Every step can be undone.
 
+use std::sync::Arc;
+
 use serde::Deserialize;
 
 use super::Progress;
 use super::day::Day;
 use super::decide::{Decided, Origin, place_of};
+use super::kept::Kept;
 use super::measured::Measured;
 use super::outcome::{Outcome, write_results};
 use super::pictures::{Pictures, circle};
@@ -111,7 +114,7 @@ impl Review {
         let pairing = session.pair_photos()?;
         let path = session.paths.review_csv();
         let rows = read_review(&path)?;
-        let mut day = Day::new(session, wall)?;
+        let mut day = Day::new(session, wall)?.keeping(Kept::open(&session.paths).map(Arc::new));
         day.follow(&pairing.volleys, progress);
         day.learn(progress);
         let summary = day.known().summarise(&[], &[]);

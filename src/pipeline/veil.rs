@@ -3,13 +3,15 @@
 //! Someone who stands before the wall hides what the shots of that volley did there. Such a part is left out of the comparison, and
 //! remembered as a [`Veil`]: the first photo that shows it again is compared, there, with the last one that showed it before.
 
+use serde::{Deserialize, Serialize};
+
 use super::looks::Grid;
 use crate::camera::WallView;
 use crate::marks::things::spread;
 use crate::points::WallPoint;
 
 /// A part of the wall, as cells of one photo.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Mask {
     view: WallView,
     grid: Grid,

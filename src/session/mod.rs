@@ -11,14 +11,18 @@ pub mod flags;
 pub mod hash;
 pub mod impacts;
 mod located;
+pub mod lock;
 mod nearest;
 pub mod new;
 pub mod pairing;
+pub mod parquet;
+pub mod prints;
 pub mod results;
 pub mod review;
 pub mod spec;
 pub mod table;
 pub mod volleys;
+pub mod write;
 
 use std::path::{Path, PathBuf};
 
@@ -84,6 +88,34 @@ impl SessionPaths {
     pub fn results(&self) -> PathBuf {
         self.dir.join("results")
     }
+
+    /// `.pockmark/`: what the program keeps for itself; may be deleted.
+    pub fn own(&self) -> PathBuf {
+        self.dir.join(".pockmark")
+    }
+
+    /// `results/`, which must lie in the session's folder: a link that leads elsewhere could have any file written over.
+    ///
+    /// # Errors
+    /// It is a link that leads out of the folder, or a file.
+    pub fn own_results(&self) -> Result<PathBuf> {
+        let results = self.results();
+        let (Ok(there), Ok(home)) = (results.canonicalize(), self.dir.canonicalize()) else { return Ok(results) };
+        if !there.starts_with(&home) {
+            return Err(Error::input(format!(
+                "{} leads to {}, out of the session's folder: replace it by a folder",
+                results.display(),
+                there.display()
+            )));
+        }
+        if !there.is_dir() {
+            return Err(Error::input(format!(
+                "{} is a file, but a folder goes there: move it away",
+                results.display()
+            )));
+        }
+        Ok(results)
+    }
 }
 
 /// A session's settings and volleys.
@@ -107,12 +139,7 @@ impl Session {
     /// factor or value that no volley has.
     pub fn open(dir: &Path) -> Result<Self> {
         let paths = SessionPaths::new(dir);
-        if !paths.session_toml().is_file() {
-            return Err(Error::input(format!(
-                "{} is no session: it has no session.toml; make one with `pockmark new`",
-                dir.display()
-            )));
-        }
+        check_folder(&paths)?;
         let text = table::read_text(&paths.session_toml(), table::LARGEST_FILE_BYTES)?;
         let spec = SessionSpec::parse(&text).place(|| paths.session_toml().display().to_string())?;
         let volleys = VolleyTable::read(&paths.volleys_csv())?;
@@ -158,6 +185,29 @@ impl Session {
             "session.toml: [camera] tripod_photo: there is no photo {inside}; check the name, or remove the line"
         )))
     }
+}
+
+/// A session's folder must be there, and be one.
+fn check_folder(paths: &SessionPaths) -> Result<()> {
+    let dir = paths.dir.display();
+    if paths.session_toml().is_file() {
+        return Ok(());
+    }
+    let what = if paths.dir.is_file() {
+        return Err(Error::input(format!("{dir} is a file, but a session is a folder with a session.toml: name that")));
+    } else if !paths.dir.is_dir() {
+        format!("there is no folder {dir} (a session is a folder with a session.toml): check the path")
+    } else if paths.dir.join("sessions.toml").is_file() || paths.dir.join("session.toml.txt").is_file() {
+        format!("{dir} has a file that is nearly called session.toml: rename it")
+    } else {
+        format!("{dir} is no session: it has no session.toml")
+    };
+    let inside = std::fs::read_dir(&paths.dir).into_iter().flatten().take(pairing::MOST_FILES).flatten();
+    let near = inside.map(|e| e.path()).find(|p| p.join("session.toml").is_file());
+    Err(Error::input(match near {
+        Some(near) => format!("{what}; is {} meant?", near.display()),
+        None => format!("{what}; make one with `pockmark new`"),
+    }))
 }
 
 /// The reference setup must be one that was shot or is planned.

@@ -12,6 +12,7 @@ use super::hash::sha256_file;
 use super::nearest::nearest;
 use super::volleys::{VolleyRow, VolleyTable};
 use crate::error::{Error, Result};
+pub use crate::photo::decode::phone_format_advice;
 use crate::photo::exif::{CaptureTime, read_exif};
 
 /// File-name endings of photos that can be read, small letters.
@@ -76,15 +77,6 @@ pub fn is_photo_name(name: &str) -> bool {
 
 fn is_phone_name(name: &str) -> bool {
     !name.starts_with('.') && PHONE_ENDINGS.contains(&ending(name).as_str())
-}
-
-/// What to do about photos in the phones' own format.
-pub fn phone_format_advice(name: &str) -> String {
-    format!(
-        "{name} is in the phone's HEIC format, which cannot be read here: export it as JPEG at full size (not a \
-         screenshot, not through a messenger), and for the next session set the phone to JPEG (iPhone: Settings > \
-         Camera > Formats > Most Compatible; Android: switch off HEIF or \"high efficiency\" in the camera's settings)"
-    )
 }
 
 /// Lists the photos of a folder, in natural file-name order, and reads when each was shot.

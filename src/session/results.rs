@@ -1,16 +1,15 @@
-//! What do the tables of results hold, and how do they get onto the disk whole?
+//! What do the tables of results hold?
 //!
 //! `results/shots.csv` has one row a mark, `results/volleys.csv` one row a volley. Text that a
 //! spreadsheet would take for a formula is made harmless; numbers are written with a digit or
 //! more to spare; what is not known is an empty cell.
 
 use std::collections::BTreeMap;
-use std::io::Write;
-use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
 use super::flags::FlagWord;
+pub use super::write::{write_together, write_whole};
 use crate::error::{Error, Result};
 
 /// Columns of `results/shots.csv`; the factors stand behind `photo`.
@@ -132,7 +131,7 @@ pub struct ShotRow {
 }
 
 /// A row of `results/volleys.csv`: one volley.
-#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct VolleyResult {
     /// The volley's name.
     pub volley: String,
@@ -262,73 +261,4 @@ pub fn volleys_csv(rows: &[VolleyResult]) -> Result<Vec<u8>> {
         cells
     });
     csv_bytes(std::iter::once(header).chain(body))
-}
-
-/// A file written beside its place, waiting to take it.
-struct Staged {
-    file: tempfile::NamedTempFile,
-    path: PathBuf,
-}
-
-fn stage(path: &Path, bytes: &[u8]) -> Result<Staged> {
-    let folder = folder_of(path);
-    let fail = |e| Error::io(path, "write", e);
-    let mut builder = tempfile::Builder::new();
-    builder.prefix(".writing-");
-    #[cfg(unix)]
-    {
-        // What an ordinary new file gets: the person's own mask decides who may read it.
-        use std::os::unix::fs::PermissionsExt;
-        builder.permissions(std::fs::Permissions::from_mode(0o666));
-    }
-    let mut file = builder.tempfile_in(folder).map_err(fail)?;
-    file.write_all(bytes).map_err(fail)?;
-    file.as_file().sync_all().map_err(fail)?;
-    Ok(Staged { file, path: path.to_path_buf() })
-}
-
-fn folder_of(path: &Path) -> &Path {
-    match path.parent() {
-        Some(folder) if !folder.as_os_str().is_empty() => folder,
-        _ => Path::new("."),
-    }
-}
-
-fn sync_folder(folder: &Path) {
-    // Makes the renames last through a power cut; where folders cannot be synced there is no more to do.
-    if let Ok(opened) = std::fs::File::open(folder) {
-        let _ = opened.sync_all();
-    }
-}
-
-/// Writes a file whole or not at all: beside its place first, synced, then renamed over it.
-///
-/// # Errors
-/// When the folder cannot be made or written to; the old file then stays as it was.
-pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<()> {
-    write_together(&[(path.to_path_buf(), bytes)])
-}
-
-/// Replaces several files together, as far as the file system allows: all are written and synced
-/// beside their places before the first is renamed. Missing folders are made.
-///
-/// # Errors
-/// When one cannot be written, none is replaced; when a rename fails, those before it have been.
-pub fn write_together(files: &[(PathBuf, &[u8])]) -> Result<()> {
-    for (path, _) in files {
-        let folder = folder_of(path);
-        std::fs::create_dir_all(folder).map_err(|e| Error::io(folder, "make", e))?;
-        if path.is_dir() {
-            return Err(Error::input(format!("{} is a folder, but a file goes there; move it away", path.display())));
-        }
-    }
-    let staged = files.iter().map(|(path, bytes)| stage(path, bytes)).collect::<Result<Vec<_>>>()?;
-    for one in staged {
-        one.file.persist(&one.path).map_err(|e| Error::io(&one.path, "replace", e.error))?;
-    }
-    let mut folders: Vec<&Path> = files.iter().map(|(path, _)| folder_of(path)).collect();
-    folders.sort_unstable();
-    folders.dedup();
-    folders.into_iter().for_each(sync_folder);
-    Ok(())
 }

@@ -50,6 +50,11 @@ impl Row {
 /// # Errors
 /// When it cannot be opened or read, is larger than `most_bytes`, or is in another encoding.
 pub fn read_text(path: &Path, most_bytes: u64) -> Result<String> {
+    let about = std::fs::metadata(path).map_err(|e| Error::io(path, "open", e))?;
+    if !about.is_file() {
+        // A pipe or a device might never end.
+        return Err(Error::input(format!("{} is no ordinary file, but a text file goes there", path.display())));
+    }
     let file = File::open(path).map_err(|e| Error::io(path, "open", e))?;
     let mut bytes = Vec::new();
     file.take(most_bytes + 1).read_to_end(&mut bytes).map_err(|e| Error::io(path, "read", e))?;
@@ -110,6 +115,11 @@ impl Table {
                     "line {line}: the cell \"{head}...\" is longer than {LONGEST_CELL} characters; check the quotes"
                 )));
             }
+            if let Some(odd) = cells.iter().find(|c| c.contains(char::is_control)) {
+                return Err(Error::input(format!(
+                    "line {line}: the cell \"{odd}\" holds a character that cannot be seen; type it anew"
+                )));
+            }
             match &header {
                 None => header = Some(checked_header(cells, line)?),
                 Some(header) => {
@@ -155,11 +165,11 @@ impl Table {
     }
 }
 
-/// A cell without the spaces around it, and without quotes that a space kept from being read as such.
+/// A cell on one line without the spaces around it, and without quotes that a space kept from being read as such.
 fn plain_cell(cell: &str) -> String {
     let cell = cell.trim();
     let inner = cell.strip_prefix('"').and_then(|c| c.strip_suffix('"'));
-    inner.map_or(cell, str::trim).to_string()
+    inner.map_or(cell, str::trim).replace(['\n', '\r', '\t'], " ")
 }
 
 /// A column's name for matching: small letters, everything else but letters and digits as one `_`.

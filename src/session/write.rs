@@ -1,0 +1,202 @@
+//! How do files get onto the disk whole, several at a time, whatever happens in between?
+//!
+//! Every file is written beside its place, synced, and renamed over it. Where several belong together (the results of a
+//! run), a note of the renames is synced first: `.switching.json` in their folder. A program that is killed half way
+//! leaves either the old files (the note was not there yet), or the note and what it still asks for: [`recover`] then
+//! finishes the switch, so that nobody who goes through it ever reads half old, half new.
+
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::time::{Duration, SystemTime};
+
+use serde::{Deserialize, Serialize};
+
+use super::table::read_text;
+use crate::error::{Error, Result};
+
+/// First letters of files that are being written.
+const WRITING: &str = ".writing-";
+/// The note of renames under way.
+const SWITCHING: &str = ".switching.json";
+/// Largest note read, bytes.
+const LARGEST_NOTE_BYTES: u64 = 1024 * 1024;
+/// A file that is still being written after so long was left by a program that was killed.
+const LEFT_BEHIND: Duration = Duration::from_secs(600);
+
+/// A file written beside its place, waiting to take it.
+struct Staged {
+    file: tempfile::NamedTempFile,
+    path: PathBuf,
+}
+
+/// One rename of the note: plain file names in the note's folder.
+#[derive(Serialize, Deserialize)]
+struct Rename {
+    from: String,
+    to: String,
+}
+
+fn stage(path: &Path, bytes: &[u8]) -> Result<Staged> {
+    let folder = folder_of(path);
+    let fail = |e| Error::io(path, "write", e);
+    let mut builder = tempfile::Builder::new();
+    builder.prefix(WRITING);
+    #[cfg(unix)]
+    {
+        // What an ordinary new file gets: the person's own mask decides who may read it.
+        use std::os::unix::fs::PermissionsExt;
+        builder.permissions(std::fs::Permissions::from_mode(0o666));
+    }
+    let mut file = builder.tempfile_in(folder).map_err(fail)?;
+    file.write_all(bytes).map_err(fail)?;
+    file.as_file().sync_all().map_err(fail)?;
+    Ok(Staged { file, path: path.to_path_buf() })
+}
+
+fn folder_of(path: &Path) -> &Path {
+    match path.parent() {
+        Some(folder) if !folder.as_os_str().is_empty() => folder,
+        _ => Path::new("."),
+    }
+}
+
+fn sync_folder(folder: &Path) {
+    // Makes the renames last through a power cut; where folders cannot be synced there is no more to do.
+    if let Ok(opened) = std::fs::File::open(folder) {
+        let _ = opened.sync_all();
+    }
+}
+
+fn plain_name(path: &Path) -> Option<String> {
+    path.file_name().and_then(|n| n.to_str()).map(str::to_string)
+}
+
+/// Writes a file whole or not at all: beside its place first, synced, then renamed over it.
+///
+/// # Errors
+/// When the folder cannot be made or written to; the old file then stays as it was.
+pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<()> {
+    write_together(&[(path.to_path_buf(), bytes)])
+}
+
+/// Replaces several files together: all are written and synced beside their places, then switched at once (where they lie in one
+/// folder: a program that is killed in between leaves a note for [`recover`]). Missing folders are made.
+///
+/// # Errors
+/// When one cannot be written, none is replaced; when a rename fails, those before it have been.
+pub fn write_together(files: &[(PathBuf, &[u8])]) -> Result<()> {
+    for (path, _) in files {
+        let folder = folder_of(path);
+        std::fs::create_dir_all(folder).map_err(|e| Error::io(folder, "make", e))?;
+        if path.is_dir() {
+            return Err(Error::input(format!("{} is a folder, but a file goes there; move it away", path.display())));
+        }
+    }
+    let staged = files.iter().map(|(path, bytes)| stage(path, bytes)).collect::<Result<Vec<_>>>()?;
+    let mut folders: Vec<&Path> = files.iter().map(|(path, _)| folder_of(path)).collect();
+    folders.sort_unstable();
+    folders.dedup();
+    let note = match folders.as_slice() {
+        [one] if staged.len() > 1 => Some(write_note(one, &staged)?),
+        _ => None,
+    };
+    for one in staged {
+        one.file.persist(&one.path).map_err(|e| Error::io(&one.path, "replace", e.error))?;
+    }
+    folders.iter().for_each(|f| sync_folder(f));
+    if let Some(note) = note {
+        let _ = std::fs::remove_file(note);
+    }
+    Ok(())
+}
+
+/// Notes the renames that are about to happen; the note's place.
+fn write_note(folder: &Path, staged: &[Staged]) -> Result<PathBuf> {
+    let path = folder.join(SWITCHING);
+    let renames: Option<Vec<Rename>> =
+        staged.iter().map(|s| Some(Rename { from: plain_name(s.file.path())?, to: plain_name(&s.path)? })).collect();
+    let text = renames.and_then(|r| serde_json::to_vec(&r).ok());
+    let text = text.ok_or_else(|| Error::input(format!("{}: a file's name is no text", folder.display())))?;
+    let note = stage(&path, &text)?;
+    // What the note names must be there before the note is.
+    sync_folder(folder);
+    note.file.persist(&path).map_err(|e| Error::io(&path, "write", e.error))?;
+    sync_folder(folder);
+    Ok(path)
+}
+
+/// Finishes what a killed program had begun to switch in a folder, and removes what it had only begun to write. Only for whoever
+/// may write there now ([`super::lock`]). A folder that is not there needs nothing.
+///
+/// # Errors
+/// A rename that is still refused.
+pub fn recover(folder: &Path) -> Result<()> {
+    let note = folder.join(SWITCHING);
+    if note.is_file() {
+        // A note that cannot be read was never whole, so nothing had been switched.
+        let renames: Vec<Rename> =
+            read_text(&note, LARGEST_NOTE_BYTES).ok().and_then(|t| serde_json::from_str(&t).ok()).unwrap_or_default();
+        for r in renames {
+            let inside = [&r.from, &r.to].iter().all(|n| plain_name(Path::new(n)).as_deref() == Some(n.as_str()));
+            let from = folder.join(&r.from);
+            if inside && r.from.starts_with(WRITING) && from.is_file() {
+                let to = folder.join(&r.to);
+                std::fs::rename(&from, &to).map_err(|e| Error::io(&to, "replace", e))?;
+            }
+        }
+        sync_folder(folder);
+        std::fs::remove_file(&note).map_err(|e| Error::io(&note, "remove", e))?;
+    }
+    let Ok(listed) = std::fs::read_dir(folder) else { return Ok(()) };
+    let old = |e: &std::fs::DirEntry| {
+        let changed = e.metadata().ok().and_then(|m| m.modified().ok());
+        changed.and_then(|t| SystemTime::now().duration_since(t).ok()).is_some_and(|age| age > LEFT_BEHIND)
+    };
+    for e in listed.flatten().filter(|e| e.file_name().to_string_lossy().starts_with(WRITING)).filter(old) {
+        let _ = std::fs::remove_file(e.path());
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_switch_that_was_cut_off_is_finished_and_nothing_outside_is_touched() {
+        let dir = tempfile::tempdir().unwrap();
+        let at = |n: &str| dir.path().join(n);
+        let put = |n: &str, t: &str| std::fs::write(at(n), t).unwrap();
+        put("a.csv", "new");
+        put("b.csv", "old");
+        put(".writing-b", "new");
+        put(".writing-fresh", "somebody else's");
+        put(
+            ".switching.json",
+            r#"[{"from":".writing-a","to":"a.csv"},{"from":".writing-b","to":"b.csv"},{"from":"../x","to":"c"},{"from":".writing-fresh","to":"../y"}]"#,
+        );
+        recover(dir.path()).unwrap();
+        let read = |n: &str| std::fs::read_to_string(at(n)).unwrap();
+        assert_eq!((read("a.csv").as_str(), read("b.csv").as_str()), ("new", "new"));
+        let mut left: Vec<_> =
+            std::fs::read_dir(dir.path()).unwrap().map(|e| e.unwrap().file_name().into_string().unwrap()).collect();
+        left.sort();
+        assert_eq!(left, [".writing-fresh", "a.csv", "b.csv"]);
+
+        // A note that is half there: nothing had been switched.
+        put(".switching.json", "[{\"from\":\".wri");
+        recover(dir.path()).unwrap();
+        assert!(!at(".switching.json").exists() && read("b.csv") == "new");
+        recover(&at("nowhere")).unwrap();
+    }
+
+    #[test]
+    fn what_was_left_behind_long_ago_goes() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join(".writing-old");
+        let file = std::fs::File::create(&path).unwrap();
+        file.set_modified(SystemTime::now() - 2 * LEFT_BEHIND).unwrap();
+        recover(dir.path()).unwrap();
+        assert!(!path.exists());
+    }
+}
