@@ -65,8 +65,8 @@ struct Frame {
 impl Frame {
     fn around(s: &Shown) -> Option<Self> {
         let view = &s.look.located.view;
-        let marks = s.judged.marks.iter().chain(&s.judged.dropped);
-        let mut places: Vec<[f64; 2]> = marks.map(|m| [m.x_mm, m.y_mm]).collect();
+        let kept = if s.judged.marks.is_empty() { &s.judged.dropped } else { &s.judged.marks };
+        let mut places: Vec<[f64; 2]> = kept.iter().map(|m| [m.x_mm, m.y_mm]).collect();
         let marks = places.clone();
         let near = |w: &&[f64; 2]| {
             w[0].is_finite()

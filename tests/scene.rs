@@ -1,0 +1,162 @@
+//! What becomes of a day on which someone stands before the wall, the wall is wiped unseen, or every shot has a photo of its own?
+//!
+//! Small days are rendered with known truth and taken through the pipeline.
+
+use std::path::Path;
+
+use pockmark::camera::Wall;
+use pockmark::flight::release::{Machine, Setting};
+use pockmark::flight::{Air, Ball, DragLaw, LiftLaw, ReadAt};
+use pockmark::pipeline::looks::shows_paper;
+use pockmark::pipeline::{Outcome, calibrate_session, run_session_keeping, write_results};
+use pockmark::points::WallPoint;
+use pockmark::render::recipe::{Event, PlannedVolley, Recipe};
+use pockmark::render::{Scenario, Solid};
+use pockmark::session::results::Status;
+use pockmark::session::{FlagWord, Session};
+
+fn setting(s: &Scenario) -> Setting {
+    let m = &s.machine;
+    let air = Air::new(m.temperature_k, m.pressure_pa, m.humidity).unwrap();
+    let (drag, lift) = (DragLaw::Coefficient(m.drag_coefficient), LiftLaw::Coefficient(0.0));
+    Setting {
+        machine: Machine {
+            pivot_out_m: m.pivot_out_m,
+            pivot_up_m: m.pivot_up_m,
+            pivot_right_m: m.pivot_right_m,
+            arm_m: m.arm_m,
+            plane_turn_rad: 0.0,
+            off_tangent_rad: 0.0,
+            lean_rad: m.lean_rad,
+        },
+        ball: Ball::new(m.mass_kg, m.diameter_m, &air, drag, lift),
+        read_at: ReadAt::Release,
+    }
+}
+
+struct Day {
+    wall: Wall,
+    folder: tempfile::TempDir,
+    outcome: Outcome,
+    truth: serde_json::Value,
+}
+
+impl Day {
+    fn new(pictures: bool, change: impl FnOnce(&mut Recipe)) -> Self {
+        let mut recipe = Recipe::demo();
+        recipe.events.clear();
+        recipe.by_hand.truncate(2);
+        change(&mut recipe);
+        let scenario = Scenario::draw(recipe, 11).with_photo_scale(0.7);
+        let setting = setting(&scenario);
+        let folder = tempfile::tempdir().unwrap();
+        scenario.write(folder.path(), &|arm, side, speed| setting.strike(arm, side, speed).unwrap().point).unwrap();
+        let session = Session::open(folder.path()).unwrap();
+        let quiet = |_: &str| {};
+        let wall = calibrate_session(&session, &quiet).unwrap().0;
+        let outcome = run_session_keeping(&session, &wall, None, pictures, &quiet).unwrap();
+        write_results(&session, &outcome).unwrap();
+        let truth = serde_json::from_slice(&std::fs::read(folder.path().join("truth.json")).unwrap()).unwrap();
+        Self { wall, folder, outcome, truth }
+    }
+
+    /// True places of a volley's marks, mm, and its true mean release angle, deg.
+    fn truth(&self, volley: usize) -> (Vec<[f64; 2]>, f64) {
+        let marks = self.truth["volleys"][volley]["marks"].as_array().unwrap();
+        let value = |m: &serde_json::Value, k: &str| m[k].as_f64().unwrap();
+        let mean = marks.iter().map(|m| value(m, "release_deg")).sum::<f64>() / marks.len() as f64;
+        (marks.iter().map(|m| [value(m, "x_mm"), value(m, "y_mm")]).collect(), mean)
+    }
+
+    /// Every true mark of a volley is found, none besides, and the mean holds the truth.
+    fn is_right(&self, volley: usize) {
+        let row = &self.outcome.volleys[volley];
+        let (truth, mean_deg) = self.truth(volley);
+        let found: Vec<_> = self.outcome.shots.iter().filter(|s| s.volley == row.volley).collect();
+        assert_eq!(found.len(), truth.len(), "{row:?}");
+        for t in truth {
+            let off = |s: &&&pockmark::session::ShotRow| (s.x_mm.unwrap() - t[0]).hypot(s.y_mm.unwrap() - t[1]);
+            let near = found.iter().map(|s| off(&s)).fold(f64::MAX, f64::min);
+            // The sheets' places are doubtful by 0.6 mm, a mark at 0.4 px/mm by about as much; marks are 27 mm across.
+            assert!(near < 5.0, "volley {}: nothing found at {t:?}", row.volley);
+        }
+        let (got, u) = (row.mean_release_deg.unwrap(), row.mean_release_u_deg.unwrap());
+        assert!((got - mean_deg).abs() < 4.0 * u, "volley {}: {got} +- {u}, true {mean_deg}", row.volley);
+    }
+}
+
+fn plan(volleys: &[(f64, usize)], shots: usize) -> Vec<PlannedVolley> {
+    volleys.iter().map(|&(setpoint_mph, mesh)| PlannedVolley { setpoint_mph, mesh, shots }).collect()
+}
+
+fn someone() -> Event {
+    // Slow balls strike low: they strike behind this one's back, fast ones over the head.
+    Event::Before(Solid::person(1.08, -0.55, 1.6, 4))
+}
+
+#[test]
+fn shots_behind_a_person_are_seen_in_the_next_photo_or_have_no_mean() {
+    let day = Day::new(true, |r| {
+        r.volleys = plan(&[(35.0, 0), (65.0, 1), (35.0, 1)], 4);
+        r.events = vec![(0, someone()), (2, someone())];
+    });
+    (0..2).for_each(|v| day.is_right(v));
+    let [hidden, next, last] = &day.outcome.volleys[..] else { panic!("three volleys") };
+    assert!(hidden.flags.contains(&FlagWord::SeenLater) && hidden.flags.contains(&FlagWord::BigChange), "{hidden:?}");
+    let photos: Vec<&str> =
+        day.outcome.shots.iter().filter(|s| s.volley == hidden.volley).map(|s| s.photo.as_str()).collect();
+    assert!(photos.iter().all(|p| *p == next.photo), "{photos:?}");
+    // Nobody came after the last photo.
+    assert_eq!((last.status, last.mean_release_deg), (Status::Failed, None), "{last:?}");
+    assert!(last.flags.contains(&FlagWord::Blocked) && last.note.contains("photograph the wall again"), "{last:?}");
+    let folder = day.folder.path().join("results/pictures");
+    for name in ["volley-1.png", "volley-1-later.png", "volley-2.png", "volley-3.png"] {
+        let picture = image::open(folder.join(name)).unwrap().to_rgb8();
+        assert!(picture.width() > 5 * 200 && picture.height() > 200, "{name}: {:?}", picture.dimensions());
+    }
+}
+
+/// Pixels of a colour.
+fn pixels_like(path: &Path, colour: [u8; 3]) -> usize {
+    image::open(path).unwrap().to_rgb8().pixels().filter(|p| p.0 == colour).count()
+}
+
+#[test]
+fn a_wall_wiped_unseen_is_noticed() {
+    let day = Day::new(true, |r| {
+        r.volleys = plan(&[(35.0, 0), (55.0, 1)], 4);
+        r.events = vec![(1, Event::Wiped { photographed: false })];
+    });
+    (0..2).for_each(|v| day.is_right(v));
+    let [first, wiped] = &day.outcome.volleys[..] else { panic!("two volleys") };
+    assert!(!first.flags.contains(&FlagWord::Wiped));
+    assert!(wiped.flags.contains(&FlagWord::Wiped) && wiped.status == Status::Look, "{wiped:?}");
+    assert!(wiped.note.contains("the old marks are gone"), "{}", wiped.note);
+    // Circles are on four of the five views of each picture.
+    let circles = pixels_like(&day.folder.path().join("results/pictures/volley-1.png"), [255, 196, 0]);
+    assert!(circles > 4 * 4 * 60, "{circles}");
+}
+
+#[test]
+fn single_shots_share_their_setup_and_setpoint() {
+    let day = Day::new(false, |r| {
+        r.volleys = plan(&[(45.0, 0); 3], 1);
+        r.spread_deg = [1.0, 1.0];
+    });
+    (0..3).for_each(|v| day.is_right(v));
+    assert!(day.outcome.volleys.iter().all(|v| v.status == Status::Ok), "{:?}", day.outcome.volleys);
+    let study = day.outcome.summary.study.as_ref().unwrap();
+    let [ladder] = &study.ladders[..] else { panic!("one setup: {:?}", study.ladders) };
+    let [point] = &ladder.points[..] else { panic!("one setpoint") };
+    assert_eq!((point.shots, point.volleys), (3, 3));
+
+    // A sheet's board begins 90 mm to the left of its cross and ends 90 mm to the right; A4 paper goes on for 15 mm, Letter for 18.
+    for sheet in &day.wall.sheets {
+        let beside = |mm: f64| {
+            let (sin, cos) = sheet.turn_deg.to_radians().sin_cos();
+            WallPoint::new(1e-3 * (sheet.x_mm + mm * cos), 1e-3 * (sheet.y_mm + mm * sin))
+        };
+        assert!([0.0, 100.0, -100.0].iter().all(|mm| shows_paper(&day.wall, beside(*mm))), "{sheet:?}");
+        assert!([125.0, -125.0].iter().all(|mm| !shows_paper(&day.wall, beside(*mm))), "{sheet:?}");
+    }
+}
