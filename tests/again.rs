@@ -125,9 +125,9 @@ fn what_changed_is_done_again_and_comes_out_as_if_it_were_new() {
     assert!(!ran(&dir, &[]).contains("nothing changed"));
     let (mine, now) = (results(&dir), looks(&dir));
     let held = now.keys().filter(|n| kept.contains_key(*n)).count();
-    // Row 3 is compared with the one before, and the one after with it; what is learned is another; the rest holds.
-    assert_eq!(now.len(), kept.len());
-    assert_eq!(held, kept.len() - 3, "{held} of {}", kept.len());
+    // Row 3 and those after it, which ask what became of its marks, are compared anew; what is learned is another; the rows before hold.
+    assert!(now.len() <= kept.len());
+    assert_eq!(held, 2, "{held} of {}", kept.len());
     ran(&dir, &["--anew"]);
     same(&results(&dir), &mine);
 
@@ -187,11 +187,14 @@ fn parts_done_apart_merge_into_the_whole() {
     let dir = copy(folder.path());
     fs::remove_dir_all(dir.join(".pockmark")).unwrap();
     fs::remove_dir_all(dir.join("results")).unwrap();
-    // Two machines, each with a copy of the folder; the last part is asked for beyond the end.
+    // Two machines, each with a copy of the folder; a part begins with the page of the wall that its first volley is on; the last part is asked for beyond the end.
     let other = session::copy(&dir, &folder.path().join("machine 2"));
-    assert!(ran(&dir, &["--volleys", "1..2"]).contains("3 photos looked at, 0 known already"));
-    assert!(ran(&other, &["--volleys", "3..200"]).contains("2 photos looked at, 0 known already"));
-    assert!(ran(&dir, &["--volleys", "2"]).contains("0 photos looked at, 1 known already"));
+    let said = ran(&dir, &["--volleys", "1..2"]);
+    assert!(said.contains("3 photos looked at, 0 known already"), "{said}");
+    let said = ran(&other, &["--volleys", "3..200"]);
+    assert!(said.contains("5 photos looked at, 0 known already"), "{said}");
+    let said = ran(&dir, &["--volleys", "2"]);
+    assert!(said.contains("0 photos looked at, 3 known already"), "{said}");
     assert!(!dir.join("results").exists(), "a part writes no results");
     for (name, bytes) in looks(&other) {
         fs::write(dir.join(".pockmark/looks").join(name), bytes).unwrap();

@@ -367,10 +367,10 @@ fn out_of_order(volleys: &[PairedVolley], folder: &PhotoFolder) -> Option<String
 /// The two lists side by side, for a person to see where they part.
 fn both_lists(rows: &[&VolleyRow], photos: &[PhotoFile]) -> String {
     let mut text = format!(
-        "{} rows of volleys.csv have no photo named, but {} photos are left for them in photos/; every row needs one \
+        "{} rows of volleys.csv have no photo named, but {} left for them in photos/; every row needs one \
          photo (name them in the photo column, or remove what is too many). Side by side, in shooting order:",
         rows.len(),
-        photos.len()
+        if photos.len() == 1 { "1 photo is".to_string() } else { format!("{} photos are", photos.len()) }
     );
     for i in 0..rows.len().max(photos.len()).min(LONGEST_LIST) {
         let row = rows.get(i).map_or("-".to_string(), |r| format!("line {} volley {}", r.line, r.volley));
