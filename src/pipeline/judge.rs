@@ -8,7 +8,7 @@ use rayon::prelude::*;
 
 use crate::marks::fit::{FittedMark, UNKNOWNS};
 use crate::marks::patch::Patch;
-use crate::marks::separate::{Choice, Effort, Explained, choose, explain};
+use crate::marks::separate::{Choice, Effort, Explained, between_trials_mm2, choose, explain};
 use crate::marks::shape::MarkShape;
 use crate::marks::ways::{Way, extra_mm, ways};
 
@@ -53,6 +53,8 @@ pub struct Judged {
     pub doubtful: Option<usize>,
     /// How far the mean over all choices lies from the mean of the marks as chosen, mm.
     pub mean_shift_mm: [f64; 2],
+    /// A place changed by more than all shots could mark: something else is there, and marks may hide behind it.
+    pub too_much: bool,
     /// Variance of the mean from the choice itself, mm^2.
     pub mean_variance_mm2: [[f64; 2]; 2],
 }
@@ -75,12 +77,7 @@ fn heart(patches: &[Patch]) -> Option<(f64, f64)> {
 
 /// Most marks that a patch can hold: twice what its opacity amounts to in usual marks and two more, but one more than were shot.
 fn most_marks(p: &Patch, shape: &MarkShape, shots: usize) -> usize {
-    let mass: f64 = (0..p.opacity.len())
-        .filter(|&i| p.sigma[i].is_finite() && p.level[i] > 3.0 * p.sigma[i])
-        .map(|i| -(1.0 - p.level[i].min(0.95)).ln())
-        .sum::<f64>()
-        * p.mm_per_px
-        * p.mm_per_px;
+    let mass = p.opacity_area_mm2();
     let one = std::f64::consts::PI * shape.radius_mm.0.powi(2) * shape.strength.0;
     ((2.0 * mass / one) as usize + 2).min(shots + 1)
 }
@@ -107,6 +104,7 @@ pub fn judge(patches: &[Patch], shots: usize, shape: &MarkShape) -> Judged {
     marks.sort_by(top_to_bottom);
     let told: usize = best.counts.iter().sum();
     let mut judged = Judged { probability: best.probability, sure: 1.0, ..Judged::default() };
+    judged.too_much = explained.iter().any(|e| e.too_much);
     if let Some(hidden) = hidden(patches, &explained, best, shots, shape) {
         let own = mean(&marks);
         if told < shots {
@@ -271,6 +269,7 @@ fn marks_of(explained: &[Explained], choice: &Choice, shape: &MarkShape) -> Vec<
     let mut out = Vec::new();
     for (patch, (e, &k)) in explained.iter().zip(&choice.counts).enumerate() {
         let fit = &e.fits[k];
+        let between = between_trials_mm2(fit);
         for (i, m) in fit.marks.iter().enumerate() {
             if m.strength < LEAST_STRENGTH * shape.strength.0 {
                 continue;
@@ -279,7 +278,7 @@ fn marks_of(explained: &[Explained], choice: &Choice, shape: &MarkShape) -> Vec<
             out.push(FoundMark {
                 x_mm: m.x_mm,
                 y_mm: m.y_mm,
-                covariance_mm2: [[c(0, 0), c(0, 1)], [c(1, 0), c(1, 1)]],
+                covariance_mm2: std::array::from_fn(|a| std::array::from_fn(|b| c(a, b) + between[i][a][b])),
                 radius_mm: m.radius_mm,
                 strength: m.strength,
                 count: 1,

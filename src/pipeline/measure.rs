@@ -142,7 +142,7 @@ pub fn measure(
             notes.push(format!("mark {} is barely told apart from its neighbour: look at the photo", i + 1));
         }
     }
-    if !l.groups.too_big.is_empty() && open(FlagWord::BigChange) {
+    if (judged.too_much || !l.groups.too_big.is_empty()) && open(FlagWord::BigChange) {
         flags.push(FlagWord::BigChange);
         notes.push(
             "something bigger than marks changed on the wall; shots may hide behind it: look at the photo".into(),
