@@ -16,8 +16,8 @@ const PROPOSALS: usize = 4;
 /// Steps of a first, rough adjustment of each trial, and of the best ones.
 const ROUGH: usize = 8;
 const FINE: usize = 25;
-/// Trials that are adjusted finely.
-const REFINED: usize = 2;
+/// Different trials that are adjusted finely.
+const REFINED: usize = 3;
 /// Steps on all pixels: the thinned ones have led near the end.
 const LAST: usize = 6;
 /// -2 ln of how unlikely each missing mark is: a ball that leaves no mark or hits elsewhere happens once in some
@@ -113,6 +113,41 @@ pub fn explain(patch: &Patch, shape: &MarkShape, area_mm2: f64, most: usize, eff
     Explained { fits, too_much: false }
 }
 
+/// Looks again at one explanation of a patch by two or more marks: each mark in turn is taken away and put back wherever it might have
+/// been instead. Adding marks one at a time ends where the first ones led; this finds what explains the patch better, and
+/// what explains it as well.
+pub fn reconsider(patch: &Patch, shape: &MarkShape, area_mm2: f64, fit: &Fit) -> Fit {
+    if fit.marks.len() < 2 {
+        return fit.clone();
+    }
+    let thin = Target::thinned(patch, shape, area_mm2);
+    let target = Target::new(patch, shape, area_mm2);
+    let search = Search { target: Some(&target), thin: &thin };
+    let mut trials: Vec<Vec<FittedMark>> = Vec::new();
+    for (i, gone) in fit.marks.iter().enumerate() {
+        let mut rest = fit.marks.clone();
+        rest.remove(i);
+        let base = thin.adjust(&rest, ROUGH, false);
+        trials.extend(thin.proposals(&base, PROPOSALS).into_iter().map(|m| base.iter().copied().chain([m]).collect()));
+        for (j, m) in base.iter().enumerate() {
+            let apart = (m.x_mm - gone.x_mm).hypot(m.y_mm - gone.y_mm);
+            if apart < NEIGHBOURS * (m.radius_mm + gone.radius_mm) {
+                trials.extend(splits(&base, j));
+            }
+        }
+    }
+    let Some(mut again) = search.best(trials) else { return fit.clone() };
+    let mut was = fit.clone();
+    if was.misfit <= again.misfit {
+        std::mem::swap(&mut was, &mut again);
+    }
+    again.trials.append(&mut was.trials);
+    again
+}
+
+/// Marks this near, sums of radii, may have taken each other's place.
+const NEIGHBOURS: f64 = 1.5;
+
 /// What each centre's covariance lacks when one explanation is taken as given: the second moment, mm^2, of where the other explanations
 /// by as many marks have it, each weighted by how well it explains the patch. Their marks are paired nearest first.
 pub fn between_trials_mm2(fit: &Fit) -> Vec<[[f64; 2]; 2]> {
@@ -143,6 +178,8 @@ pub fn between_trials_mm2(fit: &Fit) -> Vec<[[f64; 2]; 2]> {
 
 /// Ends of two trials nearer than this, mm, in every mark are the same.
 const SAME_MM: f64 = 0.1;
+/// The same before the fine adjustment.
+const SAME_ROUGH_MM: f64 = 0.5;
 
 /// Where each mark went from one explanation to another, mm: the nearest pairs first.
 fn moves_mm(from: &[FittedMark], to: &[FittedMark]) -> Vec<[f64; 2]> {
@@ -177,7 +214,15 @@ impl Search<'_> {
         let Some(target) = self.target else {
             return rough.into_iter().next().map(|(_, m)| self.thin.finish(m));
         };
-        rough.truncate(REFINED);
+        // What came to the same end is one trial.
+        let mut distinct: Vec<(f64, Vec<FittedMark>)> = Vec::with_capacity(REFINED);
+        for (misfit, marks) in rough {
+            let same = |d: &[FittedMark]| moves_mm(d, &marks).iter().all(|m| m[0].hypot(m[1]) < SAME_ROUGH_MM);
+            if distinct.len() < REFINED && !distinct.iter().any(|(_, d)| same(d)) {
+                distinct.push((misfit, marks));
+            }
+        }
+        let rough = distinct;
         let mut trials: Vec<(f64, Vec<FittedMark>)> = rough
             .into_iter()
             .map(|(_, m)| self.thin.adjust(&m, FINE, true))

@@ -8,7 +8,7 @@ use rayon::prelude::*;
 
 use crate::marks::fit::{FittedMark, UNKNOWNS};
 use crate::marks::patch::Patch;
-use crate::marks::separate::{Choice, Effort, Explained, between_trials_mm2, choose, explain};
+use crate::marks::separate::{Choice, Effort, Explained, between_trials_mm2, choose, explain, reconsider};
 use crate::marks::shape::MarkShape;
 use crate::marks::ways::{Way, extra_mm, ways};
 
@@ -85,8 +85,8 @@ fn most_marks(p: &Patch, shape: &MarkShape, shots: usize) -> usize {
 /// Judges a volley from its patches.
 pub fn judge(patches: &[Patch], shots: usize, shape: &MarkShape) -> Judged {
     let Some(heart) = heart(patches) else { return Judged::default() };
-    let explained: Vec<Explained> = patches
-        .par_iter()
+    let areas: Vec<f64> = patches
+        .iter()
         .map(|p| {
             let n = p.wall_mm.iter().filter(|w| w[0].is_finite()).count().max(1) as f64;
             let centre =
@@ -95,9 +95,22 @@ pub fn judge(patches: &[Patch], shots: usize, shape: &MarkShape) -> Judged {
             let half = 0.5 * p.mm_per_px * p.width.max(p.height) as f64;
             let away = ((centre.0 - heart.0).abs() - half).max(0.0);
             let up = ((centre.1 - heart.1).abs() - half).max(0.0);
-            explain(p, shape, shape.area_mm2((away, up)), most_marks(p, shape, shots), Effort::Whole)
+            shape.area_mm2((away, up))
         })
         .collect();
+    let mut explained: Vec<Explained> = patches
+        .par_iter()
+        .zip(&areas)
+        .map(|(p, area)| explain(p, shape, *area, most_marks(p, shape, shots), Effort::Whole))
+        .collect();
+    // Only the likeliest number of marks is looked at again: marks added to fill the count find something to fit everywhere.
+    if let Some(first) = choose(&explained, shots).first() {
+        explained.par_iter_mut().zip(patches).zip(&areas).zip(&first.counts).for_each(|(((e, patch), area), k)| {
+            if let Some(fit) = e.fits.get_mut(*k) {
+                *fit = reconsider(patch, shape, *area, fit);
+            }
+        });
+    }
     let choices = choose(&explained, shots);
     let Some(best) = choices.first() else { return Judged::default() };
     let mut marks = marks_of(&explained, best, shape);
@@ -236,11 +249,20 @@ impl Hidden {
         for _ in 0..self.missing {
             if let Some(i) = (0..marks.len()).max_by(|&a, &b| expected[a].total_cmp(&expected[b])) {
                 marks[i].count += 1;
+                if marks[i].count == 2 {
+                    // Each ball of the entry is somewhere about its centre.
+                    let hidden = (HIDDEN_RADII * marks[i].radius_mm).powi(2);
+                    (0..2).for_each(|k| marks[i].covariance_mm2[k][k] += hidden);
+                }
                 expected[i] -= 1.0;
             }
         }
     }
 }
+
+/// SD of a hidden ball's centre about the mark that hides it, across and up, in radii: two balls further apart than 0.4
+/// radii show as two, so the hidden one is somewhere on a disc of that radius, whose SD on an axis is half of it.
+pub const HIDDEN_RADII: f64 = 0.2;
 
 /// The order of a volley's marks.
 pub fn top_to_bottom(a: &FoundMark, b: &FoundMark) -> std::cmp::Ordering {
