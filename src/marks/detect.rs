@@ -128,12 +128,15 @@ struct Scatter<'a> {
 }
 
 impl<'a> Scatter<'a> {
-    fn measure(map: &[f32], class: &'a [u8], gradient2: &'a [f32], mask: &[bool]) -> Self {
+    fn measure(map: &[f32], class: &'a [u8], gradient2: &'a [f32], mask: &[bool], marked: f64) -> Self {
         // JPEG's chroma is zero almost everywhere and jumps elsewhere, so that the median alone sees no noise at
-        // all: the largest scale of three quantiles is taken. Marks cover far less than 1 % and are masked besides.
+        // all: the largest scale of three quantiles is taken. The last lies below what marks may cover (`marked`, a share), twice
+        // over: before anything is masked, many large marks would else pass for noise and hide themselves.
+        let last = (1.0 - 2.0 * marked).clamp(0.9, 0.99);
+        let last = (last, Normal::standard().inverse_cdf(0.5 + 0.5 * last) as f32);
         let robust_var = |v: &mut Vec<f32>| {
             let n = v.len();
-            [(0.5, 0.6745f32), (0.9, 1.645), (0.99, 2.576)]
+            [(0.5, 0.6745f32), (0.9, 1.645), last]
                 .map(|(q, z)| {
                     let k = ((n as f64 * q) as usize).min(n - 1);
                     (*v.select_nth_unstable_by(k, f32::total_cmp).1 / z).powi(2)
@@ -222,7 +225,7 @@ pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) ->
         let maps: Vec<Vec<f32>> = (0..3).map(|k| disc_mean(|i| change[i][k], r.width, r.height, radius)).collect();
         let mut significance = vec![f32::NAN; n];
         for map in &maps {
-            let scatter = Scatter::measure(map, &class, &gradient, &mask);
+            let scatter = Scatter::measure(map, &class, &gradient, &mask, expected / n.max(1) as f64);
             for i in 0..n {
                 let s = map[i].abs() / scatter.sigma(i);
                 if !s.is_nan() && (significance[i].is_nan() || significance[i] < s) {

@@ -151,6 +151,8 @@ pub struct Fit {
     pub minus_2_ln_evidence: f64,
     /// Covariance of the [`UNKNOWNS`] of all marks, mark by mark.
     pub covariance: DMatrix<f64>,
+    /// By how much each mark's residuals scatter more than expected, at least 1: the factor on its covariance.
+    pub lack_of_fit: Vec<f64>,
     /// Other explanations by as many marks that were adjusted, and this one as it was among them: misfit (on thinned pixels) and marks.
     /// This one is the first, its marks in the same order.
     pub trials: Vec<(f64, Vec<FittedMark>)>,

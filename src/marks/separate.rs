@@ -67,6 +67,7 @@ pub fn explain(patch: &Patch, shape: &MarkShape, area_mm2: f64, most: usize, eff
         misfit: nothing,
         minus_2_ln_evidence: nothing,
         covariance: nalgebra::DMatrix::zeros(0, 0),
+        lack_of_fit: Vec::new(),
         trials: Vec::new(),
     }];
     if too_much(patch, shape, most) {

@@ -29,6 +29,11 @@ const PROFILE_STEPS: usize = 512;
 /// An adjustment ends when a step lowers the misfit by less than this: a centre is then within a hundredth of its u.
 const SETTLED: f64 = 1e-4;
 
+/// Pixels with this share of a mark's strength are part of it.
+const PART_OF_MARK: f64 = 0.1;
+/// A fit uses up most of the observations at most to this share: below it the ratio says nothing.
+const LEAST_LEFT: f64 = 0.25;
+
 /// Side of a tile, patch pixels: a mark reaches some twenty to each side, and a tile's panel of derivatives stays in the fastest cache.
 const TILE_PX: usize = 8;
 
@@ -38,6 +43,8 @@ struct Pixel {
     w_mm: [f64; 2],
     opacity: f64,
     weight: f64,
+    /// Independent observations that it stands for: 1 over the pixels that scatter together.
+    observations: f64,
 }
 
 /// Pixels near each other.
@@ -97,7 +104,13 @@ impl<'a> Target<'a> {
                         let variance =
                             patch.noise_grain_px * patch.sigma[i].powi(2) + shape.grain_px * texture * texture;
                         let w_mm = patch.wall_mm[i];
-                        let p = Pixel { w_mm, opacity: patch.opacity[i], weight: 1.0 / (variance * most) };
+                        let alone = patch.sigma[i].powi(2) + texture * texture;
+                        let p = Pixel {
+                            w_mm,
+                            opacity: patch.opacity[i],
+                            weight: 1.0 / (variance * most),
+                            observations: alone / (variance * most),
+                        };
                         x_mm = (x_mm.0.min(w_mm[0]), x_mm.1.max(w_mm[0]));
                         y_mm = (y_mm.0.min(w_mm[1]), y_mm.1.max(w_mm[1]));
                         nothing += p.weight * p.opacity * p.opacity;
@@ -307,7 +320,46 @@ impl<'a> Target<'a> {
             covariance[(at, at)] < most && covariance[(at + 1, at + 1)] < most
         });
         let minus_2_ln_evidence = if held { evidence } else { evidence + NOT_HELD };
-        Fit { marks, misfit, minus_2_ln_evidence, covariance, trials: Vec::new() }
+        let lack_of_fit = self.lack_of_fit(&marks, &covariance);
+        Fit { marks, misfit, minus_2_ln_evidence, covariance, lack_of_fit, trials: Vec::new() }
+    }
+
+    /// How many times more than expected the residuals about each mark scatter, at least 1: squared residuals over their expected size, less the
+    /// share of the observations that the fit itself used up. Texture is that of the usual mark; this one's may be coarser, or its shape
+    /// none that the model knows (R. Birge, *Phys. Rev.* 40, 207, 1932: the ratio widens what the covariance says).
+    fn lack_of_fit(&self, marks: &[FittedMark], covariance: &DMatrix<f64>) -> Vec<f64> {
+        let mut own = vec![(0.0, 0.0); marks.len()];
+        let mut all = 0.0;
+        let reaches = self.reaches(marks);
+        for tile in &self.tiles {
+            if !marks.iter().zip(&reaches).any(|(m, r)| tile.reached_by(m, *r)) {
+                continue;
+            }
+            for p in &self.pixels[tile.pixels.clone()] {
+                let r = p.opacity - opacity_at(marks, self.shape, p.w_mm);
+                let mut any = false;
+                for (o, m) in own.iter_mut().zip(marks) {
+                    if m.clear(self.shape, p.w_mm) < 1.0 - PART_OF_MARK * m.strength {
+                        *o = (o.0 + p.weight * r * r, o.1 + p.observations);
+                        any = true;
+                    }
+                }
+                all += if any { p.observations } else { 0.0 };
+            }
+        }
+        // Unknowns that the pixels hold, not the priors.
+        let held = |i: usize| {
+            let prior = match i % UNKNOWNS {
+                0 | 1 => 0.0,
+                2 => self.shape.radius_mm.1.powi(-2),
+                3 => self.shape.strength.1.powi(-2),
+                k => self.shape.mode_sd(k - 4).powi(-2),
+            };
+            (1.0 - prior * covariance[(i, i)]).clamp(0.0, 1.0)
+        };
+        let used: f64 = (0..covariance.nrows()).map(held).sum();
+        let left = (1.0 - used / f64::max(all, 1e-9)).max(LEAST_LEFT);
+        own.iter().map(|(chi2, n)| if *n > 0.0 { (chi2 / (n * left)).max(1.0) } else { 1.0 }).collect()
     }
 
     /// Places where one more mark of the usual size would lower the misfit most, best first: (gain, mark).

@@ -296,7 +296,8 @@ fn marks_of(explained: &[Explained], choice: &Choice, shape: &MarkShape) -> Vec<
             if m.strength < LEAST_STRENGTH * shape.strength.0 {
                 continue;
             }
-            let c = |a: usize, b: usize| fit.covariance[(UNKNOWNS * i + a, UNKNOWNS * i + b)];
+            let lack = fit.lack_of_fit.get(i).copied().unwrap_or(1.0);
+            let c = |a: usize, b: usize| lack * fit.covariance[(UNKNOWNS * i + a, UNKNOWNS * i + b)];
             out.push(FoundMark {
                 x_mm: m.x_mm,
                 y_mm: m.y_mm,
