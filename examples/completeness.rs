@@ -1,7 +1,7 @@
 //! Which marks are still found, and how well is their centre known?
 //!
 //! `cargo run --release --example completeness -- FOLDER [PHOTOS]` renders pairs of photos of a plain wall with lone marks of known place, size
-//! and contrast (PHOTOS pairs of 16 marks each, 3 unless told), finds the marks as the program does, and writes into FOLDER:
+//! and contrast (PHOTOS pairs of 9 marks each, 4 unless told), finds the marks as the program does, and writes into FOLDER:
 //! `truth.csv`, `found.csv`, and each pair's difference image (`N.f32`, rows of 32-bit floats: after over before, less 1) for
 //! `tests/cross/completeness.py`, which lets other programs look for blobs in the same images and prints the table.
 
@@ -28,14 +28,14 @@ use pockmark::{Error, Result};
 const SIDE: usize = 880;
 const PX_PER_M: f64 = 800.0;
 /// Marks a row and a column, so far apart that none touches another.
-const GRID: usize = 4;
+const GRID: usize = 3;
 /// Diameters, mm, and the marks' strengths: the largest share of their colour.
 const DIAMETERS_MM: [f64; 3] = [16.0, 24.0, 32.0];
 const STRENGTHS: [f64; 8] = [0.01, 0.015, 0.02, 0.03, 0.05, 0.08, 0.15, 0.4];
 /// Pairs without any mark: on them every program's threshold is set.
 const BLANKS: usize = 24;
 /// Albedo of wall and marks.
-const WALL: f32 = 0.55;
+const WALL: [f32; 3] = [0.58, 0.55, 0.50];
 const RUBBER: f32 = 0.05;
 /// JPEG quality of the photos.
 const QUALITY: u8 = 92;
@@ -74,7 +74,7 @@ fn photo(view: &WallView, marks: &[Mark], seed: u64) -> Result<RgbImage> {
     let mut pixels: Vec<[f32; 3]> = (0..SIDE * SIDE)
         .map(|i| {
             let (x, y) = ((i % SIDE) as f64, (i / SIDE) as f64);
-            [WALL * (1.0 + 0.03 * smooth(x / 3.0, y / 3.0, 7) as f32); 3]
+            WALL.map(|v| v * (1.0 + 0.03 * smooth(x / 3.0, y / 3.0, 7) as f32))
         })
         .collect();
     for mark in marks {
@@ -130,7 +130,7 @@ fn bound_px(view: &WallView, mark: &Mark, noise_sd: f64) -> f64 {
         out
     };
     let (left, right) = (shifted(-1.0), shifted(1.0));
-    let per_opacity = f64::from((WALL - RUBBER) / WALL);
+    let per_opacity = f64::from((WALL[1] - RUBBER) / WALL[1]);
     let slopes: f64 = left.iter().zip(&right).map(|(l, r)| (per_opacity * (r - l) / (2.0 * shift_px)).powi(2)).sum();
     noise_sd / slopes.sqrt()
 }
@@ -157,11 +157,11 @@ fn main() -> Result<()> {
         return Err(Error::input("usage: completeness FOLDER [PHOTOS]: name a folder for the images and tables"));
     };
     let folder = Path::new(&folder);
-    let photos: usize = args.next().and_then(|a| a.parse().ok()).unwrap_or(3);
+    let photos: usize = args.next().and_then(|a| a.parse().ok()).unwrap_or(4);
     std::fs::create_dir_all(folder).map_err(|e| Error::io(folder, "make", e))?;
     let view = view();
     let mut truth = String::from("photo,diameter_mm,strength,x_px,y_px,bound_px\n");
-    let mut found = String::from("photo,what,x_px,y_px,u_px\n");
+    let mut found = String::from("photo,what,x_px,y_px,u_px or significance\n");
     let mut number = 0;
     let mut save = |d: &[f32]| -> Result<usize> {
         number += 1;
@@ -178,7 +178,7 @@ fn main() -> Result<()> {
         let detection = detect(&reduced, 2.0 * radius_cells, GRID * GRID, &[]);
         for r in &detection.regions {
             let p = reduced.pixel_of(r.peak.0 as f64, r.peak.1 as f64);
-            let _ = writeln!(found, "{n},place,{:.2},{:.2},", p.x_px, p.y_px);
+            let _ = writeln!(found, "{n},place,{:.2},{:.2},{:.2}", p.x_px, p.y_px, r.significance);
         }
         let paper = vec![false; reduced.width * reduced.height];
         let rules = Rules {
