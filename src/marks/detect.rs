@@ -74,60 +74,70 @@ fn directions(a: [f32; 3], p: [f32; 3], floor: f32) -> [f32; 3] {
     [0.3 * r[0] + 0.59 * r[1] + 0.11 * r[2], r[0] - r[1], r[2] - r[1]]
 }
 
+/// Rows of a disc mean that are computed together: their running sums stay in the cache.
+const BAND: usize = 48;
+
 /// Mean over a disc around each cell, NaN cells left out; NaN where less than half of the disc is there.
-fn disc_mean(v: &[f32], width: usize, height: usize, radius: f64) -> Vec<f32> {
-    let r = radius.ceil() as i64;
-    let half: Vec<i64> =
-        (-r..=r).map(|dy| (radius * radius - (dy * dy) as f64).max(0.0).sqrt().floor() as i64).collect();
-    let full: i64 = half.iter().map(|h| 2 * h + 1).sum();
-    // Running sums along rows make a disc's row one difference.
-    let sums: Vec<(f64, u32)> = {
-        let mut out = vec![(0.0, 0u32); (width + 1) * height];
-        out.par_chunks_mut(width + 1).enumerate().for_each(|(y, row)| {
+fn disc_mean(v: impl Fn(usize) -> f32 + Sync, width: usize, height: usize, radius: f64) -> Vec<f32> {
+    let r = radius.ceil() as usize;
+    let half: Vec<usize> = (0..=2 * r)
+        .map(|k| (radius * radius - (k as f64 - r as f64).powi(2)).max(0.0).sqrt().floor() as usize)
+        .collect();
+    let full: usize = half.iter().map(|h| 2 * h + 1).sum();
+    let mut out = vec![f32::NAN; width * height];
+    out.par_chunks_mut((BAND * width).max(1)).enumerate().for_each(|(band, out)| {
+        let y0 = band * BAND;
+        let rows = out.len() / width;
+        let (first, last) = (y0.saturating_sub(r), (y0 + rows + r).min(height));
+        // Running sums along rows make a disc's row one difference.
+        let mut sums = vec![(0.0f64, 0u32); (width + 1) * (last - first)];
+        for (y, row) in (first..last).zip(sums.chunks_exact_mut(width + 1)) {
+            let mut at = (0.0, 0);
             for x in 0..width {
-                let q = v[y * width + x];
-                let (s, n) = row[x];
-                row[x + 1] = if q.is_nan() { (s, n) } else { (s + f64::from(q), n + 1) };
-            }
-        });
-        out
-    };
-    (0..width * height)
-        .into_par_iter()
-        .map(|i| {
-            let (x, y) = ((i % width) as i64, (i / width) as i64);
-            let (mut s, mut n) = (0.0, 0i64);
-            for (k, dy) in (-r..=r).enumerate() {
-                let yy = y + dy;
-                if yy < 0 || yy >= height as i64 {
-                    continue;
+                let q = v(y * width + x);
+                if !q.is_nan() {
+                    at = (at.0 + f64::from(q), at.1 + 1);
                 }
-                let a = (x - half[k]).max(0) as usize;
-                let b = (x + half[k] + 1).min(width as i64) as usize;
-                let row = yy as usize * (width + 1);
-                s += sums[row + b].0 - sums[row + a].0;
-                n += i64::from(sums[row + b].1 - sums[row + a].1);
+                row[x + 1] = at;
             }
-            if 2 * n < full { f32::NAN } else { (s / n as f64) as f32 }
-        })
-        .collect()
+        }
+        let mut line = vec![(0.0f64, 0u32); width];
+        for (y, out) in (y0..y0 + rows).zip(out.chunks_exact_mut(width)) {
+            line.fill((0.0, 0));
+            for (k, &h) in half.iter().enumerate() {
+                let Some(yy) = (y + k).checked_sub(r).filter(|yy| *yy < height) else { continue };
+                let row = &sums[(yy - first) * (width + 1)..][..width + 1];
+                for (x, l) in line.iter_mut().enumerate() {
+                    let (a, b) = (row[x.saturating_sub(h)], row[(x + h + 1).min(width)]);
+                    *l = (l.0 + b.0 - a.0, l.1 + b.1 - a.1);
+                }
+            }
+            for (o, &(s, n)) in out.iter_mut().zip(&line) {
+                *o = if 2 * (n as usize) < full { f32::NAN } else { (s / f64::from(n)) as f32 };
+            }
+        }
+    });
+    out
 }
 
 /// Scatter of a smoothed map as a function of brightness class and gradient: sqrt(v0[class] + g^2 G^2).
-struct Scatter {
-    class: Vec<u8>,
+struct Scatter<'a> {
+    class: &'a [u8],
     v0: [f32; CLASSES + 1],
     g2: f32,
-    gradient2: Vec<f32>,
+    gradient2: &'a [f32],
 }
 
-impl Scatter {
-    fn measure(map: &[f32], class: &[u8], gradient2: &[f32], mask: &[bool]) -> Self {
+impl<'a> Scatter<'a> {
+    fn measure(map: &[f32], class: &'a [u8], gradient2: &'a [f32], mask: &[bool], marked: f64) -> Self {
         // JPEG's chroma is zero almost everywhere and jumps elsewhere, so that the median alone sees no noise at
-        // all: the largest scale of three quantiles is taken. Marks cover far less than 1 % and are masked besides.
+        // all: the largest scale of three quantiles is taken. The last lies below what marks may cover (`marked`, a share), twice
+        // over: before anything is masked, many large marks would else pass for noise and hide themselves.
+        let last = (1.0 - 2.0 * marked).clamp(0.9, 0.99);
+        let last = (last, Normal::standard().inverse_cdf(0.5 + 0.5 * last) as f32);
         let robust_var = |v: &mut Vec<f32>| {
             let n = v.len();
-            [(0.5, 0.6745f32), (0.9, 1.645), (0.99, 2.576)]
+            [(0.5, 0.6745f32), (0.9, 1.645), last]
                 .map(|(q, z)| {
                     let k = ((n as f64 * q) as usize).min(n - 1);
                     (*v.select_nth_unstable_by(k, f32::total_cmp).1 / z).powi(2)
@@ -165,7 +175,7 @@ impl Scatter {
             .collect();
         // The median of a squared Gaussian is 0.455 of its mean.
         let g2 = if ratio.len() < 100 { 0.0 } else { median(&mut ratio) / 0.455 };
-        Self { class: class.to_vec(), v0, g2, gradient2: gradient2.to_vec() }
+        Self { class, v0, g2, gradient2 }
     }
 
     fn sigma(&self, i: usize) -> f32 {
@@ -183,6 +193,10 @@ pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) ->
     let threshold = z * TAIL;
     let on_paper = |i: usize| paper.get(i).copied().unwrap_or(false);
     let held = against_neighbours(r);
+    let bright = |p: &[f32; 3]| (p[1].clamp(0.0, 0.999).sqrt() * CLASSES as f32) as u8;
+    let class: Vec<u8> =
+        r.before.iter().enumerate().map(|(i, p)| if on_paper(i) { CLASSES as u8 } else { bright(p) }).collect();
+    let gradient = gradient_squared(r, radius, &held);
     let mut mask = vec![false; n];
     let mut out = None;
     let expected = (shots.max(1) + 1) as f64 * std::f64::consts::PI * (0.5 * diameter_cells + radius).powi(2);
@@ -209,16 +223,10 @@ pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) ->
                 directions(r.after[i], p, if on_paper(i) { PAPER_FLOOR } else { FLOOR }).map(|v| v * held[i])
             })
             .collect();
-        let bright = |p: &[f32; 3]| (p[1].clamp(0.0, 0.999).sqrt() * CLASSES as f32) as u8;
-        let class: Vec<u8> =
-            r.before.iter().enumerate().map(|(i, p)| if on_paper(i) { CLASSES as u8 } else { bright(p) }).collect();
-        let maps: Vec<Vec<f32>> = (0..3)
-            .map(|k| disc_mean(&change.iter().map(|c| c[k]).collect::<Vec<_>>(), r.width, r.height, radius))
-            .collect();
-        let gradient = gradient_squared(r, radius, &held);
+        let maps: Vec<Vec<f32>> = (0..3).map(|k| disc_mean(|i| change[i][k], r.width, r.height, radius)).collect();
         let mut significance = vec![f32::NAN; n];
         for map in &maps {
-            let scatter = Scatter::measure(map, &class, &gradient, &mask);
+            let scatter = Scatter::measure(map, &class, &gradient, &mask, expected / n.max(1) as f64);
             for i in 0..n {
                 let s = map[i].abs() / scatter.sigma(i);
                 if !s.is_nan() && (significance[i].is_nan() || significance[i] < s) {
@@ -263,7 +271,7 @@ fn gradient_squared(r: &Reduced, radius: f64, held: &[f32]) -> Vec<f32> {
             0.25 * (dx * dx + dy * dy) / (p * p)
         })
         .collect();
-    disc_mean(&g, w, h, radius).into_iter().map(|v| if v.is_nan() { 0.0 } else { v }).collect()
+    disc_mean(|i| g[i], w, h, radius).into_iter().map(|v| if v.is_nan() { 0.0 } else { v }).collect()
 }
 
 /// Cells above half the threshold, widened by `reach` cells.

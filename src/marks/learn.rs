@@ -5,10 +5,11 @@
 
 use rayon::prelude::*;
 
-use super::fit::{FittedMark, MODES, TILT, Target, UNKNOWNS, WAVE_ORDERS};
+use super::fit::{FittedMark, MODES, TILT, UNKNOWNS, WAVE_ORDERS, opacity_at};
 use super::patch::{Patch, RawPatch};
 use super::separate::{Effort, Explained, choose, explain};
 use super::shape::{MarkShape, grain_px};
+use super::target::Target;
 
 /// Rounds of learning: the third changes centres by less than 0.05 mm.
 const ROUNDS: usize = 3;
@@ -222,7 +223,6 @@ fn learn_texture<'a>(shape: &mut MarkShape, fits: impl Iterator<Item = (&'a Patc
     let bins = MOST_LAG as usize + 1;
     let mut curves: Vec<Vec<f64>> = vec![Vec::new(); bins];
     for (patch, marks) in fits {
-        let target = Target::new(patch, shape, 1.0);
         // Each pixel's residual, and whose it is: the nearest mark's.
         let mut left = vec![(f64::NAN, usize::MAX); patch.opacity.len()];
         let mut means = vec![(0.0, 0.0, 0usize); marks.len()];
@@ -234,7 +234,7 @@ fn learn_texture<'a>(shape: &mut MarkShape, fits: impl Iterator<Item = (&'a Patc
             let rho = |m: &FittedMark| m.rho_and_tilt(w).0;
             let nearest = (0..marks.len()).min_by(|&a, &b| rho(&marks[a]).total_cmp(&rho(&marks[b])));
             let Some(k) = nearest.filter(|&k| rho(&marks[k]) < shape.reach()) else { continue };
-            *l = (patch.opacity[i] - target.opacity_at(marks, w), k);
+            *l = (patch.opacity[i] - opacity_at(marks, shape, w), k);
             means[k].0 += l.0;
             means[k].1 += patch.level[i];
             means[k].2 += 1;

@@ -3,7 +3,7 @@
 //! A photo after a volley is the photo before it, under changed light, with marks laid over:
 //! after = light x before x (1 - a) + colour x a. [`pair`] brings the two photos onto one pixel grid
 //! and takes the light out; [`things`] names what came or went and is no mark; [`mod@detect`] finds where the rest is more than noise; [`mod@group`] and [`mod@patch`] cut those
-//! places out with a value and a variance for a in every pixel; [`fit`] explains a patch by a number of
+//! places out with a value and a variance for a in every pixel; [`fit`] is what a mark does to a pixel, [`target`] explains a patch by a number of
 //! marks; [`shape`] and [`learn`] say what a mark of this session looks like; [`separate`] decides how many there are.
 
 pub mod detect;
@@ -16,6 +16,7 @@ pub mod patch;
 pub mod seam;
 pub mod separate;
 pub mod shape;
+pub mod target;
 pub mod things;
 pub mod ways;
 

@@ -118,6 +118,62 @@ impl<'a> Pair<'a> {
         }
         Some(out.map(|v| v.max(0.0)))
     }
+
+    /// Sum of linear RGB of the photo before over what a block of the photo after shows; `None` where part of it lies
+    /// outside. The shift between the photos is taken as one over the block (it changes by some 0.01 px), so that the block
+    /// costs little more than its own pixels.
+    fn before_block(&self, left: usize, top: usize, factor: usize) -> Option<[f32; 3]> {
+        let (w, h) = (self.before.width() as usize, self.before.height() as usize);
+        if self.still {
+            return (left + factor <= w && top + factor <= h)
+                .then(|| block_sum(self.before, &self.table, left, top, factor));
+        }
+        let [mx, my] = self.before_from_after(left + factor / 2, top + factor / 2);
+        let (px, py) = (mx - (factor / 2) as f32, my - (factor / 2) as f32);
+        let far = (factor - 1) as f32;
+        let inside = px >= 1.0 && py >= 1.0 && px + far < w as f32 - 2.0 && py + far < h as f32 - 2.0;
+        if !inside {
+            return None;
+        }
+        let (x0, y0) = (px as usize, py as usize);
+        let (across, down) = (together(px - x0 as f32, factor), together(py - y0 as f32, factor));
+        let (across, down) = (&across[..factor + 3], &down[..factor + 3]);
+        let mut out = [0.0f32; 3];
+        for (j, wy) in down.iter().enumerate() {
+            let first = 3 * ((y0 + j - 1) * w + x0 - 1);
+            let mut row = [0.0f32; 3];
+            for (rgb, wx) in self.before.as_raw()[first..first + 3 * across.len()].chunks_exact(3).zip(across) {
+                (0..3).for_each(|c| row[c] += wx * self.table[rgb[c] as usize]);
+            }
+            (0..3).for_each(|c| out[c] += wy * row[c]);
+        }
+        Some(out)
+    }
+}
+
+/// Sum of linear RGB over a block of a photo.
+fn block_sum(photo: &RgbImage, table: &[f32; 256], left: usize, top: usize, factor: usize) -> [f32; 3] {
+    let mut sum = [0.0f32; 3];
+    for y in top..top + factor {
+        let first = 3 * (y * photo.width() as usize + left);
+        for rgb in photo.as_raw()[first..first + 3 * factor].chunks_exact(3) {
+            (0..3).for_each(|c| sum[c] += table[rgb[c] as usize]);
+        }
+    }
+    sum
+}
+
+/// Largest side of a block, px.
+pub const MOST_FACTOR: usize = 32;
+
+/// Weights of the pixels that Catmull-Rom interpolation at a fraction `t` takes for `factor` neighbours together.
+fn together(t: f32, factor: usize) -> [f32; MOST_FACTOR + 3] {
+    let one = catmull_rom(t);
+    let mut out = [0.0; MOST_FACTOR + 3];
+    for i in 0..factor.min(MOST_FACTOR) {
+        (0..4).for_each(|k| out[i + k] += one[k]);
+    }
+    out
 }
 
 fn catmull_rom(t: f32) -> [f32; 4] {
@@ -141,45 +197,24 @@ pub struct Reduced {
     pub before: Vec<[f32; 3]>,
 }
 
-/// Averages a part of a pair (`x` and `y`: first and one past the last pixel) over blocks.
+/// Averages a part of a pair (`x` and `y`: first and one past the last pixel) over blocks of at most [`MOST_FACTOR`].
 pub fn reduce(pair: &Pair, factor: usize, x: (usize, usize), y: (usize, usize)) -> Reduced {
+    let factor = factor.clamp(1, MOST_FACTOR);
     let (x1, y1) = (x.1.min(pair.after.width() as usize), y.1.min(pair.after.height() as usize));
     let origin = (x.0.min(x1), y.0.min(y1));
     let (width, height) = ((x1 - origin.0) / factor, (y1 - origin.1) / factor);
-    let rows: Vec<[Vec<[f32; 3]>; 2]> = (0..height)
-        .into_par_iter()
-        .map(|by| {
-            let mut after = vec![[0.0f32; 3]; width];
-            let mut before = vec![[0.0f32; 3]; width];
-            for y in (by * factor..(by + 1) * factor).map(|y| y + origin.1) {
-                for bx in 0..width {
-                    for x in (bx * factor..(bx + 1) * factor).map(|x| x + origin.0) {
-                        let a = pair.after_at(x, y);
-                        let b = pair.before_at(x, y).unwrap_or([f32::NAN; 3]);
-                        for c in 0..3 {
-                            after[bx][c] += a[c];
-                            before[bx][c] += b[c];
-                        }
-                    }
-                }
-            }
-            let n = 1.0 / (factor * factor) as f32;
-            after.iter_mut().chain(before.iter_mut()).flatten().for_each(|v| *v *= n);
-            [after, before]
-        })
-        .collect();
-    let mut out = Reduced {
-        factor,
-        origin,
-        width,
-        height,
-        after: Vec::with_capacity(width * height),
-        before: Vec::with_capacity(width * height),
-    };
-    for [a, b] in rows {
-        out.after.extend(a);
-        out.before.extend(b);
-    }
+    let nothing = vec![[0.0f32; 3]; width * height];
+    let mut out = Reduced { factor, origin, width, height, after: nothing.clone(), before: nothing };
+    let n = 1.0 / (factor * factor) as f32;
+    let rows = out.after.par_chunks_mut(width.max(1)).zip(out.before.par_chunks_mut(width.max(1))).enumerate();
+    rows.for_each(|(by, (after, before))| {
+        let top = by * factor + origin.1;
+        for (bx, (after, before)) in after.iter_mut().zip(before).enumerate() {
+            let left = bx * factor + origin.0;
+            *after = block_sum(pair.after, &pair.table, left, top, factor).map(|v| v * n);
+            *before = pair.before_block(left, top, factor).map_or([f32::NAN; 3], |v| v.map(|v| v.max(0.0) * n));
+        }
+    });
     out
 }
 

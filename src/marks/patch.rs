@@ -130,6 +130,15 @@ pub struct Patch {
     pub noise_grain_px: f64,
 }
 
+impl Patch {
+    /// Opacity that changed pixels have together, mm^2 of full opacity: marks over marks count in full (ln of what they let through).
+    pub fn opacity_area_mm2(&self) -> f64 {
+        let changed =
+            (0..self.opacity.len()).filter(|&i| self.sigma[i].is_finite() && self.level[i] > 3.0 * self.sigma[i]);
+        changed.map(|i| -(1.0 - self.level[i].min(0.95)).ln()).sum::<f64>() * self.mm_per_px * self.mm_per_px
+    }
+}
+
 /// Lags at which the noise's autocorrelation is taken, px: JPEG's blocks are 8 wide.
 const NOISE_LAGS: usize = 8;
 

@@ -5,15 +5,19 @@
 //! ([`choose`]): the product of the patches' evidences times how likely the total is, given how
 //! many balls were shot. Shots are a prior there, not a quota: strong evidence for one more or one fewer wins.
 
-use super::fit::{Fit, FittedMark, Target};
+use super::fit::{Fit, FittedMark};
 use super::patch::Patch;
 use super::shape::MarkShape;
+use super::target::Target;
+use super::ways::HUMBLE;
 
 /// Residual places tried for each further mark.
 const PROPOSALS: usize = 4;
 /// Steps of a first, rough adjustment of each trial, and of the best ones.
 const ROUGH: usize = 8;
 const FINE: usize = 25;
+/// Different trials that are adjusted finely.
+const REFINED: usize = 3;
 /// Steps on all pixels: the thinned ones have led near the end.
 const LAST: usize = 6;
 /// -2 ln of how unlikely each missing mark is: a ball that leaves no mark or hits elsewhere happens once in some
@@ -28,6 +32,19 @@ const EXTRA_PENALTY: f64 = 11.5;
 pub struct Explained {
     /// By number of marks; index 0 has none.
     pub fits: Vec<Fit>,
+    /// Too much changed for so few marks: something else is there, and no number of marks was tried.
+    pub too_much: bool,
+}
+
+/// More opacity than this many times what the marks looked for amount to is no set of marks: a person, a shadow's edge.
+const TOO_MUCH: f64 = 3.0;
+
+/// Whether a patch holds more opacity than `most` marks could: [`TOO_MUCH`] times as many of the largest and strongest (two
+/// standard deviations over the usual).
+fn too_much(patch: &Patch, shape: &MarkShape, most: usize) -> bool {
+    let radius = shape.radius_mm.0 + 2.0 * shape.radius_mm.1;
+    let strength = (shape.strength.0 + 2.0 * shape.strength.1).min(1.0);
+    patch.opacity_area_mm2() > TOO_MUCH * most as f64 * std::f64::consts::PI * radius * radius * strength
 }
 
 /// How much of a patch is looked at.
@@ -41,15 +58,21 @@ pub enum Effort {
 
 /// Explains a patch by up to `most` marks.
 pub fn explain(patch: &Patch, shape: &MarkShape, area_mm2: f64, most: usize, effort: Effort) -> Explained {
-    let target = Target::new(patch, shape, area_mm2);
     let thin = Target::thinned(patch, shape, area_mm2);
-    let search = Search { target: &target, thin: &thin, effort };
+    let target = (effort == Effort::Whole).then(|| Target::new(patch, shape, area_mm2));
+    let nothing = target.as_ref().unwrap_or(&thin).misfit_of_nothing();
+    let search = Search { target: target.as_ref(), thin: &thin };
     let mut fits = vec![Fit {
         marks: Vec::new(),
-        misfit: target.misfit_of_nothing(),
-        minus_2_ln_evidence: target.misfit_of_nothing(),
+        misfit: nothing,
+        minus_2_ln_evidence: nothing,
         covariance: nalgebra::DMatrix::zeros(0, 0),
+        lack_of_fit: Vec::new(),
+        trials: Vec::new(),
     }];
+    if too_much(patch, shape, most) {
+        return Explained { fits, too_much: true };
+    }
     let mut worse = 0;
     for k in 1..=most {
         let base = fits[k - 1].marks.clone();
@@ -81,19 +104,106 @@ pub fn explain(patch: &Patch, shape: &MarkShape, area_mm2: f64, most: usize, eff
         let trials: Vec<Vec<FittedMark>> = (0..more.len())
             .map(|i| more.iter().enumerate().filter(|(j, _)| *j != i).map(|(_, m)| *m).collect())
             .collect();
-        if let Some(fine) = search.best(trials)
-            && fine.misfit < fits[k].misfit
-        {
-            fits[k] = fine;
+        if let Some(mut fine) = search.best(trials) {
+            if fine.misfit < fits[k].misfit {
+                std::mem::swap(&mut fits[k], &mut fine);
+            }
+            fits[k].trials.append(&mut fine.trials);
         }
     }
-    Explained { fits }
+    Explained { fits, too_much: false }
+}
+
+/// Looks again at one explanation of a patch by two or more marks: each mark in turn is taken away and put back wherever it might have
+/// been instead. Adding marks one at a time ends where the first ones led; this finds what explains the patch better, and
+/// what explains it as well.
+pub fn reconsider(patch: &Patch, shape: &MarkShape, area_mm2: f64, fit: &Fit) -> Fit {
+    if fit.marks.len() < 2 {
+        return fit.clone();
+    }
+    let thin = Target::thinned(patch, shape, area_mm2);
+    let target = Target::new(patch, shape, area_mm2);
+    let search = Search { target: Some(&target), thin: &thin };
+    let mut trials: Vec<Vec<FittedMark>> = Vec::new();
+    for (i, gone) in fit.marks.iter().enumerate() {
+        let mut rest = fit.marks.clone();
+        rest.remove(i);
+        let base = thin.adjust(&rest, ROUGH, false);
+        trials.extend(thin.proposals(&base, PROPOSALS).into_iter().map(|m| base.iter().copied().chain([m]).collect()));
+        for (j, m) in base.iter().enumerate() {
+            let apart = (m.x_mm - gone.x_mm).hypot(m.y_mm - gone.y_mm);
+            if apart < NEIGHBOURS * (m.radius_mm + gone.radius_mm) {
+                trials.extend(splits(&base, j));
+            }
+        }
+    }
+    let Some(mut again) = search.best(trials) else { return fit.clone() };
+    let mut was = fit.clone();
+    if was.misfit <= again.misfit {
+        std::mem::swap(&mut was, &mut again);
+    }
+    again.trials.append(&mut was.trials);
+    again
+}
+
+/// Marks this near, sums of radii, may have taken each other's place.
+const NEIGHBOURS: f64 = 1.5;
+
+/// What each centre's covariance lacks when one explanation is taken as given: the second moment, mm^2, of where the other explanations
+/// by as many marks have it, each weighted by how well it explains the patch. Their marks are paired nearest first.
+pub fn between_trials_mm2(fit: &Fit) -> Vec<[[f64; 2]; 2]> {
+    let mut out = vec![[[0.0; 2]; 2]; fit.marks.len()];
+    let Some((_, now)) = fit.trials.first() else { return out };
+    let least = fit.trials.iter().map(|t| t.0).fold(f64::MAX, f64::min);
+    let weights: Vec<f64> = fit.trials.iter().map(|t| (-0.5 * (t.0 - least) / HUMBLE).exp()).collect();
+    // Two trials that came to the same end are one.
+    let mut apart: Vec<(f64, Vec<[f64; 2]>)> = Vec::new();
+    for ((_, marks), weight) in fit.trials.iter().zip(weights) {
+        let moved = moves_mm(now, marks);
+        let same = |a: &[[f64; 2]]| a.iter().zip(&moved).all(|(a, b)| (a[0] - b[0]).hypot(a[1] - b[1]) < SAME_MM);
+        match apart.iter_mut().find(|(_, a)| same(a)) {
+            Some((w, _)) => *w = weight.max(*w),
+            None => apart.push((weight, moved)),
+        }
+    }
+    let sum: f64 = apart.iter().map(|a| a.0).sum();
+    for (weight, moved) in &apart {
+        for (c, d) in out.iter_mut().zip(moved) {
+            for i in 0..2 {
+                (0..2).for_each(|j| c[i][j] += weight / sum * d[i] * d[j]);
+            }
+        }
+    }
+    out
+}
+
+/// Ends of two trials nearer than this, mm, in every mark are the same.
+const SAME_MM: f64 = 0.1;
+/// The same before the fine adjustment.
+const SAME_ROUGH_MM: f64 = 0.5;
+
+/// Where each mark went from one explanation to another, mm: the nearest pairs first.
+fn moves_mm(from: &[FittedMark], to: &[FittedMark]) -> Vec<[f64; 2]> {
+    let mut pairs: Vec<(f64, usize, usize)> = Vec::with_capacity(from.len() * to.len());
+    for (i, a) in from.iter().enumerate() {
+        pairs.extend(to.iter().enumerate().map(|(j, b)| ((a.x_mm - b.x_mm).hypot(a.y_mm - b.y_mm), i, j)));
+    }
+    pairs.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut out = vec![[0.0; 2]; from.len()];
+    let (mut left, mut right) = (vec![false; from.len()], vec![false; to.len()]);
+    for (_, i, j) in pairs {
+        if !left[i] && !right[j] {
+            (left[i], right[j]) = (true, true);
+            out[i] = [to[j].x_mm - from[i].x_mm, to[j].y_mm - from[i].y_mm];
+        }
+    }
+    out
 }
 
 struct Search<'a> {
-    target: &'a Target<'a>,
+    /// All pixels; `None` where a rough answer does.
+    target: Option<&'a Target<'a>>,
     thin: &'a Target<'a>,
-    effort: Effort,
 }
 
 impl Search<'_> {
@@ -102,16 +212,27 @@ impl Search<'_> {
         let mut rough: Vec<(f64, Vec<FittedMark>)> =
             trials.into_iter().map(|t| self.thin.adjust(&t, ROUGH, false)).map(|m| (self.thin.misfit(&m), m)).collect();
         rough.sort_by(|a, b| a.0.total_cmp(&b.0));
-        if self.effort == Effort::Rough {
+        let Some(target) = self.target else {
             return rough.into_iter().next().map(|(_, m)| self.thin.finish(m));
+        };
+        // What came to the same end is one trial.
+        let mut distinct: Vec<(f64, Vec<FittedMark>)> = Vec::with_capacity(REFINED);
+        for (misfit, marks) in rough {
+            let same = |d: &[FittedMark]| moves_mm(d, &marks).iter().all(|m| m[0].hypot(m[1]) < SAME_ROUGH_MM);
+            if distinct.len() < REFINED && !distinct.iter().any(|(_, d)| same(d)) {
+                distinct.push((misfit, marks));
+            }
         }
-        rough.truncate(2);
-        rough
+        let rough = distinct;
+        let mut trials: Vec<(f64, Vec<FittedMark>)> = rough
             .into_iter()
             .map(|(_, m)| self.thin.adjust(&m, FINE, true))
             .map(|m| (self.thin.misfit(&m), m))
-            .min_by(|a, b| a.0.total_cmp(&b.0))
-            .map(|(_, m)| self.target.finish(self.target.adjust(&m, LAST, true)))
+            .collect();
+        trials.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let mut fit = target.finish(target.adjust(&trials.first()?.1, LAST, true));
+        fit.trials = trials;
+        Some(fit)
     }
 }
 

@@ -6,14 +6,15 @@
 
 use rayon::prelude::*;
 
-use super::fit::{FittedMark, Target};
+use super::fit::FittedMark;
 use super::patch::Patch;
 use super::separate::splits;
 use super::shape::MarkShape;
+use super::target::Target;
 
 /// Differences of misfit count for half: the fits' own noise (texture is not Gaussian, discs are not marks) is as large
 /// again as what the model knows of. Marks put on one too many in rendered sessions gained up to 13, the model expects up to 6.
-const HUMBLE: f64 = 2.0;
+pub(super) const HUMBLE: f64 = 2.0;
 /// Steps of each way's adjustment.
 const STEPS: usize = 14;
 /// Weak places tried besides the marks themselves.

@@ -4,7 +4,7 @@
 //! was decided no longer asks for a look. Decisions find their marks by place on the wall, so that they hold in
 //! every re-run, and one that no longer finds its mark says so.
 
-use super::judge::{FoundMark, Judged, top_to_bottom};
+use super::judge::{FoundMark, HIDDEN_RADII, Judged, top_to_bottom};
 use crate::marks::shape::MarkShape;
 use crate::points::WallPoint;
 use crate::session::PairedVolley;
@@ -15,10 +15,6 @@ use crate::session::review::{Decision, ReviewRow, SAME_MARK_M, match_marks};
 /// circle by some 0.15 radii (SD); the eye centres a circle between two opposite rims, so that the centre is their mean,
 /// 0.15 / sqrt(2) = 0.1; more of the rim helps, but no more is claimed.
 pub const BY_EYE_RADII: f64 = 0.1;
-/// SD of a hidden ball's centre about the mark that hides it, across and up, in radii: two balls further apart than 0.4
-/// radii show as two, so the hidden one is somewhere on a disc of that radius, whose SD on an axis is half of it.
-pub const HIDDEN_RADII: f64 = 0.2;
-
 /// Where a mark comes from.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Origin {
@@ -211,7 +207,11 @@ pub fn decide(judged: &Judged, volley: &PairedVolley, rows: &[ReviewRow], shape:
         out.judged.mean_variance_mm2 = [[0.0; 2]; 2];
         for (m, _) in marks.iter_mut().filter(|m| m.0.count > 1) {
             let hidden = f64::from(m.count - 1) / f64::from(m.count) * HIDDEN_RADII * m.radius_mm;
-            (0..2).for_each(|k| m.covariance_mm2[k][k] += hidden * hidden);
+            // A mark that was judged to hide others has that in its covariance already.
+            (0..2).for_each(|k| {
+                let have = &mut m.covariance_mm2[k][k];
+                *have = if *have < hidden * hidden { *have + hidden * hidden } else { *have };
+            });
         }
     }
     if !rows.is_empty() {

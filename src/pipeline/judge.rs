@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 use super::behind::Behind;
 use crate::marks::fit::{FittedMark, MODES, UNKNOWNS};
 use crate::marks::patch::Patch;
-use crate::marks::separate::{Choice, Effort, Explained, choose, explain};
+use crate::marks::separate::{Choice, Effort, Explained, between_trials_mm2, choose, explain, reconsider};
 use crate::marks::shape::MarkShape;
 use crate::marks::ways::{Way, extra_mm, ways};
 
@@ -59,6 +59,8 @@ pub struct Judged {
     pub doubtful: Option<usize>,
     /// How far the mean over all choices lies from the mean of the marks as chosen, mm.
     pub mean_shift_mm: [f64; 2],
+    /// A place changed by more than all shots could mark: something else is there, and marks may hide behind it.
+    pub too_much: bool,
     /// Variance of the mean from the choice itself, mm^2.
     pub mean_variance_mm2: [[f64; 2]; 2],
     /// Marks that do not belong with the others, left out because there were more than shots.
@@ -106,12 +108,7 @@ fn heart(patches: &[Patch]) -> Option<(f64, f64)> {
 
 /// Most marks that a patch can hold: twice what its opacity amounts to in usual marks and two more, but one more than were shot.
 fn most_marks(p: &Patch, shape: &MarkShape, shots: usize) -> usize {
-    let mass: f64 = (0..p.opacity.len())
-        .filter(|&i| p.sigma[i].is_finite() && p.level[i] > 3.0 * p.sigma[i])
-        .map(|i| -(1.0 - p.level[i].min(0.95)).ln())
-        .sum::<f64>()
-        * p.mm_per_px
-        * p.mm_per_px;
+    let mass = p.opacity_area_mm2();
     let one = std::f64::consts::PI * shape.radius_mm.0.powi(2) * shape.strength.0;
     ((2.0 * mass / one) as usize + 2).min(shots + 1)
 }
@@ -127,8 +124,8 @@ pub fn judge(patches: &[Patch], shots: usize, shape: &MarkShape, behind: &Behind
         let missing = if behind.places_mm.is_empty() { 0 } else { shots };
         return Judged { probability: 1.0, sure: 1.0, hidden: unseen(missing), ..Judged::default() };
     };
-    let explained: Vec<Explained> = patches
-        .par_iter()
+    let areas: Vec<f64> = patches
+        .iter()
         .map(|p| {
             let n = p.wall_mm.iter().filter(|w| w[0].is_finite()).count().max(1) as f64;
             let centre =
@@ -137,18 +134,37 @@ pub fn judge(patches: &[Patch], shots: usize, shape: &MarkShape, behind: &Behind
             let half = 0.5 * p.mm_per_px * p.width.max(p.height) as f64;
             let away = ((centre.0 - heart.0).abs() - half).max(0.0);
             let up = ((centre.1 - heart.1).abs() - half).max(0.0);
-            explain(p, shape, shape.area_mm2((away, up)), most_marks(p, shape, shots), Effort::Whole)
+            shape.area_mm2((away, up))
         })
         .collect();
-    let mut choices = choose(&explained, shots);
-    if behind.within_reach(Some(heart.into()), shape.group_mm) {
-        expect_missing(&mut choices, shots);
+    let mut explained: Vec<Explained> = patches
+        .par_iter()
+        .zip(&areas)
+        .map(|(p, area)| explain(p, shape, *area, most_marks(p, shape, shots), Effort::Whole))
+        .collect();
+    // Only the likeliest number of marks is looked at again: marks added to fill the count find something to fit everywhere.
+    let expects = behind.within_reach(Some(heart.into()), shape.group_mm);
+    let chosen = |explained: &[Explained]| {
+        let mut choices = choose(explained, shots);
+        if expects {
+            expect_missing(&mut choices, shots);
+        }
+        choices
+    };
+    if let Some(first) = chosen(&explained).first() {
+        explained.par_iter_mut().zip(patches).zip(&areas).zip(&first.counts).for_each(|(((e, patch), area), k)| {
+            if let Some(fit) = e.fits.get_mut(*k) {
+                *fit = reconsider(patch, shape, *area, fit);
+            }
+        });
     }
+    let choices = chosen(&explained);
     let Some(best) = choices.first() else { return Judged::default() };
     let mut marks = marks_of(&explained, best, shape);
     marks.sort_by(top_to_bottom);
     let told: usize = best.counts.iter().sum();
     let mut judged = Judged { probability: best.probability, sure: 1.0, ..Judged::default() };
+    judged.too_much = explained.iter().any(|e| e.too_much);
     if marks.len() < shots && behind.within_reach(mean(&marks), shape.group_mm) {
         judged.hidden = unseen(shots - marks.len());
     } else if let Some(hidden) = hidden(patches, &explained, best, shots, shape) {
@@ -303,11 +319,20 @@ impl Hidden {
         for _ in 0..self.missing {
             if let Some(i) = (0..marks.len()).max_by(|&a, &b| expected[a].total_cmp(&expected[b])) {
                 marks[i].count += 1;
+                if marks[i].count == 2 {
+                    // Each ball of the entry is somewhere about its centre.
+                    let hidden = (HIDDEN_RADII * marks[i].radius_mm).powi(2);
+                    (0..2).for_each(|k| marks[i].covariance_mm2[k][k] += hidden);
+                }
                 expected[i] -= 1.0;
             }
         }
     }
 }
+
+/// SD of a hidden ball's centre about the mark that hides it, across and up, in radii: two balls further apart than 0.4
+/// radii show as two, so the hidden one is somewhere on a disc of that radius, whose SD on an axis is half of it.
+pub const HIDDEN_RADII: f64 = 0.2;
 
 /// The order of a volley's marks.
 pub fn top_to_bottom(a: &FoundMark, b: &FoundMark) -> std::cmp::Ordering {
@@ -336,15 +361,17 @@ fn marks_of(explained: &[Explained], choice: &Choice, shape: &MarkShape) -> Vec<
     let mut out = Vec::new();
     for (patch, (e, &k)) in explained.iter().zip(&choice.counts).enumerate() {
         let fit = &e.fits[k];
+        let between = between_trials_mm2(fit);
         for (i, m) in fit.marks.iter().enumerate() {
             if m.strength < LEAST_STRENGTH * shape.strength.0 {
                 continue;
             }
-            let c = |a: usize, b: usize| fit.covariance[(UNKNOWNS * i + a, UNKNOWNS * i + b)];
+            let lack = fit.lack_of_fit.get(i).copied().unwrap_or(1.0);
+            let c = |a: usize, b: usize| lack * fit.covariance[(UNKNOWNS * i + a, UNKNOWNS * i + b)];
             out.push(FoundMark {
                 x_mm: m.x_mm,
                 y_mm: m.y_mm,
-                covariance_mm2: [[c(0, 0), c(0, 1)], [c(1, 0), c(1, 1)]],
+                covariance_mm2: std::array::from_fn(|a| std::array::from_fn(|b| c(a, b) + between[i][a][b])),
                 radius_mm: m.radius_mm,
                 strength: m.strength,
                 modes: m.modes,

@@ -172,6 +172,13 @@ pub fn measure<'a>(
             notes.push(format!("mark {} is barely told apart from its neighbour: look at the photo", i + 1));
         }
     }
+    if judged.too_much && open(FlagWord::BigChange) {
+        if !flags.contains(&FlagWord::BigChange) {
+            flags.push(FlagWord::BigChange);
+        }
+        let to = if balls < shots { &mut notes } else { &mut known };
+        to.push("a place changed by more than all shots could mark; it was left out".into());
+    }
     if !l.groups.on_paper.is_empty() && open(FlagWord::OnSheet) {
         flags.push(FlagWord::OnSheet);
         notes.push(

@@ -37,10 +37,14 @@ pub struct Tag {
 /// Finds and reads all tags of a photo.
 pub fn find_tags(gray: &GrayImage) -> Vec<Tag> {
     let mut found: Vec<Tag> = Vec::new();
-    let mut level = gray.clone();
+    let mut half: Option<GrayImage> = None;
     let mut factor = 1.0;
-    while level.width().min(level.height()) >= 2 * WINDOW_PX as u32 {
-        for quad in quads(&level) {
+    loop {
+        let level = half.as_ref().unwrap_or(gray);
+        if level.width().min(level.height()) < 2 * WINDOW_PX as u32 {
+            break;
+        }
+        for quad in quads(level) {
             let full = quad.map(|c| [(c[0] + 0.5) * factor - 0.5, (c[1] + 0.5) * factor - 0.5]);
             let refined = refine(gray, &full);
             let Some((id, wrong_bits, corners)) = read_tag(gray, &refined).or_else(|| read_tag(gray, &full)) else {
@@ -57,7 +61,7 @@ pub fn find_tags(gray: &GrayImage) -> Vec<Tag> {
                 None => found.push(tag),
             }
         }
-        level = halve(&level);
+        half = Some(halve(level));
         factor *= 2.0;
     }
     found.sort_by_key(|t| t.id);
@@ -139,12 +143,12 @@ fn dark_mask(gray: &GrayImage) -> Vec<bool> {
                 s -= u64::from(sum[x - half - 1]);
                 q -= square[x - half - 1];
             }
-            let n = (rows * ((x + half).min(w - 1) + 1 - x.saturating_sub(half))) as f64;
-            let mean = s as f64 / n;
-            let variance = q as f64 / n - mean * mean;
-            // A fifth of the local spread below the mean, where there is a spread at all (8 grey values).
-            let below = mean - f64::from(raw[y * w + x]);
-            dark[y * w + x] = variance > 64.0 && below > 0.0 && below * below > 0.04 * variance;
+            let n = (rows * ((x + half).min(w - 1) + 1 - x.saturating_sub(half))) as u64;
+            // A fifth of the local spread below the mean, where there is a spread at all (8 grey values): n times the
+            // distance, n^2 times the variance, in whole numbers.
+            let below = s as i64 - (n * u64::from(raw[y * w + x])) as i64;
+            let variance = (n * q - s * s) as i64;
+            dark[y * w + x] = below > 0 && variance > (64 * n * n) as i64 && 25 * below * below > variance;
         }
     }
     dark
@@ -153,15 +157,15 @@ fn dark_mask(gray: &GrayImage) -> Vec<bool> {
 /// Four-sided dark islands: corners in order around, clockwise as seen.
 fn quads(gray: &GrayImage) -> Vec<[[f64; 2]; 4]> {
     let (w, h) = (gray.width() as usize, gray.height() as usize);
-    let dark = dark_mask(gray);
-    let mut seen = vec![false; w * h];
+    // What was seen of an island is no longer dark.
+    let mut dark = dark_mask(gray);
     let mut out = Vec::new();
     let mut stack = Vec::new();
     for start in 0..w * h {
-        if !dark[start] || seen[start] {
+        if !dark[start] {
             continue;
         }
-        seen[start] = true;
+        dark[start] = false;
         stack.push(start);
         let (mut area, mut x0, mut x1, mut y0, mut y1) = (0usize, w, 0, h, 0);
         let mut pixels: Vec<usize> = Vec::new();
@@ -173,8 +177,8 @@ fn quads(gray: &GrayImage) -> Vec<[[f64; 2]; 4]> {
             }
             (x0, x1, y0, y1) = (x0.min(x), x1.max(x), y0.min(y), y1.max(y));
             let mut visit = |j: usize| {
-                if dark[j] && !seen[j] {
-                    seen[j] = true;
+                if dark[j] {
+                    dark[j] = false;
                     stack.push(j);
                 }
             };
