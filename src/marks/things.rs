@@ -2,9 +2,9 @@
 //!
 //! A person before the wall, a hose, a bucket, a sheet that fell off: their places say nothing of marks, and what they hide must
 //! be asked of another photo. The log ratio of the two photos is held against a smooth surface through most of the wall
-//! ([`smooth_light`]); connected cells that stray from it, and are more or longer than all marks of the volley side by side, are
+//! (`smooth_light`); connected cells that stray from it, and are more or longer than all marks of the volley side by side, are
 //! something else. Sun and shadow do that too: they leave the wall's grain where it was, and change its three
-//! colours in nearly one proportion ([`covers`]). What covers the wall is a [`Thing`]; the rest is left to the light's own model.
+//! colours in nearly one proportion (`covers`). What covers the wall is a [`Thing`]; the rest is left to the light's own model.
 
 use serde::{Deserialize, Serialize};
 

@@ -224,9 +224,9 @@ impl Known {
 
     /// Whether what was learned elsewhere is about these volleys: sizes fit, no index leads out of a list.
     pub(super) fn fits(&self, learned: &Learned) -> bool {
-        let looked = self.shot.iter().filter_map(|s| if let Found::Looked(l) = &*s.1 { Some(l) } else { None });
-        let looked: Vec<_> = looked.collect();
-        let judged = |(j, l): (&Judged, &&Box<VolleyLook>)| j.marks.iter().all(|m| m.patch < l.groups.patches.len());
+        let looked = self.shot.iter().filter_map(|s| if let Found::Looked(l) = &*s.1 { Some(&**l) } else { None });
+        let looked: Vec<&VolleyLook> = looked.collect();
+        let judged = |(j, l): (&Judged, &&VolleyLook)| j.marks.iter().all(|m| m.patch < l.groups.patches.len());
         learned.shape.profile.len() == self.start.profile.len()
             && learned.judged.len() == looked.len()
             && learned.judged.iter().zip(&looked).all(judged)

@@ -2,7 +2,7 @@
 //!
 //! [`plan`] takes setups, ladder and spread from what a person typed, else from the session's table and results; says how many volleys
 //! would give a clear answer; and draws up the day: blocks in random order, the reference in between, warm-up throws for fresh pockets,
-//! wipes where marks would crowd. [`write_plan`] writes it as `volleys.csv`, with a sheet to print and tick off.
+//! wipes where marks would crowd. [`super::plan_text::write_plan`] writes it as `volleys.csv`, with a sheet to print and tick off.
 
 use std::path::{Path, PathBuf};
 use std::time::{SystemTime, UNIX_EPOCH};

@@ -128,7 +128,6 @@ pub fn plan_csv(plan: &Plan) -> Result<Vec<u8>> {
             }
         })?;
     }
-    drop(put);
     let bytes = writer.into_inner().map_err(|e| Error::input(format!("the plan cannot be written: {e}")))?;
     // What a session cannot read is not written.
     let text = String::from_utf8_lossy(&bytes);

@@ -103,7 +103,8 @@ pub fn shots_parquet(rows: &[ShotRow], factor_names: &[String]) -> Result<Vec<u8
         Column::Whole("count".into(), rows.iter().map(|r| whole(r.count)).collect()),
         text("photo", &|r| r.photo.clone()),
     ];
-    let doubles: [(&str, &dyn Fn(&ShotRow) -> Option<f64>); 14] = [
+    type Value<'a> = &'a dyn Fn(&ShotRow) -> Option<f64>;
+    let doubles: [(&str, Value); 14] = [
         ("speed_mps", &|r| r.speed_mps),
         ("px_x", &|r| r.px_x),
         ("px_y", &|r| r.px_y),

@@ -2,7 +2,7 @@
 //!
 //! A file's print is its length, its times and (on Unix) its inode, as the system tells them. Hashes are kept by path and
 //! print in `.pockmark/prints.json`. A file that was changed within the resolution of its time after it was hashed would
-//! keep its print; so a hash is kept only when the file was last changed [`SETTLED`] before it was hashed, and a fresher file
+//! keep its print; so a hash is kept only when the file was last changed two seconds before it was hashed, and a fresher file
 //! is hashed again at the end. Whoever changes a file and sets all its times back on purpose is not noticed.
 
 use std::collections::BTreeMap;

@@ -358,7 +358,8 @@ fn prepare(a: Side, b: Side, reference: Option<&Setup>, alpha: f64) -> Result<Pr
     let mut whole = None;
     let bridgeable = reference.filter(|r| {
         let is = |s: &Side| r.is_part_of(&s.ladder.setup);
-        !one_session && !(is(&a) && is(&b))
+        let shot_alone = is(&a) && is(&b);
+        !(one_session || shot_alone)
     });
     if let Some(r) = bridgeable
         && let (Some(here), Some(there)) = (reference_ladder(a.study, r), reference_ladder(b.study, r))
