@@ -76,7 +76,8 @@ impl Setup {
         if self.0.is_empty() {
             return "the only setup".into();
         }
-        self.0.iter().map(|(k, v)| format!("{k} {v}")).collect::<Vec<_>>().join(", ")
+        let word = |(k, v): &(String, String)| format!("{k} {}", if v.is_empty() { "not stated" } else { v });
+        self.0.iter().map(word).collect::<Vec<_>>().join(", ")
     }
 }
 
