@@ -209,6 +209,7 @@ const middle = (p, i) => p.evaluate((k) => {
   const c = await middle(p, 0);
   assert.ok(c.r > 1.6 * b.r && c.r < 2.4 * b.r, JSON.stringify([b, c]));
   await p.tap('[data-do="fit"]');
+  await p.waitForTimeout(200);
   // A tap chooses; only then a drag moves the mark.
   const m = await middle(p, 0);
   await p.touchscreen.tap(m.x, m.y);

@@ -605,9 +605,11 @@ stage.addEventListener("pointermove", (e) => {
     if (d0 > 5 && d1 > 5) zoom(d1 / d0, (p.x + other.x) / 2, (p.y + other.y) / 2);
   } else if (!gesture.pinch) {
     const far = Math.hypot(p.x - gesture.x, p.y - gesture.y) > (e.pointerType === "mouse" ? 3 : 8);
+    // Once it is a swipe, the wall catches up with the finger.
+    const from = gesture.moved ? was : { x: gesture.x, y: gesture.y };
     if (far && !gesture.moved) { gesture.moved = true; if (gesture.grab) { flush(); choose(gesture.mark); } else stage.classList.add("panning"); }
     if (gesture.moved && gesture.grab) drag = { i: gesture.mark.i, dx: (p.x - gesture.x) / view.s, dy: (p.y - gesture.y) / view.s };
-    else if (gesture.moved) { view.x -= (p.x - was.x) / view.s; view.y -= (p.y - was.y) / view.s; }
+    else if (gesture.moved) { view.x -= (p.x - from.x) / view.s; view.y -= (p.y - from.y) / view.s; }
     draw();
   }
   fingers.set(e.pointerId, p);
