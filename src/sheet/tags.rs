@@ -34,8 +34,17 @@ pub struct Tag {
     pub wrong_bits: u32,
 }
 
+/// Four corners of a dark four-sided island, clockwise as seen, px.
+pub type Quad = [[f64; 2]; 4];
+
 /// Finds and reads all tags of a photo.
 pub fn find_tags(gray: &GrayImage) -> Vec<Tag> {
+    tags_and_quads(gray).0
+}
+
+/// The tags of a photo, and the dark four-sided islands that no tag was read in, their sides moved onto the edges seen.
+pub(super) fn tags_and_quads(gray: &GrayImage) -> (Vec<Tag>, Vec<Quad>) {
+    let mut unread: Vec<Quad> = Vec::new();
     let mut found: Vec<Tag> = Vec::new();
     let mut half: Option<GrayImage> = None;
     let mut factor = 1.0;
@@ -48,6 +57,7 @@ pub fn find_tags(gray: &GrayImage) -> Vec<Tag> {
             let full = quad.map(|c| [(c[0] + 0.5) * factor - 0.5, (c[1] + 0.5) * factor - 0.5]);
             let refined = refine(gray, &full);
             let Some((id, wrong_bits, corners)) = read_tag(gray, &refined).or_else(|| read_tag(gray, &full)) else {
+                unread.push(refined);
                 continue;
             };
             let tag = Tag { id, corners: corners.map(|c| PixelPoint::new(c[0], c[1])), wrong_bits };
@@ -65,7 +75,7 @@ pub fn find_tags(gray: &GrayImage) -> Vec<Tag> {
         factor *= 2.0;
     }
     found.sort_by_key(|t| t.id);
-    found
+    (found, unread)
 }
 
 /// Half the size by averaging 2 x 2 pixels.
