@@ -394,7 +394,8 @@ impl Day {
         let after = self.place(&v.photo);
         let (found, turn) = self.compare(index, v, &key, &after, progress);
         let (found, turn) = (found.map(Arc::new), Arc::new(turn));
-        let again = twice.zip(key.again.as_ref()).and_then(|(p, (before, _))| {
+        // A wiped wall shows no volley a second time.
+        let again = twice.zip(key.again.as_ref()).filter(|_| !turn.wiped).and_then(|(p, (before, _))| {
             progress(&format!("{}: was volley {} photographed twice?", v.photo, p.row.volley));
             let (was, is) = (self.place(&before.name).ok()?, after.as_ref().ok()?);
             self.look(index, key.wall, p, &was, is).ok().map(Arc::new)
@@ -427,7 +428,7 @@ impl Day {
     ) -> (Option<Found>, Turn) {
         let shots = v.row.shots;
         let carried = self.steps.last().map(|s| s.turn.veils.clone()).unwrap_or_default();
-        let mut turn = Turn { page: key.wall_before.page.clone(), veils: carried, late: Vec::new() };
+        let mut turn = Turn { page: key.wall_before.page.clone(), veils: carried, ..Turn::default() };
         let own_page = Page { first_row: index + 1, clean: Some(v.photo.clone()) };
         let failed = |why: String, flags: Vec<FlagWord>| (shots > 0).then_some(Found::Failed(why, flags));
         // A row without shots asks for a comparison only where something is hidden or marks may have been wiped.

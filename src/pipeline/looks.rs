@@ -489,7 +489,9 @@ pub fn look(wall: &Wall, ask: &Ask, before: &PlacedPhoto, after: &PlacedPhoto) -
     for i in (0..things.covered.len()).filter(|&i| things.covered[i]) {
         (reduced.before[i], reduced.after[i]) = ([f32::NAN; 3], [f32::NAN; 3]);
     }
-    let mut detection = detect(&reduced, 2.0 * radius_cells, shots, &excluded);
+    // Where nothing was shot, the old marks may be gone: so much change speaks of no light.
+    let changes = if shots == 0 { old.len() } else { shots };
+    let mut detection = detect(&reduced, 2.0 * radius_cells, changes, &excluded);
     let gone = gone(&reduced, &detection.light, &is.view, old);
     // Pixels of a patch that reaches into what is covered say nothing.
     for i in (0..things.covered.len()).filter(|&i| things.covered[i]) {

@@ -60,6 +60,8 @@ pub struct Turn {
     pub veils: Vec<Veil>,
     /// What it shows again.
     pub late: Vec<Late>,
+    /// The old marks are gone.
+    pub wiped: bool,
 }
 
 impl Day {
@@ -91,6 +93,7 @@ impl Day {
             *turn = Turn { page: Page { first_row: index, clean: turn.page.clean.clone() }, ..Turn::default() };
             if shots == 0 {
                 turn.page = Page { first_row: index + 1, clean: Some(after.name.clone()) };
+                turn.wiped = true;
                 return Ok(now);
             }
             if let Some(clean) = clean
