@@ -150,7 +150,10 @@ impl Day {
     }
 
     /// Learns what the marks look like and judges all volleys, where anything changed since.
-    pub fn learn(&mut self, progress: Progress) -> Arc<Learned> {
+    ///
+    /// # Errors
+    /// As for [`Known::learn`].
+    pub fn learn(&mut self, progress: Progress) -> Result<Arc<Learned>> {
         if self.known.learned.is_some() {
             return self.known.learn(progress);
         }
@@ -159,9 +162,9 @@ impl Day {
             self.known.learned = Some(Arc::new(learned));
             return self.known.learn(progress);
         }
-        let learned = self.known.learn(progress);
+        let learned = self.known.learn(progress)?;
         kept.put(&name, &*learned);
-        learned
+        Ok(learned)
     }
 
     /// What is learned depends on all comparisons, in their order.
@@ -291,6 +294,13 @@ impl Day {
             reference,
             wall_before: self.wall_before(index),
         }
+    }
+
+    /// Forgets every comparison: they are made again, or found where they are kept.
+    pub fn forget(&mut self) {
+        self.steps.clear();
+        self.known.learned = None;
+        self.edition += 1;
     }
 
     /// Counts every change of what was looked at.
@@ -463,7 +473,7 @@ impl Day {
         match result {
             Ok(l) if shots > 0 => {
                 let much = if l.things.is_empty() { "" } else { ", and something that is no mark" };
-                progress(&format!("volley {}: {} places changed{much}", v.row.volley, l.groups.patches.len()));
+                progress(&format!("volley {}: {} places changed{much}", v.row.volley, l.patch_count()));
                 (Some(Found::Looked(Box::new(l))), turn)
             }
             Ok(_) => (None, turn),

@@ -6,6 +6,7 @@
 use std::path::Path;
 
 use super::decision::SIGNIFICANCE_STEP;
+use super::stowed::Stowed;
 use super::veil::Mask;
 use image::{GrayImage, RgbImage};
 use serde::{Deserialize, Serialize};
@@ -260,6 +261,11 @@ pub struct VolleyLook {
     pub(super) grid: Grid,
     /// The usual mark's radius, cells.
     pub(super) radius_cells: f64,
+    /// Patches that lie on the disk.
+    pub(super) patches_stowed: usize,
+    /// Where.
+    #[serde(skip)]
+    pub(super) stowed: Option<Stowed>,
 }
 
 impl VolleyLook {
@@ -540,5 +546,7 @@ pub fn look(wall: &Wall, ask: &Ask, before: &PlacedPhoto, after: &PlacedPhoto) -
         significance_map,
         grid,
         radius_cells,
+        patches_stowed: 0,
+        stowed: None,
     })
 }

@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use super::behind::Behind;
 use super::day::Day;
 use super::expect::Expected;
-use super::judge::{FoundMark, Hiding, Judged, judge, mean, top_to_bottom};
+use super::judge::{FoundMark, Hiding, Judged, judge, mean, note_seams, top_to_bottom};
 use super::looks::{Ask, Pivot, PlacedPhoto, SIDEWAYS, VolleyLook, look};
 use super::settle::{Claimant, settle};
 use super::veil::{Mask, Veil, lift};
@@ -241,6 +241,7 @@ pub(super) fn settle_late(
         .sum();
     let mut seen = judge(&patches, expected as usize, shape, &Behind::default());
     seen.marks.iter_mut().for_each(|m| m.seen_in = Some(seen_in));
+    note_seams(&mut seen.marks, &late.look.groups.patches, Some(seen_in));
     let hides: Vec<Box<dyn Fn([f64; 2]) -> bool>> = volleys
         .iter()
         .map(|o| {
