@@ -17,6 +17,7 @@ pub mod register;
 pub mod start;
 pub mod suspect;
 pub mod trust;
+pub mod unknowns;
 pub mod view;
 pub mod wall;
 mod wall_check;

@@ -8,11 +8,12 @@ use std::collections::BTreeMap;
 
 use image::GrayImage;
 
+use super::board::boards;
 use super::geometry::{SADDLES, SheetGeometry, SheetPoint, SheetSet, TAGS, is_black, sheet_of_tag, tag_of_sheet};
 use super::homography::Homography;
 use super::saddle::{Saddle, WINDOWS, fit_saddle_within};
 use super::sharpen::{BlurOf, sharpened};
-use super::tags::{Part, Tag, check_tag, find_tags, find_tags_in, refine_tag};
+use super::tags::{Part, Tag, check_tag, find_tags, find_tags_in, refine_tag, tags_and_quads};
 use crate::points::PixelPoint;
 
 /// Most wrong modules of the 64 when a tag is looked for where its sheet says that it is: its id is known
@@ -20,6 +21,8 @@ use crate::points::PixelPoint;
 const MOST_WRONG_EXPECTED: u32 = 10;
 /// Farthest from its sheet's layout that a corner is kept, px, or in its own u.
 const FARTHEST_PX: f64 = 0.5;
+/// Least corners of a sheet that was recognised as a whole.
+const LEAST_CORNERS: usize = 4;
 const FARTHEST_U: f64 = 8.0;
 
 /// One saddle point of a sheet, measured.
@@ -71,7 +74,23 @@ pub struct SheetsSeen {
 
 /// Finds all sheets of a photo.
 pub fn find_sheets(gray: &GrayImage, set: &SheetSet) -> SheetsSeen {
-    sheets_of(gray, gray, set, find_tags(gray))
+    let (tags, unread) = tags_and_quads(gray);
+    let mut seen = sheets_of(gray, gray, set, tags);
+    // What tags did not name is recognised as a whole; a sheet that shows more this way counts as it is shown this way.
+    for b in boards(gray, &unread, set) {
+        let Some(v) = measure(gray, set.of(b.number), b.number, b.tags, b.map) else { continue };
+        let known = seen.sheets.iter().position(|s| s.number == v.number);
+        match known {
+            Some(i) if seen.sheets[i].corners.len() >= v.corners.len() => {}
+            Some(i) => seen.sheets[i] = v,
+            None if v.corners.len() >= LEAST_CORNERS => seen.sheets.push(v),
+            None => {}
+        }
+    }
+    seen.sheets.sort_by_key(|s| s.number);
+    let named: Vec<usize> = seen.sheets.iter().flat_map(|s| &s.tags).map(|t| t.id).collect();
+    seen.stray_tags.retain(|t| !named.contains(&t.id));
+    seen
 }
 
 /// The same from `1 / least_factor` (a power of two) of the photo's size on downwards: sheets with small tags are not found.

@@ -1,5 +1,6 @@
 //! What is on a printed sheet, how is it drawn, and where is it in a photo?
 
+mod board;
 pub mod draw;
 pub mod find;
 pub mod geometry;

@@ -34,9 +34,17 @@ pub struct Tag {
     pub wrong_bits: u32,
 }
 
+/// Four corners of a dark four-sided island, clockwise as seen, px.
+pub type Quad = [[f64; 2]; 4];
+
 /// Finds and reads all tags of a photo.
 pub fn find_tags(gray: &GrayImage) -> Vec<Tag> {
-    find_tags_in(gray, Part { origin: (0, 0), size: gray.dimensions() }, 1)
+    tags_and_quads(gray).0
+}
+
+/// The tags of a photo, and the dark four-sided islands that no tag was read in, their sides moved onto the edges seen.
+pub(super) fn tags_and_quads(gray: &GrayImage) -> (Vec<Tag>, Vec<Quad>) {
+    search(gray, Part { origin: (0, 0), size: gray.dimensions() }, 1)
 }
 
 /// A rectangle of a photo.
@@ -56,11 +64,16 @@ pub fn least_side_px(least_factor: u32) -> f64 {
 /// Finds and reads the tags in a part of a photo, at sizes from `1 / least_factor` (a power of two) of it on downwards: small tags of a
 /// large photo cost most.
 pub fn find_tags_in(gray: &GrayImage, part: Part, least_factor: u32) -> Vec<Tag> {
+    search(gray, part, least_factor).0
+}
+
+fn search(gray: &GrayImage, part: Part, least_factor: u32) -> (Vec<Tag>, Vec<Quad>) {
     let (w, h) = (gray.width(), gray.height());
     let origin = (part.origin.0.min(w), part.origin.1.min(h));
     let size = (part.size.0.min(w - origin.0), part.size.1.min(h - origin.1));
     let whole = origin == (0, 0) && size == (w, h);
     let cut = (!whole).then(|| image::imageops::crop_imm(gray, origin.0, origin.1, size.0, size.1).to_image());
+    let mut unread: Vec<Quad> = Vec::new();
     let mut found: Vec<Tag> = Vec::new();
     let mut half: Option<GrayImage> = None;
     let mut factor = 1;
@@ -70,17 +83,23 @@ pub fn find_tags_in(gray: &GrayImage, part: Part, least_factor: u32) -> Vec<Tag>
             break;
         }
         if factor >= least_factor {
-            take_tags(gray, level, (origin, f64::from(factor)), &mut found);
+            take_tags(gray, level, (origin, f64::from(factor)), &mut found, &mut unread);
         }
         half = Some(halve(level));
         factor *= 2;
     }
     found.sort_by_key(|t| t.id);
-    found
+    (found, unread)
 }
 
 /// Reads the tags of a level whose first pixel is the photo's `origin` and whose pixels are `factor` of the photo's.
-fn take_tags(gray: &GrayImage, level: &GrayImage, (origin, factor): ((u32, u32), f64), found: &mut Vec<Tag>) {
+fn take_tags(
+    gray: &GrayImage,
+    level: &GrayImage,
+    (origin, factor): ((u32, u32), f64),
+    found: &mut Vec<Tag>,
+    unread: &mut Vec<Quad>,
+) {
     let full = |v: f64, from: u32| (v + 0.5) * factor - 0.5 + f64::from(from);
     for quad in quads(level) {
         let full = quad.map(|c| [full(c[0], origin.0), full(c[1], origin.1)]);
@@ -90,6 +109,7 @@ fn take_tags(gray: &GrayImage, level: &GrayImage, (origin, factor): ((u32, u32),
         }
         let refined = refine(gray, &full);
         let Some((id, wrong_bits, corners)) = read_tag(gray, &refined).or_else(|| read_tag(gray, &full)) else {
+            unread.push(refined);
             continue;
         };
         let tag = Tag { id, corners: corners.map(|c| PixelPoint::new(c[0], c[1])), wrong_bits };
