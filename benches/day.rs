@@ -143,7 +143,7 @@ fn main() -> Result<()> {
     let mut day = Day::new(&session, &wall)?;
     day.follow(&pairing.volleys, &|_| {});
     stages.push(("place, compare, cut out what changed", laps.ms() / n - colour));
-    day.learn(&|_| {});
+    day.learn(&|_| {})?;
     stages.push(("learn the marks' looks, judge", laps.ms() / n));
     let pictures = Pictures::default();
     let outcome = conclude(day.known(), &[], &pairing.notes, &pictures, &|_| {});

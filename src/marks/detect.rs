@@ -13,13 +13,18 @@ use statrs::distribution::{ContinuousCDF, Normal};
 
 use super::light::{Light, line_light, median, tile_light};
 use super::pair::Reduced;
-use super::smooth::{Neighbourhood, means};
+use super::smooth::{Neighbourhood, even_means, means};
 
 /// Expected false places a photo.
 pub const FALSE_PER_PHOTO: f64 = 0.01;
-/// Real noise has longer tails than a Gaussian (JPEG blocks, edges): significances are shrunk by this factor before
-/// they are compared with a Gaussian's. Measured on unchanged pairs: the largest of 10^6 smoothed cells is 5.5 to 6.3, a Gaussian's 4.9.
-const TAIL: f64 = 1.2;
+/// Real noise has longer tails than a Gaussian: significances are shrunk by these factors before they are compared with a Gaussian's. In 100
+/// rendered pairs without a change the largest grey ones were 6.5 and 5.4 times the noise where a Gaussian's are 5.4. JPEG's colours
+/// are zero almost everywhere and jump elsewhere: they reached 7.9.
+const GREY_TAIL: f32 = 1.05;
+const COLOUR_TAIL: f32 = 1.2;
+/// Radius of the smoothing disc over the usual mark's diameter: as large as the smallest mark that is looked for, half as wide as usual. A larger
+/// one would see faint large marks better and lose faint small ones.
+const DISC: f64 = 0.3;
 /// More changed cells than this many times what all shots can mark: the light has edges that tiles cannot follow.
 const EDGES: f64 = 2.0;
 /// Brightness classes of the noise.
@@ -85,15 +90,17 @@ struct Scatter<'a> {
 
 impl<'a> Scatter<'a> {
     /// From the cells in `sample`.
-    fn measure(map: &[f32], class: &'a [u8], gradient2: &'a [f32], sample: &Sample, marked: f64) -> Self {
+    fn measure(map: &[f32], class: &'a [u8], gradient2: &'a [f32], sample: &Sample, marked: f64, colour: bool) -> Self {
         // JPEG's chroma is zero almost everywhere and jumps elsewhere, so that the median alone sees no noise at
         // all: the largest scale of three quantiles is taken. The last lies below what marks may cover (`marked`, a share), twice
         // over: before anything is masked, many large marks would else pass for noise and hide themselves.
         let last = (1.0 - 2.0 * marked).clamp(0.9, 0.99);
         let last = (last, Normal::standard().inverse_cdf(0.5 + 0.5 * last) as f32);
+        // What jumps seldom shows only far out. Faint marks are no matter there: they are seen in grey.
+        let far = if colour { (0.999, 3.2905) } else { last };
         let robust_var = |v: &mut Vec<f32>| {
             let n = v.len();
-            [(0.5, 0.6745f32), (0.9, 1.645), last]
+            [(0.5, 0.6745f32), (0.9, 1.645), last, far]
                 .map(|(q, z)| {
                     let k = ((n as f64 * q) as usize).min(n - 1);
                     (*v.select_nth_unstable_by(k, f32::total_cmp).1 / z).powi(2)
@@ -160,7 +167,8 @@ impl Sample {
 
 /// Significance of a cell: the largest of its maps'.
 fn significance_of(maps: &[Vec<f32>; 3], scatter: &[Scatter; 3], i: usize) -> f32 {
-    let square = |k: usize| maps[k][i] * maps[k][i] / scatter[k].variance(i);
+    let tail = |k: usize| if k > 0 { COLOUR_TAIL } else { GREY_TAIL };
+    let square = |k: usize| maps[k][i] * maps[k][i] / (scatter[k].variance(i) * tail(k) * tail(k));
     // NaN where there is no pair, in all three alike.
     let largest = square(0).max(square(1)).max(square(2));
     largest.sqrt()
@@ -170,10 +178,10 @@ fn significance_of(maps: &[Vec<f32>; 3], scatter: &[Scatter; 3], i: usize) -> f3
 /// (as many as the grid has, or none) have a noise of their own: print is all edges. `shots` says how much change to expect.
 pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) -> Detection {
     let n = r.width * r.height;
-    let radius = (0.35 * diameter_cells).max(1.0);
-    let tests = 3.0 * n as f64 / (std::f64::consts::PI * radius * radius / 4.0);
-    let z = Normal::standard().inverse_cdf((1.0 - FALSE_PER_PHOTO / tests / 2.0).min(1.0 - 1e-15));
-    let threshold = z * TAIL;
+    let radius = (DISC * diameter_cells).max(1.0);
+    // Every cell is a test of its own, which neighbours' are not quite: their disc is not the same.
+    let tests = 3.0 * n as f64;
+    let threshold = Normal::standard().inverse_cdf((1.0 - FALSE_PER_PHOTO / tests / 2.0).min(1.0 - 1e-15));
     let on_paper = |i: usize| paper.get(i).copied().unwrap_or(false);
     let held = against_neighbours(r);
     let bright = |p: &[f32; 3]| (p[1].clamp(0.0, 0.999).sqrt() * CLASSES as f32) as u8;
@@ -204,11 +212,11 @@ pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) ->
             }
             directions(r.after[i], p, if on_paper(i) { PAPER_FLOOR } else { FLOOR }).map(|v| v * held[i])
         };
-        let maps: [Vec<f32>; 3] = means(change, (r.width, r.height), &disc, disc.cells().div_ceil(2));
+        let maps: [Vec<f32>; 3] = even_means(change, (r.width, r.height), &disc, disc.cells().div_ceil(2));
         let sample = Sample::new(|i| !maps[0][i].is_nan() && !mask[i], (r.width, r.height), &gradient);
         let marked = expected / n.max(1) as f64;
         let scatter: [Scatter; 3] =
-            std::array::from_fn(|k| Scatter::measure(&maps[k], &class, &gradient, &sample, marked));
+            std::array::from_fn(|k| Scatter::measure(&maps[k], &class, &gradient, &sample, marked, k > 0 && round > 0));
         let significance: Vec<f32> = (0..n).into_par_iter().map(|i| significance_of(&maps, &scatter, i)).collect();
         mask = grow(&significance, r.width, r.height, threshold as f32, radius.ceil() as usize + 1);
         out = Some((light, light_step, significance, maps, edge));

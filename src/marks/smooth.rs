@@ -35,11 +35,34 @@ pub fn means<const C: usize>(
     about: &Neighbourhood,
     least: usize,
 ) -> [Vec<f32>; C] {
+    scaled_sums(value, (width, height), about, least, &|n| 1.0 / n)
+}
+
+/// As [`means`], but where a part of the neighbourhood is missing the mean is shrunk by the root of the share that is there: its noise is then that
+/// of a whole one's.
+pub fn even_means<const C: usize>(
+    value: impl Fn(usize) -> [f32; C] + Sync,
+    size: (usize, usize),
+    about: &Neighbourhood,
+    least: usize,
+) -> [Vec<f32>; C] {
+    let whole = about.cells() as f32;
+    scaled_sums(value, size, about, least, &|n| 1.0 / (n * whole).sqrt())
+}
+
+/// Sums over each cell's neighbourhood times `scale` of the number of cells that are there.
+fn scaled_sums<const C: usize>(
+    value: impl Fn(usize) -> [f32; C] + Sync,
+    (width, height): (usize, usize),
+    about: &Neighbourhood,
+    least: usize,
+    scale: &(impl Fn(f32) -> f32 + Sync),
+) -> [Vec<f32>; C] {
     let bands: Vec<[Vec<f32>; C]> = (0..height.div_ceil(BAND))
         .into_par_iter()
         .map(|band| {
             let rows = band * BAND..((band + 1) * BAND).min(height);
-            band_means(&value, (width, height), rows, about, least)
+            band_sums(&value, (width, height), rows, (about, least), scale)
         })
         .collect();
     let mut out: [Vec<f32>; C] = std::array::from_fn(|_| Vec::with_capacity(width * height));
@@ -49,12 +72,12 @@ pub fn means<const C: usize>(
     out
 }
 
-fn band_means<const C: usize>(
+fn band_sums<const C: usize>(
     value: &impl Fn(usize) -> [f32; C],
     (width, height): (usize, usize),
     rows: std::ops::Range<usize>,
-    about: &Neighbourhood,
-    least: usize,
+    (about, least): (&Neighbourhood, usize),
+    scale: &impl Fn(f32) -> f32,
 ) -> [Vec<f32>; C] {
     let half = &about.0;
     let reach = half.len() / 2;
@@ -97,7 +120,7 @@ fn band_means<const C: usize>(
     let mut sums = sums.into_iter();
     std::array::from_fn(|_| {
         let mut mean = sums.next().unwrap_or_default();
-        mean.iter_mut().zip(&count).for_each(|(m, n)| *m = if *n < least { f32::NAN } else { *m / n });
+        mean.iter_mut().zip(&count).for_each(|(m, n)| *m = if *n < least { f32::NAN } else { *m * scale(*n) });
         mean
     })
 }
@@ -133,6 +156,9 @@ mod tests {
             }
         }
         assert_eq!(Neighbourhood::disc(1.0).cells(), 5);
+        // A corner shows 4 of 9 cells: two thirds of its mean.
+        let [even] = even_means(|_| [3.0], (5, 5), &Neighbourhood::square(1), 1);
+        assert!((even[0] - 2.0).abs() < 1e-6 && (even[12] - 3.0).abs() < 1e-6);
         let [none] = means(|_| [f32::NAN], (4, 4), &Neighbourhood::square(1), 0);
         assert!(none.iter().all(|v| v.is_nan()));
     }

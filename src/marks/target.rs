@@ -9,7 +9,7 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use super::fit::{Fit, FittedMark, MODES, UNKNOWNS, opacity_at};
+use super::fit::{Fit, FittedMark, MODES, UNKNOWNS, opacity_and_parts_at, opacity_at};
 use super::lanes::{LANES, Lanes, Mark, Profile, Row, derivatives, lay, left, product, residuals};
 use super::patch::Patch;
 use super::shape::MarkShape;
@@ -89,16 +89,36 @@ type Slopes = (f64, DVector<f64>, Option<DMatrix<f64>>);
 impl<'a> Target<'a> {
     /// Prepares a patch. `area_mm2` is the area over which a further mark might lie: the prior of a centre.
     pub fn new(patch: &Patch, shape: &'a MarkShape, area_mm2: f64) -> Self {
-        Self::every(1, patch, shape, area_mm2)
+        Self::every(1, patch, shape, area_mm2, None)
+    }
+
+    /// The same with each pixel's texture as `marks` have it there ([`opacity_and_parts_at`]) and not as its opacity has; what they do not
+    /// explain counts as one more mark.
+    pub fn about(patch: &Patch, shape: &'a MarkShape, area_mm2: f64, marks: &[FittedMark]) -> Self {
+        Self::every(1, patch, shape, area_mm2, Some(marks))
+    }
+
+    /// [`Target::about`] with every second pixel across and down.
+    pub fn thinned_about(patch: &Patch, shape: &'a MarkShape, area_mm2: f64, marks: &[FittedMark]) -> Self {
+        Self::every(2, patch, shape, area_mm2, Some(marks))
     }
 
     /// The same with every second pixel across and down, each counting for four: for trials, a quarter of the cost.
     /// Texture hangs together over more than two pixels, so that little is lost.
     pub fn thinned(patch: &Patch, shape: &'a MarkShape, area_mm2: f64) -> Self {
-        Self::every(2, patch, shape, area_mm2)
+        Self::every(2, patch, shape, area_mm2, None)
     }
 
-    fn every(step: usize, patch: &Patch, shape: &'a MarkShape, area_mm2: f64) -> Self {
+    fn every(step: usize, patch: &Patch, shape: &'a MarkShape, area_mm2: f64, about: Option<&[FittedMark]>) -> Self {
+        // Squared texture and its grain at a pixel.
+        let texture = |i: usize| match about {
+            None => ((shape.texture * patch.level[i]).powi(2), shape.grain_px),
+            Some(marks) => {
+                let (laid, parts) = opacity_and_parts_at(marks, shape, patch.wall_mm[i]);
+                let left = (patch.level[i] - laid).max(0.0);
+                (shape.own_texture.powi(2) * (parts + left * left), shape.own_grain_px)
+            }
+        };
         let side = TILE_PX * step;
         let (pixels, tiles, lanes) = (Vec::new(), Vec::new(), Vec::new());
         let (step_mm, profile) = (patch.mm_per_px, Profile::new(shape));
@@ -114,16 +134,15 @@ impl<'a> Target<'a> {
                         if !patch.sigma[i].is_finite() {
                             continue;
                         }
-                        let texture = shape.texture * patch.level[i];
-                        let variance =
-                            patch.noise_grain_px * patch.sigma[i].powi(2) + shape.grain_px * texture * texture;
+                        let (texture2, grain_px) = texture(i);
+                        let noise2 = patch.sigma[i].powi(2);
+                        let variance = patch.noise_grain_px * noise2 + grain_px * texture2;
                         let w_mm = patch.wall_mm[i];
-                        let alone = patch.sigma[i].powi(2) + texture * texture;
                         let p = Pixel {
                             w_mm,
                             opacity: patch.opacity[i],
                             weight: 1.0 / (variance * most),
-                            observations: alone / (variance * most),
+                            observations: (noise2 + texture2) / (variance * most),
                         };
                         x_mm = (x_mm.0.min(w_mm[0]), x_mm.1.max(w_mm[0]));
                         y_mm = (y_mm.0.min(w_mm[1]), y_mm.1.max(w_mm[1]));

@@ -11,7 +11,7 @@ use super::behind::Behind;
 use crate::marks::fit::{FittedMark, MODES, UNKNOWNS};
 use crate::marks::patch::{Patch, RawPatch};
 use crate::marks::seam::seam_through;
-use crate::marks::separate::{Choice, Effort, Explained, between_trials_mm2, choose, explain, reconsider};
+use crate::marks::separate::{Choice, Effort, Explained, between_trials_mm2, choose, explain, reconsider, refine};
 use crate::marks::shape::MarkShape;
 use crate::marks::ways::{Way, extra_mm, ways};
 
@@ -163,6 +163,11 @@ pub fn judge(patches: &[Patch], shots: usize, shape: &MarkShape, behind: &Behind
     }
     let choices = chosen(&explained);
     let Some(best) = choices.first() else { return Judged::default() };
+    explained.par_iter_mut().zip(patches).zip(&areas).zip(&best.counts).for_each(|(((e, patch), area), k)| {
+        if let Some(fit) = e.fits.get_mut(*k) {
+            *fit = refine(patch, shape, *area, fit);
+        }
+    });
     let mut marks = marks_of(&explained, best, shape);
     marks.sort_by(top_to_bottom);
     let told: usize = best.counts.iter().sum();
