@@ -192,7 +192,8 @@ fn main() -> Result<()> {
         group(&pair, &reduced, &detection, &rules).patches
     };
     let mut blanks = Vec::new();
-    for k in 0..BLANKS {
+    let many = args.next().and_then(|a| a.parse().ok()).unwrap_or(BLANKS);
+    for k in 0..many {
         let (before, after) = (photo(&view, &[], 1000 + k as u64)?, photo(&view, &[], 2000 + k as u64)?);
         let d = difference(&before, &after);
         let n = save(&d)?;

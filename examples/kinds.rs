@@ -26,6 +26,8 @@ const KINDS: &[(&str, &str)] = &[
     ("nudge", "the camera a little nudged before each photo, sheets up"),
     ("nudge_bare", "the same, sheets taken down after the calibration, plywood"),
     ("tight", "groups so tight that most marks overlap"),
+    ("rough", "torn marks with holes, as a rough wall takes them"),
+    ("rough_tight", "the same in groups so tight that most overlap"),
     ("single", "volleys of one shot"),
     ("person", "someone stands before the marks in one photo; a hose and a ball lie at the wall's foot in others"),
     ("wiped", "wiped in the middle, photographed as a row with no shots"),
@@ -204,6 +206,11 @@ fn recipe(kind: &str, seed: u64) -> Result<Recipe> {
             r.nudge = nudged;
         }
         "tight" => r.spread_deg = [0.12, 0.18],
+        "rough" => r.look.kind = MarkKind::Rough,
+        "rough_tight" => {
+            r.look.kind = MarkKind::Rough;
+            r.spread_deg = [0.12, 0.18];
+        }
         "single" => r.volleys = ladder(1),
         "person" => {
             let hose: Vec<WallPoint> = (0..60)

@@ -77,7 +77,8 @@ impl FittedMark {
     }
 
     /// Opacity at a wall point, mm, with its derivatives by x, y, radius, strength and, where N = [`UNKNOWNS`], modes. `None` out of reach.
-    #[inline]
+    /// In full precision, one pixel at a time: what [`super::lanes`] is checked against.
+    #[cfg(test)]
     pub(super) fn laid<const N: usize>(&self, shape: &MarkShape, w_mm: [f64; 2]) -> Option<(f64, [f64; N])> {
         let (dx, dy) = (w_mm[0] - self.x_mm, w_mm[1] - self.y_mm);
         let r = self.radius_mm;
@@ -138,6 +139,18 @@ pub(super) const LEAST_CLEAR: f64 = 0.02;
 /// Opacity of marks together at a wall point, mm.
 pub fn opacity_at(marks: &[FittedMark], shape: &MarkShape, w_mm: [f64; 2]) -> f64 {
     1.0 - marks.iter().map(|m| m.clear(shape, w_mm)).product::<f64>()
+}
+
+/// Opacity of marks together at a wall point, mm, and the sum of squares of how much each mark alone has in it: a tenth more of that mark's
+/// opacity adds a tenth of its part. Where marks lie on marks the parts are small: what shows is nearly opaque whatever each of them is.
+pub fn opacity_and_parts_at(marks: &[FittedMark], shape: &MarkShape, w_mm: [f64; 2]) -> (f64, f64) {
+    let (mut clear, mut squares) = (1.0, 0.0);
+    for c in marks.iter().map(|m| m.clear(shape, w_mm)).filter(|c| *c < 1.0) {
+        // The others' share of light is the product of all without this one's.
+        squares = squares * c * c + (clear * (1.0 - c)).powi(2);
+        clear *= c;
+    }
+    (1.0 - clear, squares)
 }
 
 /// K marks fitted to a patch.

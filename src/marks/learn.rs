@@ -5,7 +5,7 @@
 
 use rayon::prelude::*;
 
-use super::fit::{FittedMark, MODES, TILT, UNKNOWNS, WAVE_ORDERS, opacity_at};
+use super::fit::{FittedMark, MODES, TILT, UNKNOWNS, WAVE_ORDERS, opacity_and_parts_at};
 use super::patch::{Patch, RawPatch};
 use super::separate::{Effort, Explained, choose, explain};
 use super::shape::{MarkShape, grain_px};
@@ -117,11 +117,13 @@ pub fn learn(volleys: &[(usize, Vec<Patch>)], start: MarkShape) -> MarkShape {
 
 /// Marks that the start's waves and tilt weigh as much as.
 const MODES_LEAN: f64 = 4.0;
+/// Rounds of that: each moves the variance by a small part of what the last did.
+const MODES_ROUNDS: usize = 20;
 /// Least standard deviation of a mode: below it the disc is as good.
 const LEAST_MODE: f64 = 0.005;
 
-/// How much rims wave and marks tilt: each mode's variance is the mean of its square and of its own variance
-/// (expectation and maximisation: Dempster, Laird and Rubin, *J. R. Stat. Soc. B* 39, 1, 1977), the orders apart.
+/// How much rims wave and marks tilt: the variance under which what each mark's own pixels say of a mode, and how well, is likeliest, the orders
+/// apart (random effects: each value scatters by that variance and its own; Mandel and Paule, *Anal. Chem.* 42, 1194, 1970).
 fn learn_modes(
     shape: &mut MarkShape,
     volleys: &[(usize, Vec<Patch>)],
@@ -129,25 +131,38 @@ fn learn_modes(
     area_mm2: f64,
 ) {
     let start = MarkShape::plain((1.0, 2.0));
-    let squares: Vec<[f64; MODES]> = fitted
+    // Square and own variance of each mode of each mark, were there no prior.
+    let alone: Vec<[(f64, f64); MODES]> = fitted
         .par_iter()
         .flat_map_iter(|(v, p, marks)| {
             let fit = Target::new(&volleys[*v].1[*p], shape, area_mm2).finish(marks.clone());
             let each = |(k, m): (usize, &FittedMark)| {
                 std::array::from_fn(|i| {
                     let at = UNKNOWNS * k + 4 + i;
-                    m.modes[i].powi(2) + fit.covariance[(at, at)].max(0.0)
+                    let prior = shape.mode_sd(i).powi(2);
+                    let after = fit.covariance[(at, at)].clamp(1e-3 * prior, (1.0 - 1e-3) * prior);
+                    let grown = prior / (prior - after);
+                    ((m.modes[i] * grown).powi(2), after * grown)
                 })
             };
             fit.marks.iter().enumerate().map(each).collect::<Vec<_>>()
         })
         .collect();
-    let n = squares.len() as f64;
     let learned = |first: usize, start: f64| {
-        // The median would not mind a merged pair, but says too little of a variance; a mean of squares capped at 3 SD does both.
-        let cap = 9.0 * start * start;
-        let sum: f64 = squares.iter().map(|s| s[first].min(cap) + s[first + 1].min(cap)).sum();
-        ((0.5 * sum + MODES_LEAN * start * start) / (n + MODES_LEAN)).sqrt().max(LEAST_MODE)
+        let mut variance = start * start;
+        for _ in 0..MODES_ROUNDS {
+            // The start weighs as a few marks that are known well. A merged pair must not stretch all: squares are capped at 3 SD.
+            let (mut sum, mut weights) =
+                (MODES_LEAN * start * start / (variance * variance), MODES_LEAN / (variance * variance));
+            for &(square, own) in alone.iter().flat_map(|m| &m[first..first + 2]) {
+                let all = variance + own;
+                let weight = 0.5 / (all * all);
+                sum += weight * (square.min(9.0 * all) - own);
+                weights += weight;
+            }
+            variance = (sum / weights).max(LEAST_MODE * LEAST_MODE);
+        }
+        variance.sqrt()
     };
     let mut waves = shape.waves;
     for k in 0..WAVE_ORDERS.len() {
@@ -218,14 +233,17 @@ const LEAST_PIXELS: usize = 60;
 /// A mark's residuals, less their mean (which its strength stands for), have at each lag a covariance; less what the
 /// photo's noise has there, over the product of the levels, it is the texture's. The median over marks counts, so that
 /// a pair that was taken for one mark does not. Grain is the integral of the autocorrelation up to its first zero: for anything
-/// that varies slowly over a mark correlated residuals count as 1 / grain as many independent ones.
+/// that varies slowly over a mark correlated residuals count as 1 / grain as many independent ones. Both are taken twice: against the opacity
+/// as it is, and against what each mark has in it ([`opacity_and_parts_at`]).
 fn learn_texture<'a>(shape: &mut MarkShape, fits: impl Iterator<Item = (&'a Patch, &'a [FittedMark])>) {
     let bins = MOST_LAG as usize + 1;
     let mut curves: Vec<Vec<f64>> = vec![Vec::new(); bins];
+    let mut own_curves = curves.clone();
     for (patch, marks) in fits {
         // Each pixel's residual, and whose it is: the nearest mark's.
         let mut left = vec![(f64::NAN, usize::MAX); patch.opacity.len()];
         let mut means = vec![(0.0, 0.0, 0usize); marks.len()];
+        let mut parts = vec![0.0; patch.opacity.len()];
         for (i, l) in left.iter_mut().enumerate() {
             if !(patch.sigma[i].is_finite() && patch.level[i] > 4.0 * patch.sigma[i]) {
                 continue;
@@ -234,7 +252,9 @@ fn learn_texture<'a>(shape: &mut MarkShape, fits: impl Iterator<Item = (&'a Patc
             let rho = |m: &FittedMark| m.rho_and_tilt(w).0;
             let nearest = (0..marks.len()).min_by(|&a, &b| rho(&marks[a]).total_cmp(&rho(&marks[b])));
             let Some(k) = nearest.filter(|&k| rho(&marks[k]) < shape.reach()) else { continue };
-            *l = (patch.opacity[i] - opacity_at(marks, shape, w), k);
+            let (laid, squares) = opacity_and_parts_at(marks, shape, w);
+            *l = (patch.opacity[i] - laid, k);
+            parts[i] = squares.sqrt();
             means[k].0 += l.0;
             means[k].1 += patch.level[i];
             means[k].2 += 1;
@@ -245,6 +265,7 @@ fn learn_texture<'a>(shape: &mut MarkShape, fits: impl Iterator<Item = (&'a Patc
         }
         let mut product = vec![vec![0.0; bins]; marks.len()];
         let mut levels = vec![vec![0.0f64; bins]; marks.len()];
+        let mut owns = levels.clone();
         let (w, h) = (patch.width as i64, patch.height as i64);
         for y in 0..h {
             for x in 0..w {
@@ -263,21 +284,28 @@ fn learn_texture<'a>(shape: &mut MarkShape, fits: impl Iterator<Item = (&'a Patc
                             let noise = patch.noise_rho.get(lag).map_or(0.0, |r| r * patch.sigma[i] * patch.sigma[j]);
                             product[k][lag] += r * left[j].0 - noise;
                             levels[k][lag] += patch.level[i] * patch.level[j];
+                            owns[k][lag] += parts[i] * parts[j];
                         }
                     }
                 }
             }
         }
         for k in (0..marks.len()).filter(|&k| means[k].2 >= LEAST_PIXELS) {
-            (0..bins).for_each(|l| curves[l].push(product[k][l] / levels[k][l].max(1e-12)));
+            (0..bins).for_each(|l| {
+                curves[l].push(product[k][l] / levels[k][l].max(1e-12));
+                own_curves[l].push(product[k][l] / owns[k][l].max(1e-12));
+            });
         }
     }
     if curves[0].len() < LEAST_MARKS {
         return;
     }
-    let curve: Vec<f64> = curves.into_iter().map(|c| spread(c).0).collect();
-    shape.texture = curve[0].max(0.0).sqrt().clamp(0.05, 0.8);
-    let variance = curve[0].max(1e-9);
-    let rho: Vec<f64> = curve.iter().map(|c| c / variance).collect();
-    shape.grain_px = grain_px(&rho).clamp(1.0, 100.0);
+    let texture_and_grain = |curves: Vec<Vec<f64>>| {
+        let curve: Vec<f64> = curves.into_iter().map(|c| spread(c).0).collect();
+        let variance = curve[0].max(1e-9);
+        let rho: Vec<f64> = curve.iter().map(|c| c / variance).collect();
+        (variance.sqrt().clamp(0.05, 0.8), grain_px(&rho).clamp(1.0, 100.0))
+    };
+    (shape.texture, shape.grain_px) = texture_and_grain(curves);
+    (shape.own_texture, shape.own_grain_px) = texture_and_grain(own_curves);
 }

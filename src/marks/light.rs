@@ -15,6 +15,8 @@ const TILE_DIAMETERS: f64 = 4.0;
 const LINE_DIAMETERS: f64 = 3.0;
 /// Directions tried: a line strays from an edge by at most 7.5 deg, a cell and a half at its end's middle.
 const DIRECTIONS: usize = 12;
+/// A line with fewer cells says nothing.
+const LEAST_ON_LINE: usize = 8;
 /// A jump of the light between neighbouring cells that counts as an edge, relative.
 const JUMP: f32 = 0.06;
 
@@ -39,6 +41,17 @@ pub fn median(v: &mut [f32]) -> f32 {
     }
     let m = v.len() / 2;
     *v.select_nth_unstable_by(m, f32::total_cmp).1
+}
+
+/// A number as bits that order as it does, from zero up.
+fn bits(v: f32) -> u32 {
+    v.max(0.0).to_bits()
+}
+
+/// Median of numbers given as [`bits`].
+fn middle(bits: &mut [u32]) -> f32 {
+    let m = bits.len() / 2;
+    f32::from_bits(*bits.select_nth_unstable(m).1)
 }
 
 /// Smooth light: medians of after / before over tiles, interpolated; `mask` cells do not count.
@@ -97,21 +110,20 @@ pub fn tile_light(r: &Reduced, diameter_cells: f64, mask: &[bool]) -> Light {
     }
     tiles.iter_mut().filter(|t| t[0].is_nan()).for_each(|t| *t = [1.0; 3]);
     let (lo, hi) = tiles.iter().fold((f32::MAX, f32::MIN), |m, t| (m.0.min(t[1]), m.1.max(t[1])));
-    let field = (0..r.width * r.height)
-        .into_par_iter()
-        .map(|i| {
-            let fx = ((i % r.width) as f32 + 0.5) / tile as f32 - 0.5;
-            let fy = ((i / r.width) as f32 + 0.5) / tile as f32 - 0.5;
-            let (fx, fy) = (fx.clamp(0.0, (tw - 1) as f32), fy.clamp(0.0, (th - 1) as f32));
-            let (x0, y0) = (fx as usize, fy as usize);
-            let (x1, y1) = ((x0 + 1).min(tw - 1), (y0 + 1).min(th - 1));
-            let (fx, fy) = (fx - x0 as f32, fy - y0 as f32);
-            std::array::from_fn(|c| {
-                let t = |x: usize, y: usize| tiles[y * tw + x][c];
-                (t(x0, y0) * (1.0 - fx) + t(x1, y0) * fx) * (1.0 - fy) + (t(x0, y1) * (1.0 - fx) + t(x1, y1) * fx) * fy
-            })
-        })
-        .collect();
+    // Between tiles' middles: where a cell lies among them.
+    let among = |v: usize, most: usize| {
+        let f = ((v as f32 + 0.5) / tile as f32 - 0.5).clamp(0.0, (most - 1) as f32);
+        (f as usize, (f as usize + 1).min(most - 1), f - f.floor())
+    };
+    let columns: Vec<(usize, usize, f32)> = (0..r.width).map(|x| among(x, tw)).collect();
+    let mut field = vec![[0.0f32; 3]; r.width * r.height];
+    field.par_chunks_mut(r.width.max(1)).enumerate().for_each(|(y, row)| {
+        let (y0, y1, fy) = among(y, th);
+        let mix =
+            |a: [f32; 3], b: [f32; 3], f: f32| -> [f32; 3] { std::array::from_fn(|c| a[c] * (1.0 - f) + b[c] * f) };
+        let line: Vec<[f32; 3]> = (0..tw).map(|x| mix(tiles[y0 * tw + x], tiles[y1 * tw + x], fy)).collect();
+        row.iter_mut().zip(&columns).for_each(|(out, &(x0, x1, fx))| *out = mix(line[x0], line[x1], fx));
+    });
     Light { ratio: field, step: f64::from((hi / lo.max(1e-6)).ln()), edge: Vec::new() }
 }
 
@@ -128,36 +140,37 @@ pub fn line_light(r: &Reduced, diameter_cells: f64) -> Light {
         })
         .collect();
     let green: Vec<f32> = (0..r.before.len()).map(|i| (r.after[i][1] + 0.002) / (r.before[i][1] + 0.002)).collect();
+    let along = |k: usize, x: i64, y: i64| {
+        lines[k].iter().filter_map(move |&(dx, dy)| {
+            let (u, v) = (x + dx, y + dy);
+            (u >= 0 && v >= 0 && u < w && v < h).then_some((v * w + u) as usize)
+        })
+    };
+    // How steady the ratio is along a line: the 70 % point of the deviations, since a mark may take a third of the line without
+    // being noticed.
+    let spread = |values: &mut Vec<u32>, k: usize, x: i64, y: i64| {
+        values.clear();
+        values.extend(along(k, x, y).map(|j| green[j]).filter(|v| v.is_finite()).map(bits));
+        if values.len() < LEAST_ON_LINE {
+            return None;
+        }
+        let m = middle(values);
+        values.iter_mut().for_each(|v| *v = (f32::from_bits(*v) - m).abs().to_bits());
+        let q = values.len() * 7 / 10;
+        Some(f32::from_bits(*values.select_nth_unstable(q).1) / m.max(1e-3))
+    };
     let ratio: Vec<[f32; 3]> = (0..r.before.len())
         .into_par_iter()
-        .map_init(Vec::new, |values: &mut Vec<f32>, i| {
-            let (x, y) = (i as i64 % w, i as i64 / w);
-            let cell = |(dx, dy): (i64, i64)| {
-                let (u, v) = (x + dx, y + dy);
-                (u >= 0 && v >= 0 && u < w && v < h).then_some((v * w + u) as usize)
-            };
-            let mut best: Option<(f32, usize)> = None;
-            for (k, line) in lines.iter().enumerate() {
-                values.clear();
-                values.extend(line.iter().filter_map(|&d| cell(d)).map(|j| green[j]).filter(|v| v.is_finite()));
-                if values.len() < 8 {
-                    continue;
-                }
-                let m = median(values);
-                values.iter_mut().for_each(|v| *v = (*v - m).abs());
-                // The 70 % point of the deviations: a mark may take a third of the line without being noticed.
-                let q = values.len() * 7 / 10;
-                let spread = *values.select_nth_unstable_by(q, f32::total_cmp).1 / m.max(1e-3);
-                if best.is_none_or(|b| spread < b.0) {
-                    best = Some((spread, k));
-                }
-            }
+        .map_init(Vec::new, |values: &mut Vec<u32>, i| {
+            let (u, v) = (i as i64 % w, i as i64 / w);
+            let of = |k: usize| Some((spread(values, k, u, v)?, k));
+            let best = (0..DIRECTIONS).filter_map(of).min_by(|a, b| a.0.total_cmp(&b.0));
             let Some((_, k)) = best else { return [1.0; 3] };
             std::array::from_fn(|c| {
                 values.clear();
                 let of = |j: usize| (r.after[j][c] + 0.002) / (r.before[j][c] + 0.002);
-                values.extend(lines[k].iter().filter_map(|&d| cell(d)).map(of).filter(|v| v.is_finite()));
-                median(values)
+                values.extend(along(k, u, v).map(of).filter(|v| v.is_finite()).map(bits));
+                if values.is_empty() { 1.0 } else { middle(values) }
             })
         })
         .collect();

@@ -26,6 +26,16 @@ fn plain_tilt() -> f64 {
     0.08
 }
 
+/// Marks of balls on walls scatter by a fifth to a third of their strength (renderings and photos seen; common practice).
+fn plain_texture() -> f64 {
+    0.25
+}
+
+/// The same for how far it hangs together, px.
+fn plain_grain_px() -> f64 {
+    15.0
+}
+
 /// Pixels that scatter together: the integral over the plane of an autocorrelation given at lags of 0, 1, 2 ... px, up to its first zero.
 pub fn grain_px(rho: &[f64]) -> f64 {
     let ring = |(lag, r): (usize, &f64)| std::f64::consts::TAU * lag as f64 * r.min(1.0);
@@ -41,6 +51,12 @@ pub struct MarkShape {
     pub texture: f64,
     /// Pixels that scatter together: the integral of the residuals' autocorrelation.
     pub grain_px: f64,
+    /// Scatter of each mark's own opacity about its profile, over that opacity: what shows of it under other marks scatters less.
+    #[serde(default = "plain_texture")]
+    pub own_texture: f64,
+    /// Pixels over which that hangs together.
+    #[serde(default = "plain_grain_px")]
+    pub own_grain_px: f64,
     /// Standard deviation of the rim's waves over the radius, cosine and sine alike, by [`WAVE_ORDERS`].
     #[serde(default = "plain_waves")]
     pub waves: [f64; WAVE_ORDERS.len()],
@@ -68,9 +84,10 @@ impl MarkShape {
             .collect();
         let mut s = Self {
             profile,
-            // Marks of balls on walls scatter by a fifth to a third of their strength (renderings and photos seen; common practice).
-            texture: 0.25,
-            grain_px: 15.0,
+            texture: plain_texture(),
+            grain_px: plain_grain_px(),
+            own_texture: plain_texture(),
+            own_grain_px: plain_grain_px(),
             waves: plain_waves(),
             tilt: plain_tilt(),
             radius_mm: (0.25 * (diameter_mm.0 + diameter_mm.1), (diameter_mm.1 - diameter_mm.0) / 8.0),

@@ -21,6 +21,12 @@ pub const REACH: f64 = 1.25;
 /// Depth of a chalk mark's patches.
 const PATCHY: f64 = 0.75;
 
+/// A rough wall's marks: their rim waves deeper this many times, frays as deep and as wide as this (m, mm), and has holes this deep.
+const ROUGH_WAVES: f64 = 1.6;
+const ROUGH_FRAY_M: f64 = 1.5e-3;
+const ROUGH_FRAY_MM: f64 = 3.6;
+const ROUGH_HOLES: f64 = 0.8;
+
 /// How a mark came about.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum MarkKind {
@@ -29,6 +35,8 @@ pub enum MarkKind {
     Scuff,
     /// Powder from a chalked ball.
     Chalk,
+    /// Rubbed off on a rough wall: a torn outline, and holes as wide as the wall's bumps.
+    Rough,
 }
 
 /// One ball's mark.
@@ -57,15 +65,18 @@ impl Mark {
             return 0.0;
         }
         let angle = dy.atan2(dx);
+        let rough = self.kind == MarkKind::Rough;
+        let (wave_depth, fray_m, fray_mm) =
+            if rough { (ROUGH_WAVES * WAVE_DEPTH, ROUGH_FRAY_M, ROUGH_FRAY_MM) } else { (WAVE_DEPTH, FRAY_M, 1.7) };
         let waves: f64 = WAVES
             .map(|k| {
                 let phase = std::f64::consts::TAU * uniform(k, 0, self.seed);
-                let depth = 2.0 * WAVE_DEPTH * uniform(k, 1, self.seed) / (k - 1) as f64;
+                let depth = 2.0 * wave_depth * uniform(k, 1, self.seed) / (k - 1) as f64;
                 depth * (k as f64 * angle + phase).cos()
             })
             .sum();
         let (x_mm, y_mm) = (dx * 1e3, dy * 1e3);
-        let fray_m = FRAY_M * smooth(x_mm / 1.7, y_mm / 1.7, self.seed ^ 3);
+        let fray_m = fray_m * smooth(x_mm / fray_mm, y_mm / fray_mm, self.seed ^ 3);
         let rim_m = radius_m * (1.0 + waves) + fray_m;
         let edge = ((rim_m - r) / EDGE_M + 0.5).clamp(0.0, 1.0);
         let edge = edge * edge * (3.0 - 2.0 * edge);
@@ -78,6 +89,12 @@ impl Mark {
             MarkKind::Scuff => {
                 let ring = (rho - 0.87) / 0.10;
                 (0.58 + 0.42 * (-0.5 * ring * ring).exp()) * (1.0 - 0.35 * holes)
+            }
+            MarkKind::Rough => {
+                let ring = (rho - 0.85) / 0.15;
+                let bumps = 0.6 * smooth(x_mm / 4.6, y_mm / 4.6, self.seed ^ 1)
+                    + 0.4 * smooth(x_mm / 2.1, y_mm / 2.1, self.seed ^ 2);
+                (0.6 + 0.4 * (-0.5 * ring * ring).exp()) * (1.0 - ROUGH_HOLES * (0.5 + 0.5 * bumps))
             }
             MarkKind::Chalk => {
                 let patches = 0.5 + 0.5 * smooth(x_mm / 5.5, y_mm / 5.5, self.seed ^ 4);

@@ -44,38 +44,102 @@ pub fn find_tags(gray: &GrayImage) -> Vec<Tag> {
 
 /// The tags of a photo, and the dark four-sided islands that no tag was read in, their sides moved onto the edges seen.
 pub(super) fn tags_and_quads(gray: &GrayImage) -> (Vec<Tag>, Vec<Quad>) {
+    search(gray, Part { origin: (0, 0), size: gray.dimensions() }, 1)
+}
+
+/// A rectangle of a photo.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Part {
+    /// Its top-left pixel.
+    pub origin: (u32, u32),
+    /// Pixels across and down.
+    pub size: (u32, u32),
+}
+
+/// The smallest tag side, px of the photo, that a search which leaves out the photo's full size finds: what is searched at `1 / least_factor`.
+pub fn least_side_px(least_factor: u32) -> f64 {
+    SIDE_PX.start * f64::from(least_factor)
+}
+
+/// Finds and reads the tags in a part of a photo, at sizes from `1 / least_factor` (a power of two) of it on downwards: small tags of a
+/// large photo cost most.
+pub fn find_tags_in(gray: &GrayImage, part: Part, least_factor: u32) -> Vec<Tag> {
+    search(gray, part, least_factor).0
+}
+
+fn search(gray: &GrayImage, part: Part, least_factor: u32) -> (Vec<Tag>, Vec<Quad>) {
+    let (w, h) = (gray.width(), gray.height());
+    let origin = (part.origin.0.min(w), part.origin.1.min(h));
+    let size = (part.size.0.min(w - origin.0), part.size.1.min(h - origin.1));
+    let whole = origin == (0, 0) && size == (w, h);
+    let cut = (!whole).then(|| image::imageops::crop_imm(gray, origin.0, origin.1, size.0, size.1).to_image());
     let mut unread: Vec<Quad> = Vec::new();
     let mut found: Vec<Tag> = Vec::new();
     let mut half: Option<GrayImage> = None;
-    let mut factor = 1.0;
+    let mut factor = 1;
     loop {
-        let level = half.as_ref().unwrap_or(gray);
+        let level = half.as_ref().or(cut.as_ref()).unwrap_or(gray);
         if level.width().min(level.height()) < 2 * WINDOW_PX as u32 {
             break;
         }
-        for quad in quads(level) {
-            let full = quad.map(|c| [(c[0] + 0.5) * factor - 0.5, (c[1] + 0.5) * factor - 0.5]);
-            let refined = refine(gray, &full);
-            let Some((id, wrong_bits, corners)) = read_tag(gray, &refined).or_else(|| read_tag(gray, &full)) else {
-                unread.push(refined);
-                continue;
-            };
-            let tag = Tag { id, corners: corners.map(|c| PixelPoint::new(c[0], c[1])), wrong_bits };
-            let near = |t: &Tag| {
-                let side = t.corners[0].distance_px(t.corners[2]);
-                t.corners[0].distance_px(tag.corners[0]) < 0.3 * side
-            };
-            match found.iter_mut().find(|t| t.id == tag.id && near(t)) {
-                Some(t) if t.wrong_bits > tag.wrong_bits => *t = tag,
-                Some(_) => {}
-                None => found.push(tag),
-            }
+        if factor >= least_factor {
+            take_tags(gray, level, (origin, f64::from(factor)), &mut found, &mut unread);
         }
         half = Some(halve(level));
-        factor *= 2.0;
+        factor *= 2;
     }
     found.sort_by_key(|t| t.id);
     (found, unread)
+}
+
+/// Reads the tags of a level whose first pixel is the photo's `origin` and whose pixels are `factor` of the photo's.
+fn take_tags(
+    gray: &GrayImage,
+    level: &GrayImage,
+    (origin, factor): ((u32, u32), f64),
+    found: &mut Vec<Tag>,
+    unread: &mut Vec<Quad>,
+) {
+    let full = |v: f64, from: u32| (v + 0.5) * factor - 0.5 + f64::from(from);
+    for quad in quads(level) {
+        let full = quad.map(|c| [full(c[0], origin.0), full(c[1], origin.1)]);
+        // Most islands are the wall's own grain, or a tag that was read already: both are told at a glance.
+        if found.iter().any(|t| is_read(t, &full)) || !looks_printed(gray, &full) {
+            continue;
+        }
+        let refined = refine(gray, &full);
+        let Some((id, wrong_bits, corners)) = read_tag(gray, &refined).or_else(|| read_tag(gray, &full)) else {
+            unread.push(refined);
+            continue;
+        };
+        let tag = Tag { id, corners: corners.map(|c| PixelPoint::new(c[0], c[1])), wrong_bits };
+        let near = |t: &Tag| {
+            let side = t.corners[0].distance_px(t.corners[2]);
+            t.corners[0].distance_px(tag.corners[0]) < 0.3 * side
+        };
+        match found.iter_mut().find(|t| t.id == tag.id && near(t)) {
+            Some(t) if t.wrong_bits > tag.wrong_bits => *t = tag,
+            Some(_) => {}
+            None => found.push(tag),
+        }
+    }
+}
+
+/// Whether a tag was read without fault where this quad is.
+fn is_read(t: &Tag, quad: &[[f64; 2]; 4]) -> bool {
+    let centre = |p: &dyn Fn(usize, usize) -> f64| -> [f64; 2] {
+        std::array::from_fn(|axis| 0.25 * (0..4).map(|k| p(k, axis)).sum::<f64>())
+    };
+    let read = |k: usize, axis: usize| if axis == 0 { t.corners[k].x_px } else { t.corners[k].y_px };
+    let (a, b) = (centre(&read), centre(&|k, axis| quad[k][axis]));
+    let size = t.corners[0].distance_px(t.corners[2]);
+    let other = (quad[0][0] - quad[2][0]).hypot(quad[0][1] - quad[2][1]);
+    t.wrong_bits == 0 && (a[0] - b[0]).hypot(a[1] - b[1]) < 0.1 * size && (other / size - 1.0).abs() < 0.2
+}
+
+/// Whether a rough quad is about as much darker at its border than around it as print is: half the contrast that a tag must have.
+fn looks_printed(gray: &GrayImage, quad: &[[f64; 2]; 4]) -> bool {
+    unit_square(quad).is_some_and(|h| modules(gray, &h, 0.5 * LEAST_CONTRAST).is_some())
 }
 
 /// Half the size by averaging 2 x 2 pixels.
@@ -285,6 +349,7 @@ fn area(p: &[[f64; 2]]) -> f64 {
 /// Moves the sides of a rough quad onto the strongest edge near them and intersects them again.
 fn refine(gray: &GrayImage, quad: &[[f64; 2]; 4]) -> [[f64; 2]; 4] {
     let mut lines = [[0.0; 3]; 4];
+    let mut across: Vec<f64> = Vec::new();
     for k in 0..4 {
         let (a, b) = (quad[k], quad[(k + 1) % 4]);
         let (dx, dy) = (b[0] - a[0], b[1] - a[1]);
@@ -303,10 +368,15 @@ fn refine(gray: &GrayImage, quad: &[[f64; 2]; 4]) -> [[f64; 2]; 4] {
             let t = 0.12 + 0.76 * (i as f64 + 0.5) / n as f64;
             let (px, py) = (a[0] + t * dx, a[1] + t * dy);
             let (mut wsum, mut dsum) = (0.0, 0.0);
-            for s in -steps..=steps {
+            // Grey values a quarter of a pixel apart across the edge; a gradient spans four of them.
+            across.clear();
+            across.extend((-steps - 2..=steps + 2).map(|s| {
                 let d = f64::from(s) / 4.0;
-                let g = bilinear(gray, px + (d + 0.5) * nx, py + (d + 0.5) * ny)
-                    - bilinear(gray, px + (d - 0.5) * nx, py + (d - 0.5) * ny);
+                bilinear(gray, px + d * nx, py + d * ny)
+            }));
+            for (k, s) in (-steps..=steps).enumerate() {
+                let d = f64::from(s) / 4.0;
+                let g = across[k + 4] - across[k];
                 if g > 0.0 {
                     wsum += g * g;
                     dsum += g * g * d;
@@ -354,7 +424,7 @@ struct Modules {
     contrast: f64,
 }
 
-fn modules(gray: &GrayImage, tag_from_unit: &Homography) -> Option<Modules> {
+fn modules(gray: &GrayImage, tag_from_unit: &Homography, least_contrast: f64) -> Option<Modules> {
     let mut value = [[0.0; 10]; 10];
     for (r, line) in value.iter_mut().enumerate() {
         for (c, v) in line.iter_mut().enumerate() {
@@ -398,7 +468,7 @@ fn modules(gray: &GrayImage, tag_from_unit: &Homography) -> Option<Modules> {
     };
     let (white, black) = (plane(0), plane(1));
     let contrast = white[0] - black[0];
-    if contrast < LEAST_CONTRAST {
+    if contrast < least_contrast {
         return None;
     }
     let mut scaled = value;
@@ -444,7 +514,7 @@ fn unit_square(corners: &[[f64; 2]; 4]) -> Option<Homography> {
 
 /// Reads the tag inside a quad: id, wrong bits, corners in printed order.
 fn read_tag(gray: &GrayImage, quad: &[[f64; 2]; 4]) -> Option<(usize, u32, [[f64; 2]; 4])> {
-    let m = modules(gray, &unit_square(quad)?)?;
+    let m = modules(gray, &unit_square(quad)?, LEAST_CONTRAST)?;
     let (code, border) = code_of(&m);
     if border > MOST_WRONG_BORDER {
         return None;
@@ -464,7 +534,7 @@ fn read_tag(gray: &GrayImage, quad: &[[f64; 2]; 4]) -> Option<(usize, u32, [[f64
 /// Wrong bits of 36 when the tag with `id` is looked for at `corners` (printed order), and the contrast
 /// in grey values; `None` outside the photo or without contrast.
 pub fn check_tag(gray: &GrayImage, id: usize, corners: &[PixelPoint; 4]) -> Option<(u32, f64)> {
-    let m = modules(gray, &unit_square(&corners.map(|c| [c.x_px, c.y_px]))?)?;
+    let m = modules(gray, &unit_square(&corners.map(|c| [c.x_px, c.y_px]))?, LEAST_CONTRAST)?;
     let (code, border) = code_of(&m);
     Some(((CODES.get(id)? ^ code).count_ones() + border, m.contrast))
 }
