@@ -31,6 +31,8 @@ const LEAST_TAG: f64 = 0.4;
 const LEAST_TAGS: usize = 4;
 /// Least squares of a lattice: four fix it with 16 corners.
 const LEAST_SQUARES: usize = 4;
+/// Most squares that are looked at: as many as 400 sheets have; time grows with their square.
+const MOST_SQUARES: usize = 2400;
 /// Farthest a square is from where its neighbour expects it, in sides, and how much its side may differ.
 const FARTHEST: f64 = 0.25;
 const SIDES: std::ops::Range<f64> = 0.75..1.33;
@@ -275,11 +277,16 @@ fn recognise(gray: &GrayImage, map: &Homography) -> Option<(usize, f64, Vec<Tag>
     (tags.len() >= LEAST_TAGS).then_some((number, best, tags))
 }
 
-/// Each square once: the same is found at several sizes of the photo.
+/// Each square once: the same is found at several sizes of the photo. Where there are too many, the largest.
 fn squares(quads: &[[[f64; 2]; 4]]) -> Vec<Square> {
+    let mut all: Vec<Square> = quads.iter().map(|q| Square { corners: *q }).collect();
+    let side = |s: &Square| length(s.sides()[0]) + length(s.sides()[1]);
+    all.sort_by(|a, b| side(b).total_cmp(&side(a)));
     let mut out: Vec<Square> = Vec::new();
-    for q in quads {
-        let s = Square { corners: *q };
+    for s in all {
+        if out.len() == MOST_SQUARES {
+            break;
+        }
         let (m, [a, b]) = (s.middle(), s.sides());
         let side = length(a).min(length(b));
         let known = |o: &Square| {
