@@ -33,6 +33,9 @@ const POINTS: usize = 40_000;
 const TILES: (usize, usize) = (6, 4);
 /// Cells of a tile, across and down: what pulls the pose is independent from cell to cell.
 const CELLS: usize = 2;
+/// Most steps at each size with one photo's gradients, and then at the finest with both photos'.
+const STEPS: usize = 12;
+const LAST_STEPS: usize = 8;
 /// Share of the plain normal matrix that keeps steps short where the wall has no grain.
 const SHORTER: f64 = 0.05;
 /// u of a tile's shift that its pixels must give it, px.
@@ -431,10 +434,16 @@ fn follow(
             view.pose = turned_by_shift(&view, (dx * factor as i64) as f64, (dy * factor as i64) as f64);
         }
         let points = points(&a, &place.view, avoid);
-        for _ in 0..12 {
+        let finest = k + 1 == LEVELS.len();
+        // Gradients of two photos only go together once these lie on each other: the way there is one photo's.
+        let mut both = false;
+        let mut left = STEPS;
+        while left > 0 {
+            left -= 1;
             let l = linearise(&b, &view, &points);
             let free = if zoomed { 7 } else { 6 };
-            let own = (l.bread + l.plain * SHORTER).view((0, 0), (free, free)).into_owned();
+            let normal = if both { l.bread + l.plain * SHORTER } else { l.plain };
+            let own = normal.view((0, 0), (free, free)).into_owned();
             let right = l.right.rows(0, free).into_owned();
             let Some(step) = own.cholesky().map(|c| c.solve(&right)) else { return Err(NotRegistered::NothingToHold) };
             if l.used < 500 || !step.iter().all(|v| v.is_finite()) {
@@ -456,11 +465,13 @@ fn follow(
             }
             last = Some(l);
             let small = step.norm() < 1e-7;
-            if small {
+            if finest && !both && (small || left == 0) {
+                (both, left) = (true, LAST_STEPS);
+            } else if small {
                 break;
             }
         }
-        if k + 1 == LEVELS.len() {
+        if finest {
             last = Some(linearise(&b, &view, &points));
         }
     }
