@@ -143,8 +143,8 @@ impl<'a> Pair<'a> {
         let columns = &mut columns[..3 * taps];
         let (down, rows) = (&down[..taps], (y0 - 1, at));
         let added = match taps {
-            ..=8 => strip.add::<24>(rows, down, columns),
-            ..=16 => strip.add::<48>(rows, down, columns),
+            0..=8 => strip.add::<24>(rows, down, columns),
+            9..=16 => strip.add::<48>(rows, down, columns),
             _ => false,
         };
         if !added {

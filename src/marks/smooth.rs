@@ -132,7 +132,7 @@ mod tests {
     #[test]
     fn means_are_those_of_the_cells_that_are_there() {
         let (w, h) = (23, 150);
-        let at = |x: usize, y: usize| if (x * 5 + y * 3) % 7 == 0 { f32::NAN } else { (x * x + 2 * y) as f32 };
+        let at = |x: usize, y: usize| if (x * 5 + y * 3).is_multiple_of(7) { f32::NAN } else { (x * x + 2 * y) as f32 };
         for (about, inside) in [
             (
                 Neighbourhood::disc(2.6),
