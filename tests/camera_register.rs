@@ -77,8 +77,10 @@ fn photo(kind: WallKind, seed: u64, marks: usize, camera: &RenderCamera, level: 
     image::load_from_memory(&jpeg).unwrap().to_luma8()
 }
 
-/// How far wall points are off that the new photo shows: in their u, and m.
-fn errors(found: &Registered, truth: &WallView) -> Vec<([f64; 2], [f64; 2])> {
+/// How far a wall point is off that the new photo shows: in its u, and m.
+type Off = ([f64; 2], [f64; 2]);
+
+fn errors(found: &Registered, truth: &WallView) -> Vec<Off> {
     let mut out = Vec::new();
     for i in 0..5 {
         for j in 0..5 {
@@ -94,7 +96,7 @@ fn errors(found: &Registered, truth: &WallView) -> Vec<([f64; 2], [f64; 2])> {
 }
 
 /// A kick of `kick_px`, and small nudges.
-fn once(kind: WallKind, seed: u64, kick_px: f64) -> Option<Vec<([f64; 2], [f64; 2])>> {
+fn once(kind: WallKind, seed: u64, kick_px: f64) -> Option<Vec<Off>> {
     let mut chance = Chance(ChaCha8Rng::seed_from_u64(seed));
     let pose = RenderPose::looking_at(EYE, MIDDLE, 0.014);
     let before = camera(pose);
@@ -125,7 +127,7 @@ fn a_photo_placed_by_the_walls_grain_knows_its_doubt() {
             let all: Vec<_> = (0..runs).into_par_iter().map(|s| once(kind, 100 + s, kick_px)).collect();
             let all: Vec<_> = all.into_iter().flatten().collect();
             let n = (50 * all.len()).max(1) as f64;
-            let squares = |of: fn(&([f64; 2], [f64; 2])) -> [f64; 2]| {
+            let squares = |of: fn(&Off) -> [f64; 2]| {
                 (all.iter().flatten().map(|p| of(p).map(|v| v * v).iter().sum::<f64>()).sum::<f64>() / n).sqrt()
             };
             let (z, off_mm) = (squares(|p| p.0), 1e3 * squares(|p| p.1));

@@ -164,6 +164,9 @@ fn lattice(squares: &[Square], start: usize, used: &mut [bool]) -> Vec<Placed> {
     out
 }
 
+/// A lattice point, and where it is seen.
+type Corner = ((i64, i64), [f64; 2]);
+
 /// A lattice point after quarter turns.
 fn turned((mut x, mut y): (i64, i64), quarter: usize) -> (i64, i64) {
     for _ in 0..quarter {
@@ -177,16 +180,14 @@ fn placements(lattice: &[Placed]) -> Vec<Homography> {
     let mut out = Vec::new();
     for quarter in 0..4 {
         // Corners as lattice points, turned; a square's place is that of its least corner.
-        let corners: Vec<[((i64, i64), [f64; 2]); 4]> = lattice
+        let corners: Vec<[Corner; 4]> = lattice
             .iter()
             .map(|((i, j), s)| {
                 let at = [(*i, *j), (i + 1, *j), (i + 1, j + 1), (*i, j + 1)];
                 std::array::from_fn(|k| (turned(at[k], quarter), s.corners[k]))
             })
             .collect();
-        let least = |c: &[((i64, i64), [f64; 2]); 4]| {
-            c.iter().fold((i64::MAX, i64::MAX), |m, (p, _)| (m.0.min(p.0), m.1.min(p.1)))
-        };
+        let least = |c: &[Corner; 4]| c.iter().fold((i64::MAX, i64::MAX), |m, (p, _)| (m.0.min(p.0), m.1.min(p.1)));
         let low = corners.iter().map(least).fold((i64::MAX, i64::MAX), |m, p| (m.0.min(p.0), m.1.min(p.1)));
         for right in 0..COLUMNS as i64 {
             for down in 0..ROWS as i64 {
