@@ -40,12 +40,12 @@ fn main() -> pockmark::Result<()> {
     day.follow_each(&pairing.volleys, &|_| {}, &mut |known, row, _| {
         lap.say(&format!("row {}: decode, place, compare", row + 1));
         if pairing.volleys[row].row.shots > 0 {
-            let l = looks.get_or_insert_with(|| known.clone().learn(&|_| {}));
+            let l = looks.get_or_insert_with(|| known.clone().learn(&|_| {}).expect("patches are in memory"));
             known.last_at_a_glance(l, &[]);
             lap.say("  judge at a glance");
         }
     });
-    day.learn(&|_| {});
+    day.learn(&|_| {})?;
     lap.say("learn, judge all");
     let known = day.known();
     for what in ["decide, measure, study", "the same again"] {

@@ -15,6 +15,8 @@ const TILE_DIAMETERS: f64 = 4.0;
 const LINE_DIAMETERS: f64 = 3.0;
 /// Directions tried: a line strays from an edge by at most 7.5 deg, a cell and a half at its end's middle.
 const DIRECTIONS: usize = 12;
+/// A line with fewer cells says nothing.
+const LEAST_ON_LINE: usize = 8;
 /// A jump of the light between neighbouring cells that counts as an edge, relative.
 const JUMP: f32 = 0.06;
 
@@ -39,6 +41,17 @@ pub fn median(v: &mut [f32]) -> f32 {
     }
     let m = v.len() / 2;
     *v.select_nth_unstable_by(m, f32::total_cmp).1
+}
+
+/// A number as bits that order as it does, from zero up.
+fn bits(v: f32) -> u32 {
+    v.max(0.0).to_bits()
+}
+
+/// Median of numbers given as [`bits`].
+fn middle(bits: &mut [u32]) -> f32 {
+    let m = bits.len() / 2;
+    f32::from_bits(*bits.select_nth_unstable(m).1)
 }
 
 /// Smooth light: medians of after / before over tiles, interpolated; `mask` cells do not count.
@@ -128,36 +141,37 @@ pub fn line_light(r: &Reduced, diameter_cells: f64) -> Light {
         })
         .collect();
     let green: Vec<f32> = (0..r.before.len()).map(|i| (r.after[i][1] + 0.002) / (r.before[i][1] + 0.002)).collect();
+    let along = |k: usize, x: i64, y: i64| {
+        lines[k].iter().filter_map(move |&(dx, dy)| {
+            let (u, v) = (x + dx, y + dy);
+            (u >= 0 && v >= 0 && u < w && v < h).then_some((v * w + u) as usize)
+        })
+    };
+    // How steady the ratio is along a line: the 70 % point of the deviations, since a mark may take a third of the line without
+    // being noticed.
+    let spread = |values: &mut Vec<u32>, k: usize, x: i64, y: i64| {
+        values.clear();
+        values.extend(along(k, x, y).map(|j| green[j]).filter(|v| v.is_finite()).map(bits));
+        if values.len() < LEAST_ON_LINE {
+            return None;
+        }
+        let m = middle(values);
+        values.iter_mut().for_each(|v| *v = (f32::from_bits(*v) - m).abs().to_bits());
+        let q = values.len() * 7 / 10;
+        Some(f32::from_bits(*values.select_nth_unstable(q).1) / m.max(1e-3))
+    };
     let ratio: Vec<[f32; 3]> = (0..r.before.len())
         .into_par_iter()
-        .map_init(Vec::new, |values: &mut Vec<f32>, i| {
-            let (x, y) = (i as i64 % w, i as i64 / w);
-            let cell = |(dx, dy): (i64, i64)| {
-                let (u, v) = (x + dx, y + dy);
-                (u >= 0 && v >= 0 && u < w && v < h).then_some((v * w + u) as usize)
-            };
-            let mut best: Option<(f32, usize)> = None;
-            for (k, line) in lines.iter().enumerate() {
-                values.clear();
-                values.extend(line.iter().filter_map(|&d| cell(d)).map(|j| green[j]).filter(|v| v.is_finite()));
-                if values.len() < 8 {
-                    continue;
-                }
-                let m = median(values);
-                values.iter_mut().for_each(|v| *v = (*v - m).abs());
-                // The 70 % point of the deviations: a mark may take a third of the line without being noticed.
-                let q = values.len() * 7 / 10;
-                let spread = *values.select_nth_unstable_by(q, f32::total_cmp).1 / m.max(1e-3);
-                if best.is_none_or(|b| spread < b.0) {
-                    best = Some((spread, k));
-                }
-            }
+        .map_init(Vec::new, |values: &mut Vec<u32>, i| {
+            let (u, v) = (i as i64 % w, i as i64 / w);
+            let of = |k: usize| Some((spread(values, k, u, v)?, k));
+            let best = (0..DIRECTIONS).filter_map(of).min_by(|a, b| a.0.total_cmp(&b.0));
             let Some((_, k)) = best else { return [1.0; 3] };
             std::array::from_fn(|c| {
                 values.clear();
                 let of = |j: usize| (r.after[j][c] + 0.002) / (r.before[j][c] + 0.002);
-                values.extend(lines[k].iter().filter_map(|&d| cell(d)).map(of).filter(|v| v.is_finite()));
-                median(values)
+                values.extend(along(k, u, v).map(of).filter(|v| v.is_finite()).map(bits));
+                if values.is_empty() { 1.0 } else { middle(values) }
             })
         })
         .collect();

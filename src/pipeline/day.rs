@@ -150,7 +150,10 @@ impl Day {
     }
 
     /// Learns what the marks look like and judges all volleys, where anything changed since.
-    pub fn learn(&mut self, progress: Progress) -> Arc<Learned> {
+    ///
+    /// # Errors
+    /// As for [`Known::learn`].
+    pub fn learn(&mut self, progress: Progress) -> Result<Arc<Learned>> {
         if self.known.learned.is_some() {
             return self.known.learn(progress);
         }
@@ -159,9 +162,9 @@ impl Day {
             self.known.learned = Some(Arc::new(learned));
             return self.known.learn(progress);
         }
-        let learned = self.known.learn(progress);
+        let learned = self.known.learn(progress)?;
         kept.put(&name, &*learned);
-        learned
+        Ok(learned)
     }
 
     /// What is learned depends on all comparisons, in their order.
@@ -293,6 +296,13 @@ impl Day {
         }
     }
 
+    /// Forgets every comparison: they are made again, or found where they are kept.
+    pub fn forget(&mut self) {
+        self.steps.clear();
+        self.known.learned = None;
+        self.edition += 1;
+    }
+
     /// Counts every change of what was looked at.
     pub fn edition(&self) -> u64 {
         self.edition
@@ -394,7 +404,8 @@ impl Day {
         let after = self.place(&v.photo);
         let (found, turn) = self.compare(index, v, &key, &after, progress);
         let (found, turn) = (found.map(Arc::new), Arc::new(turn));
-        let again = twice.zip(key.again.as_ref()).and_then(|(p, (before, _))| {
+        // A wiped wall shows no volley a second time.
+        let again = twice.zip(key.again.as_ref()).filter(|_| !turn.wiped).and_then(|(p, (before, _))| {
             progress(&format!("{}: was volley {} photographed twice?", v.photo, p.row.volley));
             let (was, is) = (self.place(&before.name).ok()?, after.as_ref().ok()?);
             self.look(index, key.wall, p, &was, is).ok().map(Arc::new)
@@ -427,7 +438,7 @@ impl Day {
     ) -> (Option<Found>, Turn) {
         let shots = v.row.shots;
         let carried = self.steps.last().map(|s| s.turn.veils.clone()).unwrap_or_default();
-        let mut turn = Turn { page: key.wall_before.page.clone(), veils: carried, late: Vec::new() };
+        let mut turn = Turn { page: key.wall_before.page.clone(), veils: carried, ..Turn::default() };
         let own_page = Page { first_row: index + 1, clean: Some(v.photo.clone()) };
         let failed = |why: String, flags: Vec<FlagWord>| (shots > 0).then_some(Found::Failed(why, flags));
         // A row without shots asks for a comparison only where something is hidden or marks may have been wiped.
@@ -462,7 +473,7 @@ impl Day {
         match result {
             Ok(l) if shots > 0 => {
                 let much = if l.things.is_empty() { "" } else { ", and something that is no mark" };
-                progress(&format!("volley {}: {} places changed{much}", v.row.volley, l.groups.patches.len()));
+                progress(&format!("volley {}: {} places changed{much}", v.row.volley, l.patch_count()));
                 (Some(Found::Looked(Box::new(l))), turn)
             }
             Ok(_) => (None, turn),

@@ -12,6 +12,7 @@ use crate::camera::WallView;
 use crate::error::Result;
 use crate::marks::Pair;
 use crate::marks::fit::FittedMark;
+use crate::marks::patch::RawPatch;
 use crate::marks::shape::MarkShape;
 use crate::points::{PixelPoint, WallPoint};
 use crate::report::drawing_png;
@@ -40,6 +41,8 @@ pub struct Shown<'a> {
     pub title: &'a str,
     /// What changed.
     pub look: &'a VolleyLook,
+    /// The patches of that.
+    pub patches: &'a [RawPatch],
     /// Photo before.
     pub before: &'a RgbImage,
     /// Photo after.
@@ -73,7 +76,7 @@ impl Frame {
                 && (marks.is_empty()
                     || marks.iter().any(|m| (w[0] - m[0]).hypot(w[1] - m[1]) < NEAR_RADII * s.shape.radius_mm.0))
         };
-        for p in &s.look.groups.patches {
+        for p in s.patches {
             places.extend(p.wall_mm.iter().step_by(17).filter(near));
         }
         let bound = |k: usize| {
@@ -194,7 +197,7 @@ struct Opacity {
 impl Opacity {
     fn measured(s: &Shown, frame: &Frame) -> Self {
         let mut values = vec![None; (frame.width * frame.height) as usize];
-        for raw in &s.look.groups.patches {
+        for raw in s.patches {
             let patch = raw.opacity(s.colour);
             for y in 0..frame.height {
                 for x in 0..frame.width {

@@ -9,7 +9,8 @@ use serde::{Deserialize, Serialize};
 
 use super::behind::Behind;
 use crate::marks::fit::{FittedMark, MODES, UNKNOWNS};
-use crate::marks::patch::Patch;
+use crate::marks::patch::{Patch, RawPatch};
+use crate::marks::seam::seam_through;
 use crate::marks::separate::{Choice, Effort, Explained, between_trials_mm2, choose, explain, reconsider, refine};
 use crate::marks::shape::MarkShape;
 use crate::marks::ways::{Way, extra_mm, ways};
@@ -44,6 +45,8 @@ pub struct FoundMark {
     pub patch: usize,
     /// Row of the later photo that shows it, when something hid it in the volley's own; and which of that row's looks back.
     pub seen_in: Option<(usize, usize)>,
+    /// The wall has a seam there.
+    pub on_seam: bool,
 }
 
 /// A volley's marks.
@@ -344,6 +347,14 @@ pub fn top_to_bottom(a: &FoundMark, b: &FoundMark) -> std::cmp::Ordering {
     b.y_mm.total_cmp(&a.y_mm).then(a.x_mm.total_cmp(&b.x_mm))
 }
 
+/// Notes which marks lie where the wall has a seam. The patches are those that they were found in: marks seen in another photo than
+/// `seen_in` are left as they are.
+pub(super) fn note_seams(marks: &mut [FoundMark], patches: &[RawPatch], seen_in: Option<(usize, usize)>) {
+    for m in marks.iter_mut().filter(|m| m.seen_in == seen_in) {
+        m.on_seam = patches.get(m.patch).is_some_and(|p| seam_through(p, m.x_mm, m.y_mm, m.radius_mm));
+    }
+}
+
 /// Index of the mark nearest to a place, mm.
 pub(super) fn nearest(marks: &[FoundMark], at: [f64; 2]) -> Option<usize> {
     let near = |m: &FoundMark| (m.x_mm - at[0]).hypot(m.y_mm - at[1]);
@@ -389,6 +400,7 @@ fn marks_of(explained: &[Explained], choice: &Choice, shape: &MarkShape) -> Vec<
                     .any(|(j, n)| j != i && distance(m, n) < m.radius_mm + n.radius_mm),
                 patch,
                 seen_in: None,
+                on_seam: false,
             });
         }
     }

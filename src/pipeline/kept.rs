@@ -16,14 +16,13 @@ use super::looks::VolleyLook;
 use super::page::Page;
 use crate::camera::WallView;
 use crate::error::Result;
-use crate::marks::patch::RawPatch;
 use crate::session::SessionPaths;
 use crate::session::hash::sha256_hex;
 use crate::session::prints::Prints;
 use crate::session::write::write_whole;
 
 /// First bytes of a kept file; the number changes with its format.
-const MAGIC: &[u8] = b"pockmark look 1\n";
+const MAGIC: &[u8] = b"pockmark look 2\n";
 /// Length of a SHA-256 in hexadecimal digits.
 const HASH_CHARS: usize = 64;
 /// Largest kept file read, bytes: a volley of a wall full of changes has some 20 MB.
@@ -49,17 +48,11 @@ pub(super) struct KeptLook<F, L> {
 impl KeptLook<Found, VolleyLook> {
     /// Whether its sizes hold together: whatever lies in a file, no index leads out of a list.
     fn holds(&self) -> bool {
-        let patch = |p: &RawPatch| {
-            let n = p.width.checked_mul(p.height);
-            let lengths = [p.after.len(), p.expected.len(), p.wall_mm.len(), p.quiet.len(), p.masked.len()];
-            p.mm_per_px.is_finite() && lengths.iter().all(|l| Some(*l) == n)
-        };
-        let look = |l: &VolleyLook| l.groups.patches.iter().all(patch);
         let found = match &self.found {
-            Some(Found::Looked(l)) => look(l),
+            Some(Found::Looked(l)) => l.holds(),
             _ => true,
         };
-        found && self.again.as_ref().is_none_or(look)
+        found && self.again.as_ref().is_none_or(VolleyLook::holds)
     }
 }
 
@@ -120,36 +113,58 @@ impl Kept {
         self.get::<KeptLook<Found, VolleyLook>>(name).filter(KeptLook::holds)
     }
 
-    /// What is kept under a name, if it is there and whole.
-    pub(super) fn get<T: DeserializeOwned>(&self, name: &str) -> Option<T> {
+    /// What is kept under a name, still pressed, if it is there and whole.
+    fn pressed(&self, name: &str) -> Option<Vec<u8>> {
         let path = self.folder.join(name);
         let about = std::fs::symlink_metadata(&path).ok()?;
         if !about.is_file() || about.len() > LARGEST_BYTES {
             return None;
         }
-        let bytes = std::fs::read(&path).ok()?;
+        let mut bytes = std::fs::read(&path).ok()?;
         let rest = bytes.strip_prefix(MAGIC)?;
         let (hash, pressed) = rest.split_at_checked(HASH_CHARS)?;
         if sha256_hex(pressed).as_bytes() != hash {
             return None;
         }
+        Some(bytes.split_off(MAGIC.len() + HASH_CHARS))
+    }
+
+    /// Whether something is kept under a name and is whole.
+    pub(super) fn is_whole(&self, name: &str) -> bool {
+        let whole = self.pressed(name).is_some();
+        if whole {
+            self.use_name(name);
+        }
+        whole
+    }
+
+    /// Forgets what is kept under a name.
+    pub(super) fn throw_away(&self, name: &str) {
+        let _ = std::fs::remove_file(self.folder.join(name));
+    }
+
+    /// What is kept under a name, if it is there and whole.
+    pub(super) fn get<T: DeserializeOwned>(&self, name: &str) -> Option<T> {
+        let pressed = self.pressed(name)?;
         let most = usize::try_from(4 * LARGEST_BYTES).ok()?;
-        let plain = miniz_oxide::inflate::decompress_to_vec_with_limit(pressed, most).ok()?;
+        let plain = miniz_oxide::inflate::decompress_to_vec_with_limit(&pressed, most).ok()?;
         let found = postcard::from_bytes(&plain).ok()?;
         self.use_name(name);
         Some(found)
     }
 
-    /// Keeps something under a name; a folder that cannot be written keeps nothing.
-    pub(super) fn put<T: Serialize>(&self, name: &str, what: &T) {
-        let Ok(plain) = postcard::to_stdvec(what) else { return };
+    /// Keeps something under a name; a folder that cannot be written keeps nothing, and the answer is no.
+    pub(super) fn put<T: Serialize>(&self, name: &str, what: &T) -> bool {
+        let Ok(plain) = postcard::to_stdvec(what) else { return false };
         let pressed = miniz_oxide::deflate::compress_to_vec(&plain, PRESS);
         let mut bytes = MAGIC.to_vec();
         bytes.extend_from_slice(sha256_hex(&pressed).as_bytes());
         bytes.extend_from_slice(&pressed);
-        if write_whole(&self.folder.join(name), &bytes).is_ok() {
+        let done = write_whole(&self.folder.join(name), &bytes).is_ok();
+        if done {
             self.use_name(name);
         }
+        done
     }
 
     fn use_name(&self, name: &str) {

@@ -15,7 +15,7 @@ use super::behind::Behind;
 use super::decide::{Decided, decide};
 use super::decision::{Shown, decision_picture};
 use super::expect::expected;
-use super::judge::{FoundMark, Judged, better, judge, mean};
+use super::judge::{FoundMark, Judged, better, judge, mean, note_seams};
 use super::linear::Cells;
 use super::looks::{Pivot, VolleyLook};
 use super::measure::{Calibrated, Seen, measure};
@@ -42,6 +42,14 @@ use crate::study::PhotoPair;
 
 /// Diameters of marks to expect when nothing is said, mm: a 63 mm ball flattens over 15 to 45 mm (common practice, no source).
 const DIAMETER_MM: (f64, f64) = (15.0, 45.0);
+
+/// Volleys that the marks' looks are learned from, at the most: two hundred marks say how they scatter to a twentieth.
+const LEARN_FROM: usize = 40;
+
+/// Opacities for a mark colour; nothing where nothing changed anywhere.
+fn opacities(raw: &[RawPatch], colour: Option<[f32; 3]>) -> Vec<Patch> {
+    colour.map_or_else(Vec::new, |c| raw.par_iter().map(|p| p.opacity(c)).collect())
+}
 
 /// What a volley came to before it is judged.
 #[derive(Serialize, Deserialize)]
@@ -168,65 +176,81 @@ impl Known {
     }
 
     /// Learns what the marks look like from all volleys and judges each with that, unless that is done.
-    pub fn learn(&mut self, progress: Progress) -> Arc<Learned> {
+    ///
+    /// Memory: what changed in [`LEARN_FROM`] volleys at a time, and in one a worker.
+    ///
+    /// # Errors
+    /// What was put on the disk while the photos were looked at can no longer be read.
+    pub fn learn(&mut self, progress: Progress) -> Result<Arc<Learned>> {
         if let Some(l) = &self.learned {
-            return l.clone();
+            return Ok(l.clone());
         }
         progress("learning what the marks look like");
         let looked = self.looked();
-        let again = self.again.iter().map(|(v, l, _)| (v.row.shots as usize, l.groups.patches.as_slice()));
-        let volley_patches: Vec<_> =
-            looked.iter().map(|k| (k.volley.row.shots as usize, k.look.groups.patches.as_slice())).collect();
-        let colour = colour(&volley_patches);
-        let opacities: Vec<(usize, Vec<Patch>)> = match colour {
-            Some(c) => volley_patches.par_iter().map(|(n, p)| (*n, p.iter().map(|p| p.opacity(c)).collect())).collect(),
-            None => volley_patches.iter().map(|(n, _)| (*n, Vec::new())).collect(),
-        };
-        let shape = learn(&opacities, self.start.clone());
+        let (shape, colour) = self.looks_of_marks(&looked)?;
         progress(&format!("marks: {:.0} mm across, learned from {}", 2.0 * shape.radius_mm.0, shape.learned_from));
-        let behind: Vec<_> = looked.iter().map(|k| unlooked_places(k.turn, self.pivot())).collect();
-        let mut judged: Vec<Judged> = opacities
-            .par_iter()
-            .zip(&behind)
-            .map(|((shots, patches), behind)| judge(patches, *shots, &shape, behind))
-            .collect();
+        let mut judged: Vec<Judged> =
+            looked.par_iter().map(|k| self.judge_one(k, &shape, colour)).collect::<Result<_>>()?;
         if let Some(colour) = colour {
-            for ((k, j), behind) in looked.iter().zip(&mut judged).zip(&behind) {
-                let Some(other) = &k.look.otherwise else { continue };
-                let patches: Vec<Patch> = other.groups.patches.iter().map(|p| p.opacity(colour)).collect();
-                let shots = k.volley.row.shots as usize;
-                let second = judge(&patches, shots, &shape, behind);
-                if better(j, &second, shots) {
-                    *j = Judged { otherwise: true, ..second };
-                }
-            }
             self.settle_hidden(&mut judged, &looked, &shape, colour);
         }
-        judged.par_iter_mut().zip(&looked).zip(&opacities).for_each(|((j, k), (_, patches))| {
+        judged.par_iter_mut().zip(&looked).try_for_each(|(j, k)| -> Result<()> {
             let behind = hidden_places(k.turn, self.pivot());
-            search_again(j, patches, k.volley.row.shots, &behind, &shape);
+            if j.hidden.missing > 0 && !j.otherwise {
+                let raw = k.look.patches()?;
+                search_again(j, &opacities(&raw, colour), k.volley.row.shots, &behind, &shape);
+                note_seams(&mut j.marks, &raw, None);
+            }
             part_strays(j, k.volley.row.shots, &shape);
             weigh_hidden(j, &behind, &shape);
-        });
-        let again: Vec<(usize, &[RawPatch])> = again.collect();
-        let judged_again = again
-            .par_iter()
-            .map(|(shots, patches)| {
-                let patches: Vec<Patch> =
-                    colour.map_or_else(Vec::new, |c| patches.iter().map(|p| p.opacity(c)).collect());
-                judge(&patches, *shots, &shape, &Behind::default())
-            })
-            .collect();
+            Ok(())
+        })?;
+        let second = |(v, look, _): &(PairedVolley, Arc<VolleyLook>, usize)| {
+            let raw = look.patches()?;
+            let mut judged = judge(&opacities(&raw, colour), v.row.shots as usize, &shape, &Behind::default());
+            note_seams(&mut judged.marks, &raw, None);
+            Ok(judged)
+        };
+        let judged_again = self.again.par_iter().map(second).collect::<Result<_>>()?;
         let learned = Arc::new(Learned { shape, colour, judged, judged_again });
         self.learned = Some(learned.clone());
-        learned
+        Ok(learned)
+    }
+
+    /// What the marks look like, from at most [`LEARN_FROM`] volleys, evenly spread.
+    fn looks_of_marks(&self, looked: &[Compared]) -> Result<(MarkShape, Option<[f32; 3]>)> {
+        let n = looked.len().min(LEARN_FROM);
+        let from: Vec<&Compared> = (0..n).filter_map(|i| looked.get(i * looked.len() / n)).collect();
+        let raw: Vec<_> = from.par_iter().map(|k| k.look.patches()).collect::<Result<_>>()?;
+        let shots = || from.iter().map(|k| k.volley.row.shots as usize);
+        let all: Vec<(usize, &[RawPatch])> = shots().zip(raw.iter().map(|p| &**p)).collect();
+        let colour = colour(&all);
+        let patches: Vec<(usize, Vec<Patch>)> =
+            shots().collect::<Vec<_>>().into_par_iter().zip(raw).map(|(n, raw)| (n, opacities(&raw, colour))).collect();
+        Ok((learn(&patches, self.start.clone()), colour))
+    }
+
+    /// Judges one volley by itself, against the photo before that tells its marks better.
+    fn judge_one(&self, k: &Compared, shape: &MarkShape, colour: Option<[f32; 3]>) -> Result<Judged> {
+        let shots = k.volley.row.shots as usize;
+        let behind = unlooked_places(k.turn, self.pivot());
+        let one = |look: &VolleyLook| -> Result<Judged> {
+            let raw = look.patches()?;
+            let mut judged = judge(&opacities(&raw, colour), shots, shape, &behind);
+            note_seams(&mut judged.marks, &raw, None);
+            Ok(judged)
+        };
+        let first = one(k.look)?;
+        let Some(other) = k.look.otherwise.as_ref().filter(|_| colour.is_some()) else { return Ok(first) };
+        let second = one(other)?;
+        Ok(if better(&first, &second, shots) { Judged { otherwise: true, ..second } } else { first })
     }
 
     /// Whether what was learned elsewhere is about these volleys: sizes fit, no index leads out of a list.
     pub(super) fn fits(&self, learned: &Learned) -> bool {
         let looked = self.shot.iter().filter_map(|s| if let Found::Looked(l) = &*s.1 { Some(&**l) } else { None });
         let looked: Vec<&VolleyLook> = looked.collect();
-        let judged = |(j, l): (&Judged, &&VolleyLook)| j.marks.iter().all(|m| m.patch < l.groups.patches.len());
+        let judged = |(j, l): (&Judged, &&VolleyLook)| j.marks.iter().all(|m| m.patch < l.patch_count());
         learned.shape.profile.len() == self.start.profile.len()
             && learned.judged.len() == looked.len()
             && learned.judged.iter().zip(&looked).all(judged)
@@ -310,7 +334,9 @@ impl Known {
         };
         let picture = |title: &str, look: &VolleyLook, photo: &str, judged: &Judged| {
             let (Some(before), Some(after)) = (read(&look.before), read(photo)) else { return Ok(None) };
-            decision_picture(&Shown { title, look, before: &before, after: &after, judged, shape, colour: *colour })
+            let patches = &*look.patches()?;
+            let (before, after) = (&before, &after);
+            decision_picture(&Shown { title, look, patches, before, after, judged, shape, colour: *colour })
         };
         let mut out = Vec::new();
         for (k, judged) in self.looked().into_iter().zip(judged) {
@@ -352,12 +378,15 @@ impl Known {
         match &**found {
             Found::Failed(why, flags) => Measured::failed(v, why.clone(), flags.clone()),
             Found::Looked(l) => {
-                let patches: Vec<Patch> =
-                    looks.colour.map_or_else(Vec::new, |c| l.groups.patches.par_iter().map(|p| p.opacity(c)).collect());
+                let raw = match l.patches() {
+                    Ok(raw) => raw,
+                    Err(e) => return Measured::failed(v, e.to_string(), Vec::new()),
+                };
                 // What is hidden in its photo shows later, if at all.
                 let row = self.turns.iter().rfind(|t| t.2.row.volley == v.row.volley);
                 let behind = row.map(|t| unlooked_places(&t.0, self.pivot())).unwrap_or_default();
-                let mut judged = judge(&patches, v.row.shots as usize, &looks.shape, &behind);
+                let mut judged = judge(&opacities(&raw, looks.colour), v.row.shots as usize, &looks.shape, &behind);
+                note_seams(&mut judged.marks, &raw, None);
                 part_strays(&mut judged, v.row.shots, &looks.shape);
                 weigh_hidden(&mut judged, &behind, &looks.shape);
                 let decided = decide(&judged, v, decisions, &looks.shape);

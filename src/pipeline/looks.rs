@@ -6,6 +6,7 @@
 use std::path::Path;
 
 use super::decision::SIGNIFICANCE_STEP;
+use super::stowed::Stowed;
 use super::veil::Mask;
 use image::{GrayImage, RgbImage};
 use serde::{Deserialize, Serialize};
@@ -260,6 +261,11 @@ pub struct VolleyLook {
     pub(super) grid: Grid,
     /// The usual mark's radius, cells.
     pub(super) radius_cells: f64,
+    /// Patches that lie on the disk.
+    pub(super) patches_stowed: usize,
+    /// Where.
+    #[serde(skip)]
+    pub(super) stowed: Option<Stowed>,
 }
 
 impl VolleyLook {
@@ -489,7 +495,9 @@ pub fn look(wall: &Wall, ask: &Ask, before: &PlacedPhoto, after: &PlacedPhoto) -
     for i in (0..things.covered.len()).filter(|&i| things.covered[i]) {
         (reduced.before[i], reduced.after[i]) = ([f32::NAN; 3], [f32::NAN; 3]);
     }
-    let mut detection = detect(&reduced, 2.0 * radius_cells, shots, &excluded);
+    // Where nothing was shot, the old marks may be gone: so much change speaks of no light.
+    let changes = if shots == 0 { old.len() } else { shots };
+    let mut detection = detect(&reduced, 2.0 * radius_cells, changes, &excluded);
     let gone = gone(&reduced, &detection.light, &is.view, old);
     // Pixels of a patch that reaches into what is covered say nothing.
     for i in (0..things.covered.len()).filter(|&i| things.covered[i]) {
@@ -538,5 +546,7 @@ pub fn look(wall: &Wall, ask: &Ask, before: &PlacedPhoto, after: &PlacedPhoto) -
         significance_map,
         grid,
         radius_cells,
+        patches_stowed: 0,
+        stowed: None,
     })
 }

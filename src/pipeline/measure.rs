@@ -6,7 +6,6 @@ use super::looks::{How, VolleyLook};
 use super::measured::{Measured, MeasuredMark};
 use crate::camera::Wall;
 use crate::flight::{Impact, Release, Solver};
-use crate::marks::seam::seam_through;
 use crate::points::{PixelPoint, WallPoint};
 use crate::session::PairedVolley;
 use crate::session::flags::FlagWord;
@@ -108,7 +107,7 @@ pub fn measure<'a>(
             (m.significance < FAINT, FlagWord::Faint),
             (near_edge(l, m, pixel), FlagWord::Edge),
             (on_paper(place.wall, l, m), FlagWord::OnSheet),
-            (on_seam(l, m), FlagWord::OnSeam),
+            (m.on_seam, FlagWord::OnSeam),
             (judged.stray == Some(i), FlagWord::DoubtfulShot),
             (other.is_some(), FlagWord::SeenLater),
             (by_person(i), FlagWord::Reviewed),
@@ -295,11 +294,6 @@ fn what_hides(
             h.missing
         ));
     }
-}
-
-/// Whether the wall has a seam where a mark lies.
-fn on_seam(l: &VolleyLook, m: &FoundMark) -> bool {
-    l.groups.patches.get(m.patch).is_some_and(|p| seam_through(p, m.x_mm, m.y_mm, m.radius_mm))
 }
 
 /// Whether part of a mark lies on a sheet that hangs on the wall.

@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use super::behind::Behind;
 use super::day::Day;
 use super::expect::Expected;
-use super::judge::{FoundMark, Hiding, Judged, judge, mean, top_to_bottom};
+use super::judge::{FoundMark, Hiding, Judged, judge, mean, note_seams, top_to_bottom};
 use super::looks::{Ask, Pivot, PlacedPhoto, SIDEWAYS, VolleyLook, look};
 use super::settle::{Claimant, settle};
 use super::veil::{Mask, Veil, lift};
@@ -60,6 +60,8 @@ pub struct Turn {
     pub veils: Vec<Veil>,
     /// What it shows again.
     pub late: Vec<Late>,
+    /// The old marks are gone.
+    pub wiped: bool,
 }
 
 impl Day {
@@ -91,6 +93,7 @@ impl Day {
             *turn = Turn { page: Page { first_row: index, clean: turn.page.clean.clone() }, ..Turn::default() };
             if shots == 0 {
                 turn.page = Page { first_row: index + 1, clean: Some(after.name.clone()) };
+                turn.wiped = true;
                 return Ok(now);
             }
             if let Some(clean) = clean
@@ -238,6 +241,7 @@ pub(super) fn settle_late(
         .sum();
     let mut seen = judge(&patches, expected as usize, shape, &Behind::default());
     seen.marks.iter_mut().for_each(|m| m.seen_in = Some(seen_in));
+    note_seams(&mut seen.marks, &late.look.groups.patches, Some(seen_in));
     let hides: Vec<Box<dyn Fn([f64; 2]) -> bool>> = volleys
         .iter()
         .map(|o| {

@@ -116,7 +116,7 @@ impl Review {
         let rows = read_review(&path)?;
         let mut day = Day::new(session, wall)?.keeping(Kept::open(&session.paths).map(Arc::new));
         day.follow(&pairing.volleys, progress);
-        day.learn(progress);
+        day.learn(progress)?;
         let summary = day.known().summarise(&[], &[]);
         let mut review = Self {
             on_disk: std::fs::read(&path).ok(),

@@ -91,7 +91,7 @@ pub struct Watch {
     said: BTreeMap<String, VolleyResult>,
     noticed: BTreeSet<String>,
     pictures: Arc<Pictures>,
-    working: Option<Receiver<Worked>>,
+    working: Option<Receiver<Result<Worked>>>,
     /// Counts the changes of tables.
     tables_edition: u64,
     /// The edition that the results show.
@@ -291,7 +291,7 @@ impl Watch {
                 return;
             }
             // The first volleys are few enough to learn from at once.
-            let now = looks.clone().unwrap_or_else(|| known.clone().learn(&|_| {}));
+            let Some(now) = looks.clone().or_else(|| known.clone().learn(&|_| {}).ok()) else { return };
             let Some(measured) = known.last_at_a_glance(&now, decisions) else { return };
             if now.shape.learned_from > 0 {
                 *looks = Some(now);
@@ -316,11 +316,13 @@ impl Watch {
         let (decisions, notes) = (self.decisions.clone(), self.notes.clone());
         let (pictures, edition) = (self.pictures.clone(), self.edition());
         let mut work = move || {
-            let learned = known.learn(&|_| {});
-            let outcome = conclude(&known, &decisions, &notes, &pictures, &|_| {});
-            let written = write_results(known.session(), &outcome);
+            let worked = known.learn(&|_| {}).map(|learned| {
+                let outcome = conclude(&known, &decisions, &notes, &pictures, &|_| {});
+                let written = write_results(known.session(), &outcome);
+                Worked { learned, outcome, written, edition }
+            });
             // Nobody waits any more when the program is ending.
-            let _ = send.send(Worked { learned, outcome, written, edition });
+            let _ = send.send(worked);
         };
         std::thread::spawn(move || {
             // One core for this, the others for the next photo.
@@ -336,7 +338,16 @@ impl Watch {
     fn collect(&mut self, say: &mut dyn FnMut(Event)) {
         let Some(working) = &self.working else { return };
         let worked = match working.try_recv() {
-            Ok(w) => w,
+            Ok(Ok(w)) => w,
+            Ok(Err(e)) => {
+                // What was found and put away is lost: the photos are looked at again.
+                self.working = None;
+                self.again_at = Some(Instant::now() + AGAIN);
+                self.day.forget();
+                self.folder = None;
+                self.notice(e.to_string(), say);
+                return;
+            }
             Err(TryRecvError::Empty) => return,
             Err(TryRecvError::Disconnected) => {
                 self.working = None;

@@ -5,14 +5,36 @@ use std::ops::Range;
 use std::sync::Arc;
 
 use super::super::Progress;
-use super::super::kept::KeptLook;
+use super::super::kept::{Kept, KeptLook};
 use super::super::known::Found;
-use super::super::looks::{How, place_photo};
+use super::super::looks::{How, VolleyLook, place_photo};
 use super::super::page::Turn;
 use super::super::recalibrated::holding;
+use super::super::stowed::{find, stow};
 use super::{Day, Key, Shown, Step};
 use crate::session::PairedVolley;
 use crate::session::hash::sha256_hex;
+
+/// A row's two looks.
+const OWN: &str = "own";
+const AGAIN: &str = "again";
+
+impl Step {
+    /// Puts the patches on the disk; false when one of them stays.
+    fn stow(&mut self, kept: &Arc<Kept>, name: &str) -> bool {
+        let own = match self.found.as_mut().map(Arc::get_mut) {
+            Some(Some(Found::Looked(l))) => stow(kept, name, OWN, l),
+            Some(Some(Found::Failed(..))) | None => true,
+            Some(None) => false,
+        };
+        let again = match self.again.as_mut().map(Arc::get_mut) {
+            Some(Some(l)) => stow(kept, name, AGAIN, l),
+            None => true,
+            Some(None) => false,
+        };
+        own && again
+    }
+}
 
 impl Day {
     /// Looks at some rows only, and keeps what it finds for whoever puts the parts together; how many were looked at anew, and how
@@ -84,7 +106,14 @@ impl Day {
         let Some((kept, name)) = self.kept.clone().zip(name) else {
             return (self.step(index, v, twice, key, progress), true);
         };
-        if let Some(KeptLook { mut found, again, view, by_sheets, page }) = kept.look(&name) {
+        let whole = |mut k: KeptLook<Found, VolleyLook>| {
+            let found = match &mut k.found {
+                Some(Found::Looked(l)) => find(&kept, &name, OWN, l),
+                _ => true,
+            };
+            (found && k.again.as_mut().is_none_or(|l| find(&kept, &name, AGAIN, l))).then_some(k)
+        };
+        if let Some(KeptLook { mut found, again, view, by_sheets, page }) = kept.look(&name).and_then(whole) {
             if let Some(Found::Looked(l)) = &mut found {
                 l.volley = index;
             }
@@ -111,7 +140,7 @@ impl Day {
         if !(plain && alone) {
             return (step, true);
         }
-        if lasts {
+        if lasts && step.stow(&kept, &name) {
             let (found, again) = (step.found.as_deref(), step.again.as_deref());
             let page = step.turn.page.clone();
             let look = KeptLook { found, again, view: step.view.clone(), by_sheets: step.by_sheets, page };
