@@ -8,9 +8,12 @@
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
+use pockmark::camera::Wall;
 use pockmark::flight::release::{Machine, Setting};
 use pockmark::flight::{Air, Ball, DragLaw, LiftLaw, ReadAt};
+use pockmark::marks::{Pair, detect, find_things, reduce};
 use pockmark::photo::{decode_gray, decode_rgb};
+use pockmark::pipeline::looks::{PlacedPhoto, Reference, place_photo};
 use pockmark::pipeline::pictures::Pictures;
 use pockmark::pipeline::run::conclude;
 use pockmark::pipeline::{Day, calibrate_session, write_results};
@@ -22,6 +25,9 @@ use pockmark::{Error, Result};
 /// Photos twice as large as the demonstration's.
 const SCALE: f64 = 2.0;
 const SEED: u64 = 12;
+/// Photo pixels a cell's side, and a mark's radius in cells, of this day's grid.
+const GRID_PX: usize = 4;
+const RADIUS_CELLS: f64 = 4.8;
 /// Rounds of what is quick; the best counts.
 const ROUNDS: usize = 3;
 
@@ -152,10 +158,16 @@ fn main() -> Result<()> {
     stages.push(("draw the page, write", laps.ms() / n));
     let run_mb = peak_mb();
 
+    let parts = comparison(&session, &wall, &volleys, colour)?;
     let total: f64 = stages.iter().map(|s| s.1).sum();
     println!("\n{:<40} {:>9} {:>7} {:>8}", "stage", "ms/photo", "share", "x decode");
     for (name, ms) in &stages {
         println!("{name:<40} {ms:>9.0} {:>6.0}% {:>8.2}", 100.0 * ms / total, ms / luma);
+        if name.starts_with("place") {
+            for (name, ms) in &parts {
+                println!("  {name:<38} {ms:>9.0} {:>6.0}% {:>8.2}", 100.0 * ms / total, ms / luma);
+            }
+        }
     }
     println!("{:<40} {total:>9.0} {:>6}  {:>8.2}", "a run, all of it", "", total / luma);
     let of_sheets = decode_ms(&sheets, gray)? * sheets.len() as f64;
@@ -164,6 +176,43 @@ fn main() -> Result<()> {
         println!("peak memory of {what}: {}", mb.map_or("not told here".to_string(), |m| format!("{m:.0} MB")));
     }
     plain(&volleys, luma)
+}
+
+/// What the parts of a comparison cost, ms a photo: measured once more by themselves, pair by pair.
+fn comparison(session: &Session, wall: &Wall, volleys: &[PathBuf], colour: f64) -> Result<Vec<(&'static str, f64)>> {
+    let folder = session.paths.photos();
+    let tripod = session.spec.camera.tripod_photo.as_ref().map(|t| session.paths.dir.join(t));
+    let reference = tripod.and_then(|t| Reference::of_tripod(wall, &t));
+    let references: Vec<&Reference> = reference.iter().collect();
+    let mut sums = [
+        ("find the sheets, stand the camera", 0.0),
+        ("bring both onto one grid", 0.0),
+        ("what is no mark", 0.0),
+        ("where more than noise changed", 0.0),
+    ];
+    let mut last: Option<PlacedPhoto> = None;
+    for path in volleys {
+        let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+        let mut laps = Laps::new();
+        let photo = place_photo(wall, &folder, &name, &references)?;
+        sums[0].1 += laps.ms() - colour;
+        if let (Some(before), Some((is, _))) = (&last, &photo.place)
+            && let Some((was, _)) = &before.place
+        {
+            laps.ms();
+            let pair = Pair::new(&before.rgb, &was.view, &photo.rgb, &is.view);
+            let size = (photo.rgb.width() as usize, photo.rgb.height() as usize);
+            // As fine as the run's own grid in this day, over the whole photo.
+            let reduced = reduce(&pair, GRID_PX, (0, size.0), (0, size.1));
+            sums[1].1 += laps.ms();
+            find_things(&reduced, RADIUS_CELLS, 5);
+            sums[2].1 += laps.ms();
+            detect(&reduced, 2.0 * RADIUS_CELLS, 5, &[]);
+            sums[3].1 += laps.ms();
+        }
+        last = Some(photo);
+    }
+    Ok(sums.map(|(name, ms)| (name, ms / volleys.len().max(1) as f64)).to_vec())
 }
 
 /// The same photos through a plain pipeline of another library.

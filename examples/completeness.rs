@@ -1,7 +1,7 @@
 //! Which marks are still found, and how well is their centre known?
 //!
-//! `cargo run --release --example completeness -- FOLDER [PHOTOS]` renders pairs of photos of a plain wall with lone marks of known place, size
-//! and contrast (PHOTOS pairs of 9 marks each, 4 unless told), finds the marks as the program does, and writes into FOLDER:
+//! `cargo run --release --example completeness -- FOLDER [PHOTOS [BLANKS]]` renders pairs of photos of a plain wall with lone marks of known place, size
+//! and contrast (PHOTOS pairs of 9 marks each, 4 unless told; BLANKS pairs without any, 24 unless told), finds the marks as the program does, and writes into FOLDER:
 //! `truth.csv`, `found.csv`, and each pair's difference image (`N.f32`, rows of 32-bit floats: after over before, less 1) for
 //! `tests/cross/completeness.py`, which lets other programs look for blobs in the same images and prints the table.
 
@@ -155,10 +155,13 @@ fn write(path: &Path, bytes: impl AsRef<[u8]>) -> Result<()> {
 fn main() -> Result<()> {
     let mut args = std::env::args().skip(1);
     let Some(folder) = args.next() else {
-        return Err(Error::input("usage: completeness FOLDER [PHOTOS]: name a folder for the images and tables"));
+        return Err(Error::input(
+            "usage: completeness FOLDER [PHOTOS [BLANKS]]: name a folder for the images and tables",
+        ));
     };
     let folder = Path::new(&folder);
     let photos: usize = args.next().and_then(|a| a.parse().ok()).unwrap_or(4);
+    let blank_pairs: usize = args.next().and_then(|a| a.parse().ok()).unwrap_or(BLANKS);
     std::fs::create_dir_all(folder).map_err(|e| Error::io(folder, "make", e))?;
     let view = view();
     let mut truth = String::from("photo,diameter_mm,strength,x_px,y_px,bound_px\n");
@@ -192,8 +195,7 @@ fn main() -> Result<()> {
         group(&pair, &reduced, &detection, &rules).patches
     };
     let mut blanks = Vec::new();
-    let many = args.next().and_then(|a| a.parse().ok()).unwrap_or(BLANKS);
-    for k in 0..many {
+    for k in 0..blank_pairs {
         let (before, after) = (photo(&view, &[], 1000 + k as u64)?, photo(&view, &[], 2000 + k as u64)?);
         let d = difference(&before, &after);
         let n = save(&d)?;

@@ -80,6 +80,17 @@ fn opencv_fits_the_same_lens_to_the_same_corners() {
 }
 
 #[test]
+fn no_blob_finder_finds_more_marks_or_better_centres() {
+    let folder = tempfile::tempdir().unwrap();
+    cross("completeness.py", || {
+        // One photo of nine marks for each size and strength: the table of docs/marks.md has four.
+        let out = Command::new(example("completeness")).arg(folder.path()).args(["1", "12"]).output().unwrap();
+        assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+        (vec![folder.path().into()], Vec::new())
+    });
+}
+
+#[test]
 fn scipy_finds_the_same_statistics() {
     cross("study_scipy.py", || (vec![example("study_cases").into(), "1".into(), "200".into()], Vec::new()));
 }

@@ -137,20 +137,21 @@ impl<'a> Pair<'a> {
         }
         let (x0, y0) = (px as usize, py as usize);
         let (across, down) = (together(px - x0 as f32, factor), together(py - y0 as f32, factor));
-        let taps = factor + 3;
-        // Down first: whole stretches of rows at once.
+        let (taps, at) = (factor + 3, 3 * (x0 - 1));
+        // Down first: whole stretches of rows at once, of a length that the compiler knows where that serves.
         let mut columns = [0.0f32; 3 * (MOST_FACTOR + 3)];
         let columns = &mut columns[..3 * taps];
-        let raw = self.before.as_raw();
-        for (j, wy) in down[..taps].iter().enumerate() {
-            let y = y0 + j - 1;
-            let stretch = 3 * (x0 - 1)..3 * (x0 - 1 + taps);
-            match strip.row(y).and_then(|row| row.get(stretch.clone())) {
-                Some(row) => columns.iter_mut().zip(row).for_each(|(c, v)| *c += wy * v),
-                None => {
-                    let row = raw[3 * w * y..][stretch].iter().map(|v| self.table[usize::from(*v)]);
-                    columns.iter_mut().zip(row).for_each(|(c, v)| *c += wy * v);
-                }
+        let (down, rows) = (&down[..taps], (y0 - 1, at));
+        let added = match taps {
+            0..=8 => strip.add::<24>(rows, down, columns),
+            9..=16 => strip.add::<48>(rows, down, columns),
+            _ => false,
+        };
+        if !added {
+            let raw = self.before.as_raw();
+            for (y, wy) in (y0 - 1..).zip(down) {
+                let row = raw[3 * w * y + at..].iter().map(|v| self.table[usize::from(*v)]);
+                columns.iter_mut().zip(row).for_each(|(c, v)| *c += wy * v);
             }
         }
         let mut out = [0.0f32; 3];
@@ -170,11 +171,8 @@ impl<'a> Pair<'a> {
         }
         // The map is linear between the lattice's points: these say where the farthest rows are.
         let (r0, r1) = (top / STEP_PX, (bottom / STEP_PX + 2).min(self.rows));
-        let shifts = self.offsets
-            [(r0 * self.columns).min(self.offsets.len())..(r1 * self.columns).min(self.offsets.len())]
-            .iter()
-            .map(|o| o[1])
-            .filter(|v| v.is_finite());
+        let lattice = self.offsets.get(r0 * self.columns..r1 * self.columns).unwrap_or_default();
+        let shifts = lattice.iter().map(|o| o[1]).filter(|v| v.is_finite());
         let (low, high) = shifts.fold((f32::MAX, f32::MIN), |b, v| (b.0.min(v), b.1.max(v)));
         if low > high {
             return out;
@@ -198,9 +196,22 @@ struct Strip {
 }
 
 impl Strip {
-    fn row(&self, y: usize) -> Option<&[f32]> {
-        let at = y.checked_sub(self.first)? * self.width;
-        self.rows.get(at..at + self.width)
+    /// Adds up stretches of rows from `(y, x)` on (x in numbers, not pixels), each with its weight; false where the strip has not all of them,
+    /// which leaves `sums` as they were.
+    #[inline]
+    fn add<const N: usize>(&self, (y, x): (usize, usize), weights: &[f32], sums: &mut [f32]) -> bool {
+        let mut all = [0.0f32; N];
+        let Some(first) = y.checked_sub(self.first) else { return false };
+        for (k, weight) in weights.iter().enumerate() {
+            let from = (first + k) * self.width + x;
+            // What follows a row's end is the next row's: it is added up, and left out of what is given back.
+            let Some(row) = self.rows.get(from..from + N).and_then(|r| r.first_chunk::<N>()) else { return false };
+            for i in 0..N {
+                all[i] += weight * row[i];
+            }
+        }
+        sums.iter_mut().zip(&all).for_each(|(s, v)| *s = *v);
+        true
     }
 }
 

@@ -13,7 +13,7 @@ use super::geometry::{SADDLES, SheetGeometry, SheetPoint, SheetSet, TAGS, is_bla
 use super::homography::Homography;
 use super::saddle::{Saddle, WINDOWS, fit_saddle_within};
 use super::sharpen::{BlurOf, sharpened};
-use super::tags::{Part, Tag, check_tag, find_tags, find_tags_in, refine_tag, tags_and_quads};
+use super::tags::{Part, Tag, check_tag, find_tags, find_tags_in, halve, refine_tag, tags_and_quads};
 use crate::points::PixelPoint;
 
 /// Most wrong modules of the 64 when a tag is looked for where its sheet says that it is: its id is known
@@ -24,6 +24,9 @@ const FARTHEST_PX: f64 = 0.5;
 /// Least corners of a sheet that was recognised as a whole.
 const LEAST_CORNERS: usize = 4;
 const FARTHEST_U: f64 = 8.0;
+
+/// Photos with more pixels than this are made smaller before their blur is undone.
+const MOST_SHARPENED: usize = 6_000_000;
 
 /// One saddle point of a sheet, measured.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
@@ -103,9 +106,19 @@ pub fn find_sheets_from(gray: &GrayImage, set: &SheetSet, least_factor: u32) -> 
 /// its time. Tags of three pixels a module are then read up to a blur of two.
 pub fn find_sheets_thoroughly(gray: &GrayImage, set: &SheetSet) -> SheetsSeen {
     let plain = find_sheets(gray, set);
+    // Modules of three pixels are those of a small photo: a large one is looked at smaller.
+    let mut small: Option<GrayImage> = None;
+    let mut factor = 1.0;
+    while small.as_ref().unwrap_or(gray).as_raw().len() > MOST_SHARPENED {
+        small = Some(halve(small.as_ref().unwrap_or(gray)));
+        factor *= 2.0;
+    }
+    let full = |p: PixelPoint| PixelPoint::new((p.x_px + 0.5) * factor - 0.5, (p.y_px + 0.5) * factor - 0.5);
     let again = [BlurOf::Light, BlurOf::Values].map(|blur| {
-        let sharp = sharpened(gray, blur);
-        sheets_of(gray, &sharp, set, find_tags(&sharp))
+        let sharp = sharpened(small.as_ref().unwrap_or(gray), blur);
+        let mut tags = find_tags(&sharp);
+        tags.iter_mut().for_each(|t| t.corners = t.corners.map(full));
+        sheets_of(gray, if factor > 1.0 { gray } else { &sharp }, set, tags)
     });
     let mut seen = SheetsSeen { stray_tags: plain.stray_tags, ..SheetsSeen::default() };
     let mut all: BTreeMap<usize, SheetView> = plain.sheets.into_iter().map(|v| (v.number, v)).collect();

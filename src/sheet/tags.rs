@@ -139,7 +139,21 @@ fn is_read(t: &Tag, quad: &[[f64; 2]; 4]) -> bool {
 
 /// Whether a rough quad is about as much darker at its border than around it as print is: half the contrast that a tag must have.
 fn looks_printed(gray: &GrayImage, quad: &[[f64; 2]; 4]) -> bool {
-    unit_square(quad).is_some_and(|h| modules(gray, &h, 0.5 * LEAST_CONTRAST).is_some())
+    let Some(h) = unit_square(quad) else { return false };
+    // The middles of the modules of a square ring, so many modules from the quad's own outermost ones.
+    let mean = |out: f64| {
+        let side = (8.0 + 2.0 * out) as usize;
+        let (mut sum, mut n) = (0.0, 0.0);
+        for k in 0..side {
+            let (a, low, high) = ((k as f64 + 0.5 - out) / 8.0, (0.5 - out) / 8.0, (7.5 + out) / 8.0);
+            for p in [[a, low], [a, high], [low, a], [high, a]].into_iter().filter_map(|p| h.apply(p)) {
+                sum += bilinear(gray, p[0], p[1]);
+                n += 1.0;
+            }
+        }
+        sum / f64::max(n, 1.0)
+    };
+    mean(1.0) - mean(0.0) > 0.5 * LEAST_CONTRAST
 }
 
 /// Half the size by averaging 2 x 2 pixels.
@@ -180,52 +194,50 @@ fn dark_mask(gray: &GrayImage) -> Vec<bool> {
     let half = WINDOW_PX / 2;
     // Column sums over the window's rows, kept up to date from row to row.
     let mut sum = vec![0u32; w];
-    let mut square = vec![0u64; w];
+    let mut square = vec![0u32; w];
     let row = |y: usize| &raw[y * w..(y + 1) * w];
-    for y in 0..half.min(h) {
-        for (x, &v) in row(y).iter().enumerate() {
-            sum[x] += u32::from(v);
-            square[x] += u64::from(v) * u64::from(v);
-        }
-    }
+    let columns = |x: usize| (x + half).min(w - 1) + 1 - x.saturating_sub(half);
+    let wide: Vec<f32> = (0..w).map(|x| 1.0 / columns(x) as f32).collect();
+    // Sums over the window of each pixel of a row: of values, and of their squares.
+    let (mut values, mut squares) = (vec![0u32; w], vec![0u32; w]);
     let mut dark = vec![false; w * h];
-    for y in 0..h {
+    for y in 0..half.min(h) {
+        add(row(y), &mut sum, &mut square, u32::wrapping_add);
+    }
+    for (y, dark) in dark.chunks_exact_mut(w.max(1)).enumerate() {
         if y + half < h {
-            for (x, &v) in row(y + half).iter().enumerate() {
-                sum[x] += u32::from(v);
-                square[x] += u64::from(v) * u64::from(v);
-            }
+            add(row(y + half), &mut sum, &mut square, u32::wrapping_add);
         }
         if y > half {
-            for (x, &v) in row(y - half - 1).iter().enumerate() {
-                sum[x] -= u32::from(v);
-                square[x] -= u64::from(v) * u64::from(v);
+            add(row(y - half - 1), &mut sum, &mut square, u32::wrapping_sub);
+        }
+        for (columns, windows) in [(&sum, &mut values), (&square, &mut squares)] {
+            let mut s: u32 = columns[..half.min(w)].iter().sum();
+            for (x, out) in windows.iter_mut().enumerate() {
+                s += columns.get(x + half).copied().unwrap_or(0);
+                s -= x.checked_sub(half + 1).map_or(0, |x| columns[x]);
+                *out = s;
             }
         }
-        let rows = (y + half).min(h - 1) + 1 - y.saturating_sub(half);
-        let (mut s, mut q) = (0u64, 0u64);
-        for x in 0..half.min(w) {
-            s += u64::from(sum[x]);
-            q += square[x];
-        }
-        for x in 0..w {
-            if x + half < w {
-                s += u64::from(sum[x + half]);
-                q += square[x + half];
-            }
-            if x > half {
-                s -= u64::from(sum[x - half - 1]);
-                q -= square[x - half - 1];
-            }
-            let n = (rows * ((x + half).min(w - 1) + 1 - x.saturating_sub(half))) as u64;
-            // A fifth of the local spread below the mean, where there is a spread at all (8 grey values): n times the
-            // distance, n^2 times the variance, in whole numbers.
-            let below = s as i64 - (n * u64::from(raw[y * w + x])) as i64;
-            let variance = (n * q - s * s) as i64;
-            dark[y * w + x] = below > 0 && variance > (64 * n * n) as i64 && 25 * below * below > variance;
+        let rows = ((y + half).min(h - 1) + 1 - y.saturating_sub(half)) as f32;
+        let pixels = row(y).iter().zip(&wide).zip(values.iter().zip(&squares));
+        for (dark, ((v, wide), (s, q))) in dark.iter_mut().zip(pixels) {
+            // A fifth of the local spread below the mean, where there is a spread at all (8 grey values).
+            let share = wide / rows;
+            let mean = *s as f32 * share;
+            let (below, variance) = (mean - f32::from(*v), *q as f32 * share - mean * mean);
+            *dark = (below > 0.0) & (variance > 64.0) & (25.0 * below * below > variance);
         }
     }
     dark
+}
+
+/// Takes a row's values and squares to the columns' sums, or away from them.
+fn add(row: &[u8], sum: &mut [u32], square: &mut [u32], with: impl Fn(u32, u32) -> u32) {
+    for ((s, q), v) in sum.iter_mut().zip(square).zip(row) {
+        let v = u32::from(*v);
+        (*s, *q) = (with(*s, v), with(*q, v * v));
+    }
 }
 
 /// Four-sided dark islands: corners in order around, clockwise as seen.
@@ -424,7 +436,7 @@ struct Modules {
     contrast: f64,
 }
 
-fn modules(gray: &GrayImage, tag_from_unit: &Homography, least_contrast: f64) -> Option<Modules> {
+fn modules(gray: &GrayImage, tag_from_unit: &Homography) -> Option<Modules> {
     let mut value = [[0.0; 10]; 10];
     for (r, line) in value.iter_mut().enumerate() {
         for (c, v) in line.iter_mut().enumerate() {
@@ -468,7 +480,7 @@ fn modules(gray: &GrayImage, tag_from_unit: &Homography, least_contrast: f64) ->
     };
     let (white, black) = (plane(0), plane(1));
     let contrast = white[0] - black[0];
-    if contrast < least_contrast {
+    if contrast < LEAST_CONTRAST {
         return None;
     }
     let mut scaled = value;
@@ -514,7 +526,7 @@ fn unit_square(corners: &[[f64; 2]; 4]) -> Option<Homography> {
 
 /// Reads the tag inside a quad: id, wrong bits, corners in printed order.
 fn read_tag(gray: &GrayImage, quad: &[[f64; 2]; 4]) -> Option<(usize, u32, [[f64; 2]; 4])> {
-    let m = modules(gray, &unit_square(quad)?, LEAST_CONTRAST)?;
+    let m = modules(gray, &unit_square(quad)?)?;
     let (code, border) = code_of(&m);
     if border > MOST_WRONG_BORDER {
         return None;
@@ -534,7 +546,7 @@ fn read_tag(gray: &GrayImage, quad: &[[f64; 2]; 4]) -> Option<(usize, u32, [[f64
 /// Wrong bits of 36 when the tag with `id` is looked for at `corners` (printed order), and the contrast
 /// in grey values; `None` outside the photo or without contrast.
 pub fn check_tag(gray: &GrayImage, id: usize, corners: &[PixelPoint; 4]) -> Option<(u32, f64)> {
-    let m = modules(gray, &unit_square(&corners.map(|c| [c.x_px, c.y_px]))?, LEAST_CONTRAST)?;
+    let m = modules(gray, &unit_square(&corners.map(|c| [c.x_px, c.y_px]))?)?;
     let (code, border) = code_of(&m);
     Some(((CODES.get(id)? ^ code).count_ones() + border, m.contrast))
 }
