@@ -277,16 +277,17 @@ fn recognise(gray: &GrayImage, map: &Homography) -> Option<(usize, f64, Vec<Tag>
     (tags.len() >= LEAST_TAGS).then_some((number, best, tags))
 }
 
-/// Each square once: the same is found at several sizes of the photo. Where there are too many, the largest.
+/// Each square once, as the photo's largest size shows it: the same is found at several. Where there are too many, the largest.
 fn squares(quads: &[[[f64; 2]; 4]]) -> Vec<Square> {
     let mut all: Vec<Square> = quads.iter().map(|q| Square { corners: *q }).collect();
     let side = |s: &Square| length(s.sides()[0]) + length(s.sides()[1]);
-    all.sort_by(|a, b| side(b).total_cmp(&side(a)));
+    if all.len() > MOST_SQUARES {
+        let mut sides: Vec<f64> = all.iter().map(side).collect();
+        let least = *sides.select_nth_unstable_by(MOST_SQUARES, |a, b| b.total_cmp(a)).1;
+        all.retain(|s| side(s) > least);
+    }
     let mut out: Vec<Square> = Vec::new();
     for s in all {
-        if out.len() == MOST_SQUARES {
-            break;
-        }
         let (m, [a, b]) = (s.middle(), s.sides());
         let side = length(a).min(length(b));
         let known = |o: &Square| {
