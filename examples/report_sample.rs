@@ -371,6 +371,7 @@ fn sample() -> pockmark::Result<(Summary, Vec<VolleyPicture>)> {
         study_problem: None,
         linear_checks: vec![],
         calibration: Some(calibration()),
+        later_calibrations: vec![],
         mark_shape: Some(MarkShape::plain((40.0, 56.0))),
         exact_inputs: vec!["air.humidity = 50 %".into()],
         assumed_inputs: vec!["No spin was stated: none is assumed, with a doubt of its own in the shared part.".into()],

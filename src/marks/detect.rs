@@ -13,6 +13,7 @@ use statrs::distribution::{ContinuousCDF, Normal};
 
 use super::light::{Light, line_light, median, tile_light};
 use super::pair::Reduced;
+use super::smooth::{Neighbourhood, even_means, means};
 
 /// Expected false places a photo.
 pub const FALSE_PER_PHOTO: f64 = 0.01;
@@ -79,54 +80,6 @@ fn directions(a: [f32; 3], p: [f32; 3], floor: f32) -> [f32; 3] {
     [0.3 * r[0] + 0.59 * r[1] + 0.11 * r[2], r[0] - r[1], r[2] - r[1]]
 }
 
-/// Rows of a disc mean that are computed together: their running sums stay in the cache.
-const BAND: usize = 48;
-
-/// Mean over a disc around each cell, NaN cells left out; NaN where less than half of the disc is there. Where a part of the disc is missing the mean
-/// is shrunk by the root of the share that is there: its noise is then that of a whole disc's.
-fn disc_mean(v: impl Fn(usize) -> f32 + Sync, width: usize, height: usize, radius: f64) -> Vec<f32> {
-    let r = radius.ceil() as usize;
-    let half: Vec<usize> = (0..=2 * r)
-        .map(|k| (radius * radius - (k as f64 - r as f64).powi(2)).max(0.0).sqrt().floor() as usize)
-        .collect();
-    let full: usize = half.iter().map(|h| 2 * h + 1).sum();
-    let mut out = vec![f32::NAN; width * height];
-    out.par_chunks_mut((BAND * width).max(1)).enumerate().for_each(|(band, out)| {
-        let y0 = band * BAND;
-        let rows = out.len() / width;
-        let (first, last) = (y0.saturating_sub(r), (y0 + rows + r).min(height));
-        // Running sums along rows make a disc's row one difference.
-        let mut sums = vec![(0.0f64, 0u32); (width + 1) * (last - first)];
-        for (y, row) in (first..last).zip(sums.chunks_exact_mut(width + 1)) {
-            let mut at = (0.0, 0);
-            for x in 0..width {
-                let q = v(y * width + x);
-                if !q.is_nan() {
-                    at = (at.0 + f64::from(q), at.1 + 1);
-                }
-                row[x + 1] = at;
-            }
-        }
-        let mut line = vec![(0.0f64, 0u32); width];
-        for (y, out) in (y0..y0 + rows).zip(out.chunks_exact_mut(width)) {
-            line.fill((0.0, 0));
-            for (k, &h) in half.iter().enumerate() {
-                let Some(yy) = (y + k).checked_sub(r).filter(|yy| *yy < height) else { continue };
-                let row = &sums[(yy - first) * (width + 1)..][..width + 1];
-                for (x, l) in line.iter_mut().enumerate() {
-                    let (a, b) = (row[x.saturating_sub(h)], row[(x + h + 1).min(width)]);
-                    *l = (l.0 + b.0 - a.0, l.1 + b.1 - a.1);
-                }
-            }
-            for (o, &(s, n)) in out.iter_mut().zip(&line) {
-                let share = f64::from(n) / full as f64;
-                *o = if share < 0.5 { f32::NAN } else { (s / f64::from(n) * share.sqrt()) as f32 };
-            }
-        }
-    });
-    out
-}
-
 /// Scatter of a smoothed map as a function of brightness class and gradient: sqrt(v0[class] + g^2 G^2).
 struct Scatter<'a> {
     class: &'a [u8],
@@ -136,7 +89,8 @@ struct Scatter<'a> {
 }
 
 impl<'a> Scatter<'a> {
-    fn measure(map: &[f32], class: &'a [u8], gradient2: &'a [f32], mask: &[bool], marked: f64, colour: bool) -> Self {
+    /// From the cells in `sample`.
+    fn measure(map: &[f32], class: &'a [u8], gradient2: &'a [f32], sample: &Sample, marked: f64, colour: bool) -> Self {
         // JPEG's chroma is zero almost everywhere and jumps elsewhere, so that the median alone sees no noise at
         // all: the largest scale of three quantiles is taken. The last lies below what marks may cover (`marked`, a share), twice
         // over: before anything is masked, many large marks would else pass for noise and hide themselves.
@@ -154,42 +108,70 @@ impl<'a> Scatter<'a> {
                 .into_iter()
                 .fold(0.0, f32::max)
         };
-        let usable = |i: usize| !map[i].is_nan() && !mask[i];
-        let mut g: Vec<f32> = (0..map.len()).step_by(7).filter(|&i| usable(i)).map(|i| gradient2[i]).collect();
-        let middle = median(&mut g);
-        let mut v0 = [f32::NAN; CLASSES + 1];
-        for (k, v) in v0.iter_mut().enumerate() {
-            let mut quiet: Vec<f32> = (0..map.len())
-                .filter(|&i| class[i] as usize == k && usable(i) && gradient2[i] <= middle)
-                .map(|i| map[i].abs())
-                .collect();
-            if quiet.len() >= 200 {
-                *v = robust_var(&mut quiet);
+        let mut quiet: [Vec<f32>; CLASSES + 1] = Default::default();
+        for &i in &sample.cells {
+            if gradient2[i] <= sample.middle_gradient2 {
+                quiet[usize::from(class[i]).min(CLASSES)].push(map[i].abs());
             }
         }
+        let mut v0 = quiet.map(|mut q| if q.len() >= sample.of(200) { robust_var(&mut q) } else { f32::NAN });
         let known: Vec<f32> = v0.iter().copied().filter(|v| v.is_finite()).collect();
         let largest = known.iter().copied().fold(1e-8, f32::max);
         v0.iter_mut().for_each(|v| *v = if v.is_finite() { v.max(1e-8) } else { largest });
         // The edges' share: from the cells with the strongest gradients, what the quiet ones do not explain.
-        let mut strong: Vec<f32> = g.clone();
-        let cut = if strong.is_empty() {
-            f32::MAX
-        } else {
-            let n = (strong.len() as f64 * 0.98) as usize;
-            *strong.select_nth_unstable_by(n.min(g.len() - 1), f32::total_cmp).1
-        };
-        let mut ratio: Vec<f32> = (0..map.len())
-            .filter(|&i| usable(i) && gradient2[i] >= cut && gradient2[i] > 0.0)
-            .map(|i| (map[i] * map[i] - v0[class[i] as usize]).max(0.0) / gradient2[i])
+        let mut ratio: Vec<f32> = sample
+            .cells
+            .iter()
+            .filter(|&&i| gradient2[i] >= sample.strong_gradient2 && gradient2[i] > 0.0)
+            .map(|&i| (map[i] * map[i] - v0[usize::from(class[i]).min(CLASSES)]).max(0.0) / gradient2[i])
             .collect();
         // The median of a squared Gaussian is 0.455 of its mean.
-        let g2 = if ratio.len() < 100 { 0.0 } else { median(&mut ratio) / 0.455 };
+        let g2 = if ratio.len() < sample.of(100) { 0.0 } else { median(&mut ratio) / 0.455 };
         Self { class, v0, g2, gradient2 }
     }
 
-    fn sigma(&self, i: usize) -> f32 {
-        (self.v0[self.class[i] as usize] + self.g2 * self.gradient2[i]).sqrt()
+    fn variance(&self, i: usize) -> f32 {
+        self.v0[usize::from(self.class[i]).min(CLASSES)] + self.g2 * self.gradient2[i]
     }
+}
+
+/// Cells from which the noise is learned: smoothed maps hang together over more than two cells, so that every second across and down
+/// of a large photo says what all do.
+struct Sample {
+    cells: Vec<usize>,
+    step: usize,
+    middle_gradient2: f32,
+    strong_gradient2: f32,
+}
+
+/// More cells than this are sampled.
+const SAMPLED: usize = 100_000;
+
+impl Sample {
+    fn new(usable: impl Fn(usize) -> bool, (width, height): (usize, usize), gradient2: &[f32]) -> Self {
+        let step = if width * height > SAMPLED { 2 } else { 1 };
+        let row = |y: usize| (y * width..(y + 1) * width).step_by(step);
+        let cells: Vec<usize> = (0..height).step_by(step).flat_map(row).filter(|&i| usable(i)).collect();
+        let mut g: Vec<f32> = cells.iter().map(|&i| gradient2[i]).collect();
+        let middle_gradient2 = median(&mut g);
+        let at = ((g.len() as f64 * 0.98) as usize).min(g.len().saturating_sub(1));
+        let strong_gradient2 = if g.is_empty() { f32::MAX } else { *g.select_nth_unstable_by(at, f32::total_cmp).1 };
+        Self { cells, step, middle_gradient2, strong_gradient2 }
+    }
+
+    /// How many of `n` neighbouring cells are among the sample.
+    fn of(&self, n: usize) -> usize {
+        n / (self.step * self.step)
+    }
+}
+
+/// Significance of a cell: the largest of its maps'.
+fn significance_of(maps: &[Vec<f32>; 3], scatter: &[Scatter; 3], i: usize) -> f32 {
+    let tail = |k: usize| if k > 0 { COLOUR_TAIL } else { GREY_TAIL };
+    let square = |k: usize| maps[k][i] * maps[k][i] / (scatter[k].variance(i) * tail(k) * tail(k));
+    // NaN where there is no pair, in all three alike.
+    let largest = square(0).max(square(1)).max(square(2));
+    largest.sqrt()
 }
 
 /// Finds the places that changed. `diameter_cells` is the usual mark's diameter on the reduced grid; `paper` cells
@@ -205,7 +187,8 @@ pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) ->
     let bright = |p: &[f32; 3]| (p[1].clamp(0.0, 0.999).sqrt() * CLASSES as f32) as u8;
     let class: Vec<u8> =
         r.before.iter().enumerate().map(|(i, p)| if on_paper(i) { CLASSES as u8 } else { bright(p) }).collect();
-    let gradient = gradient_squared(r, radius, &held);
+    let disc = Neighbourhood::disc(radius);
+    let gradient = gradient_squared(r, &disc, &held);
     let mut mask = vec![false; n];
     let mut out = None;
     let expected = (shots.max(1) + 1) as f64 * std::f64::consts::PI * (0.5 * diameter_cells + radius).powi(2);
@@ -222,29 +205,19 @@ pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) ->
         }
         let Light { ratio: light, step: light_step, edge } =
             if edges { line_light(r, diameter_cells) } else { tile_light(r, diameter_cells, &mask) };
-        let change: Vec<[f32; 3]> = (0..n)
-            .into_par_iter()
-            .map(|i| {
-                let p: [f32; 3] = std::array::from_fn(|c| r.before[i][c] * light[i][c]);
-                if edge.get(i).copied().unwrap_or(false) {
-                    return [f32::NAN; 3];
-                }
-                directions(r.after[i], p, if on_paper(i) { PAPER_FLOOR } else { FLOOR }).map(|v| v * held[i])
-            })
-            .collect();
-        let maps: Vec<Vec<f32>> = (0..3).map(|k| disc_mean(|i| change[i][k], r.width, r.height, radius)).collect();
-        let mut significance = vec![f32::NAN; n];
-        for (k, map) in maps.iter().enumerate() {
-            let tail = if k > 0 { COLOUR_TAIL } else { GREY_TAIL };
-            let colour = k > 0 && round > 0;
-            let scatter = Scatter::measure(map, &class, &gradient, &mask, expected / n.max(1) as f64, colour);
-            for i in 0..n {
-                let s = map[i].abs() / (scatter.sigma(i) * tail);
-                if !s.is_nan() && (significance[i].is_nan() || significance[i] < s) {
-                    significance[i] = s;
-                }
+        let change = |i: usize| {
+            let p: [f32; 3] = std::array::from_fn(|c| r.before[i][c] * light[i][c]);
+            if edge.get(i).copied().unwrap_or(false) {
+                return [f32::NAN; 3];
             }
-        }
+            directions(r.after[i], p, if on_paper(i) { PAPER_FLOOR } else { FLOOR }).map(|v| v * held[i])
+        };
+        let maps: [Vec<f32>; 3] = even_means(change, (r.width, r.height), &disc, disc.cells().div_ceil(2));
+        let sample = Sample::new(|i| !maps[0][i].is_nan() && !mask[i], (r.width, r.height), &gradient);
+        let marked = expected / n.max(1) as f64;
+        let scatter: [Scatter; 3] =
+            std::array::from_fn(|k| Scatter::measure(&maps[k], &class, &gradient, &sample, marked, k > 0 && round > 0));
+        let significance: Vec<f32> = (0..n).into_par_iter().map(|i| significance_of(&maps, &scatter, i)).collect();
         mask = grow(&significance, r.width, r.height, threshold as f32, radius.ceil() as usize + 1);
         out = Some((light, light_step, significance, maps, edge));
     }
@@ -257,32 +230,45 @@ pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) ->
 /// room the smallest misalignment is a large share of the dark side's light; it is a small share of the bright side's.
 fn against_neighbours(r: &Reduced) -> Vec<f32> {
     let (w, h) = (r.width, r.height);
-    let largest = |v: &dyn Fn(usize) -> f32, at: usize, n: usize| {
-        (at.saturating_sub(NEIGHBOURS)..(at + NEIGHBOURS + 1).min(n)).map(v).fold(0.0, f32::max)
-    };
+    // The largest of each cell and its neighbours, along a row and then of rows; edges repeat themselves.
     let green: Vec<f32> = r.before.iter().map(|p| if p[1].is_nan() { 0.0 } else { p[1] }).collect();
-    let across: Vec<f32> = (0..w * h).into_par_iter().map(|i| largest(&|x| green[i / w * w + x], i % w, w)).collect();
-    (0..w * h)
-        .into_par_iter()
-        .map(|i| (green[i] + FLOOR) / (largest(&|y| across[y * w + i % w], i / w, h) + FLOOR))
-        .collect()
+    let larger = |to: &mut f32, v: &f32| {
+        if *v > *to {
+            *to = *v;
+        }
+    };
+    let mut across = green.clone();
+    across.par_chunks_mut(w.max(1)).zip(green.par_chunks(w.max(1))).for_each(|(out, row)| {
+        for k in 1..=NEIGHBOURS.min(w.saturating_sub(1)) {
+            out[..w - k].iter_mut().zip(&row[k..]).for_each(|(o, v)| larger(o, v));
+            out[k..].iter_mut().zip(&row[..w - k]).for_each(|(o, v)| larger(o, v));
+        }
+    });
+    let mut out = green;
+    out.par_chunks_mut(w.max(1)).enumerate().for_each(|(y, out)| {
+        let mut most = across[y * w..(y + 1) * w].to_vec();
+        for yy in y.saturating_sub(NEIGHBOURS)..(y + NEIGHBOURS + 1).min(h) {
+            most.iter_mut().zip(&across[yy * w..(yy + 1) * w]).for_each(|(o, v)| larger(o, v));
+        }
+        out.iter_mut().zip(&most).for_each(|(o, m)| *o = (*o + FLOOR) / (m + FLOOR));
+    });
+    out
 }
 
 /// Squared relative gradient of the photo before, smoothed like the maps: (|grad P| / P)^2 a cell.
-fn gradient_squared(r: &Reduced, radius: f64, held: &[f32]) -> Vec<f32> {
+fn gradient_squared(r: &Reduced, disc: &Neighbourhood, held: &[f32]) -> Vec<f32> {
     let (w, h) = (r.width, r.height);
-    let g: Vec<f32> = (0..w * h)
-        .into_par_iter()
-        .map(|i| {
-            let (x, y) = (i % w, i / w);
-            let at = |x: usize, y: usize| r.before[y * w + x][1];
-            let dx = at((x + 1).min(w - 1), y) - at(x.saturating_sub(1), y);
-            let dy = at(x, (y + 1).min(h - 1)) - at(x, y.saturating_sub(1));
-            let p = (at(x, y) + FLOOR) / held[i].max(1e-3);
-            0.25 * (dx * dx + dy * dy) / (p * p)
-        })
-        .collect();
-    disc_mean(|i| g[i], w, h, radius).into_iter().map(|v| if v.is_nan() { 0.0 } else { v }).collect()
+    let gradient = |i: usize| {
+        let (x, y) = (i % w, i / w);
+        let at = |x: usize, y: usize| r.before[y * w + x][1];
+        let dx = at((x + 1).min(w - 1), y) - at(x.saturating_sub(1), y);
+        let dy = at(x, (y + 1).min(h - 1)) - at(x, y.saturating_sub(1));
+        let p = (at(x, y) + FLOOR) / held[i].max(1e-3);
+        [0.25 * (dx * dx + dy * dy) / (p * p)]
+    };
+    let [mut mean] = means(gradient, (w, h), disc, disc.cells().div_ceil(2));
+    mean.iter_mut().filter(|v| v.is_nan()).for_each(|v| *v = 0.0);
+    mean
 }
 
 /// Cells above half the threshold, widened by `reach` cells.
@@ -300,7 +286,7 @@ fn grow(s: &[f32], w: usize, h: usize, threshold: f32, reach: usize) -> Vec<bool
     out
 }
 
-fn regions(s: &[f32], maps: &[Vec<f32>], w: usize, h: usize, threshold: f64) -> Vec<Region> {
+fn regions(s: &[f32], maps: &[Vec<f32>; 3], w: usize, h: usize, threshold: f64) -> Vec<Region> {
     let mut seen = vec![false; w * h];
     let mut out = Vec::new();
     let mut stack = Vec::new();

@@ -77,7 +77,8 @@ impl FittedMark {
     }
 
     /// Opacity at a wall point, mm, with its derivatives by x, y, radius, strength and, where N = [`UNKNOWNS`], modes. `None` out of reach.
-    #[inline]
+    /// In full precision, one pixel at a time: what [`super::lanes`] is checked against.
+    #[cfg(test)]
     pub(super) fn laid<const N: usize>(&self, shape: &MarkShape, w_mm: [f64; 2]) -> Option<(f64, [f64; N])> {
         let (dx, dy) = (w_mm[0] - self.x_mm, w_mm[1] - self.y_mm);
         let r = self.radius_mm;

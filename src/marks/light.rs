@@ -110,21 +110,20 @@ pub fn tile_light(r: &Reduced, diameter_cells: f64, mask: &[bool]) -> Light {
     }
     tiles.iter_mut().filter(|t| t[0].is_nan()).for_each(|t| *t = [1.0; 3]);
     let (lo, hi) = tiles.iter().fold((f32::MAX, f32::MIN), |m, t| (m.0.min(t[1]), m.1.max(t[1])));
-    let field = (0..r.width * r.height)
-        .into_par_iter()
-        .map(|i| {
-            let fx = ((i % r.width) as f32 + 0.5) / tile as f32 - 0.5;
-            let fy = ((i / r.width) as f32 + 0.5) / tile as f32 - 0.5;
-            let (fx, fy) = (fx.clamp(0.0, (tw - 1) as f32), fy.clamp(0.0, (th - 1) as f32));
-            let (x0, y0) = (fx as usize, fy as usize);
-            let (x1, y1) = ((x0 + 1).min(tw - 1), (y0 + 1).min(th - 1));
-            let (fx, fy) = (fx - x0 as f32, fy - y0 as f32);
-            std::array::from_fn(|c| {
-                let t = |x: usize, y: usize| tiles[y * tw + x][c];
-                (t(x0, y0) * (1.0 - fx) + t(x1, y0) * fx) * (1.0 - fy) + (t(x0, y1) * (1.0 - fx) + t(x1, y1) * fx) * fy
-            })
-        })
-        .collect();
+    // Between tiles' middles: where a cell lies among them.
+    let among = |v: usize, most: usize| {
+        let f = ((v as f32 + 0.5) / tile as f32 - 0.5).clamp(0.0, (most - 1) as f32);
+        (f as usize, (f as usize + 1).min(most - 1), f - f.floor())
+    };
+    let columns: Vec<(usize, usize, f32)> = (0..r.width).map(|x| among(x, tw)).collect();
+    let mut field = vec![[0.0f32; 3]; r.width * r.height];
+    field.par_chunks_mut(r.width.max(1)).enumerate().for_each(|(y, row)| {
+        let (y0, y1, fy) = among(y, th);
+        let mix =
+            |a: [f32; 3], b: [f32; 3], f: f32| -> [f32; 3] { std::array::from_fn(|c| a[c] * (1.0 - f) + b[c] * f) };
+        let line: Vec<[f32; 3]> = (0..tw).map(|x| mix(tiles[y0 * tw + x], tiles[y1 * tw + x], fy)).collect();
+        row.iter_mut().zip(&columns).for_each(|(out, &(x0, x1, fx))| *out = mix(line[x0], line[x1], fx));
+    });
     Light { ratio: field, step: f64::from((hi / lo.max(1e-6)).ln()), edge: Vec::new() }
 }
 

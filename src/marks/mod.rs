@@ -9,6 +9,7 @@
 pub mod detect;
 pub mod fit;
 pub mod group;
+mod lanes;
 pub mod learn;
 pub mod light;
 pub mod pair;
@@ -16,6 +17,7 @@ pub mod patch;
 pub mod seam;
 pub mod separate;
 pub mod shape;
+pub mod smooth;
 pub mod target;
 pub mod things;
 pub mod ways;

@@ -119,10 +119,10 @@ impl<'a> Pair<'a> {
         Some(out.map(|v| v.max(0.0)))
     }
 
-    /// Sum of linear RGB of the photo before over what a block of the photo after shows; `None` where part of it lies
-    /// outside. The shift between the photos is taken as one over the block (it changes by some 0.01 px), so that the block
-    /// costs little more than its own pixels.
-    fn before_block(&self, left: usize, top: usize, factor: usize) -> Option<[f32; 3]> {
+    /// Sum of linear RGB of the photo before over what a block of the photo after shows, from `strip`, the photo before's rows there; `None`
+    /// where part of it lies outside. The shift between the photos is taken as one over the block (it changes by some 0.01 px), so that the
+    /// block costs little more than its own pixels.
+    fn before_block(&self, strip: &Strip, left: usize, top: usize, factor: usize) -> Option<[f32; 3]> {
         let (w, h) = (self.before.width() as usize, self.before.height() as usize);
         if self.still {
             return (left + factor <= w && top + factor <= h)
@@ -137,17 +137,81 @@ impl<'a> Pair<'a> {
         }
         let (x0, y0) = (px as usize, py as usize);
         let (across, down) = (together(px - x0 as f32, factor), together(py - y0 as f32, factor));
-        let (across, down) = (&across[..factor + 3], &down[..factor + 3]);
-        let mut out = [0.0f32; 3];
-        for (j, wy) in down.iter().enumerate() {
-            let first = 3 * ((y0 + j - 1) * w + x0 - 1);
-            let mut row = [0.0f32; 3];
-            for (rgb, wx) in self.before.as_raw()[first..first + 3 * across.len()].chunks_exact(3).zip(across) {
-                (0..3).for_each(|c| row[c] += wx * self.table[rgb[c] as usize]);
+        let (taps, at) = (factor + 3, 3 * (x0 - 1));
+        // Down first: whole stretches of rows at once, of a length that the compiler knows where that serves.
+        let mut columns = [0.0f32; 3 * (MOST_FACTOR + 3)];
+        let columns = &mut columns[..3 * taps];
+        let (down, rows) = (&down[..taps], (y0 - 1, at));
+        let added = match taps {
+            0..=8 => strip.add::<24>(rows, down, columns),
+            9..=16 => strip.add::<48>(rows, down, columns),
+            _ => false,
+        };
+        if !added {
+            let raw = self.before.as_raw();
+            for (y, wy) in (y0 - 1..).zip(down) {
+                let row = raw[3 * w * y + at..].iter().map(|v| self.table[usize::from(*v)]);
+                columns.iter_mut().zip(row).for_each(|(c, v)| *c += wy * v);
             }
-            (0..3).for_each(|c| out[c] += wy * row[c]);
+        }
+        let mut out = [0.0f32; 3];
+        for (rgb, wx) in columns.chunks_exact(3).zip(&across) {
+            (0..3).for_each(|c| out[c] += wx * rgb[c]);
         }
         Some(out)
+    }
+
+    /// The photo before's rows that blocks of the photo after between rows `top` and `bottom` show, in linear light: those that one such band
+    /// shows of a photo from nearly the same place; a block turns the rest by itself.
+    fn strip(&self, top: usize, bottom: usize) -> Strip {
+        let (w, h) = (self.before.width() as usize, self.before.height() as usize);
+        let mut out = Strip { first: 0, width: 3 * w, rows: Vec::new() };
+        if self.still {
+            return out;
+        }
+        // The map is linear between the lattice's points: these say where the farthest rows are.
+        let (r0, r1) = (top / STEP_PX, (bottom / STEP_PX + 2).min(self.rows));
+        let lattice = self.offsets.get(r0 * self.columns..r1 * self.columns).unwrap_or_default();
+        let shifts = lattice.iter().map(|o| o[1]).filter(|v| v.is_finite());
+        let (low, high) = shifts.fold((f32::MAX, f32::MIN), |b, v| (b.0.min(v), b.1.max(v)));
+        if low > high {
+            return out;
+        }
+        let first = (top as f32 + low - 2.0).clamp(0.0, h as f32) as usize;
+        let last = (bottom as f32 + high + 4.0).clamp(0.0, h as f32) as usize;
+        let last = last.min(first + bottom - top + MOST_SLOPE_PX);
+        out.first = first;
+        let raw = &self.before.as_raw()[3 * w * first..3 * w * last.max(first)];
+        out.rows.extend(raw.iter().map(|v| self.table[usize::from(*v)]));
+        out
+    }
+}
+
+/// Some rows of a photo in linear light.
+struct Strip {
+    first: usize,
+    /// Numbers a row.
+    width: usize,
+    rows: Vec<f32>,
+}
+
+impl Strip {
+    /// Adds up stretches of rows from `(y, x)` on (x in numbers, not pixels), each with its weight; false where the strip has not all of them,
+    /// which leaves `sums` as they were.
+    #[inline]
+    fn add<const N: usize>(&self, (y, x): (usize, usize), weights: &[f32], sums: &mut [f32]) -> bool {
+        let mut all = [0.0f32; N];
+        let Some(first) = y.checked_sub(self.first) else { return false };
+        for (k, weight) in weights.iter().enumerate() {
+            let from = (first + k) * self.width + x;
+            // What follows a row's end is the next row's: it is added up, and left out of what is given back.
+            let Some(row) = self.rows.get(from..from + N).and_then(|r| r.first_chunk::<N>()) else { return false };
+            for i in 0..N {
+                all[i] += weight * row[i];
+            }
+        }
+        sums.iter_mut().zip(&all).for_each(|(s, v)| *s = *v);
+        true
     }
 }
 
@@ -163,6 +227,10 @@ fn block_sum(photo: &RgbImage, table: &[f32; 256], left: usize, top: usize, fact
     sum
 }
 
+/// Rows by which the map may slope over a band whose rows are turned into linear light together: more would cost more than it spares.
+const MOST_SLOPE_PX: usize = 64;
+/// Rows of blocks that are averaged together: their photo rows are turned into linear light once.
+const BLOCK_ROWS: usize = 8;
 /// Largest side of a block, px.
 pub const MOST_FACTOR: usize = 32;
 
@@ -206,13 +274,16 @@ pub fn reduce(pair: &Pair, factor: usize, x: (usize, usize), y: (usize, usize)) 
     let nothing = vec![[0.0f32; 3]; width * height];
     let mut out = Reduced { factor, origin, width, height, after: nothing.clone(), before: nothing };
     let n = 1.0 / (factor * factor) as f32;
-    let rows = out.after.par_chunks_mut(width.max(1)).zip(out.before.par_chunks_mut(width.max(1))).enumerate();
-    rows.for_each(|(by, (after, before))| {
-        let top = by * factor + origin.1;
-        for (bx, (after, before)) in after.iter_mut().zip(before).enumerate() {
-            let left = bx * factor + origin.0;
+    let band = width.max(1) * BLOCK_ROWS;
+    let bands = out.after.par_chunks_mut(band).zip(out.before.par_chunks_mut(band)).enumerate();
+    bands.for_each(|(k, (after, before))| {
+        let first = k * BLOCK_ROWS;
+        let rows = after.len() / width.max(1);
+        let strip = pair.strip(first * factor + origin.1, (first + rows) * factor + origin.1);
+        for (i, (after, before)) in after.iter_mut().zip(before).enumerate() {
+            let (left, top) = (i % width * factor + origin.0, (first + i / width) * factor + origin.1);
             *after = block_sum(pair.after, &pair.table, left, top, factor).map(|v| v * n);
-            *before = pair.before_block(left, top, factor).map_or([f32::NAN; 3], |v| v.map(|v| v.max(0.0) * n));
+            *before = pair.before_block(&strip, left, top, factor).map_or([f32::NAN; 3], |v| v.map(|v| v.max(0.0) * n));
         }
     });
     out

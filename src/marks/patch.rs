@@ -12,8 +12,9 @@ use super::pair::{Pair, Reduced};
 use super::shape::grain_px;
 use crate::points::PixelPoint;
 
-/// A mark's radius in patch pixels at most: finer pixels add cost, not knowledge, since texture dominates.
-const RADIUS_PX: f64 = 12.0;
+/// A mark's radius in patch pixels at most, so that it has 8 to 16 of them in a photo that is fine enough: more add cost, not knowledge, since
+/// texture dominates.
+const RADIUS_PX: f64 = 16.0;
 
 /// Linear values of a rectangle of both photos.
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -58,7 +59,7 @@ pub fn cut(
     let centre = PixelPoint::new(0.5 * (x0 + x1) as f64, 0.5 * (y0 + y1) as f64);
     let w = pair.after_view.wall_from_pixel(centre)?;
     let px_per_mm = f as f64 * reduced.blocks_per_metre(&pair.after_view, w)? * 1e-3;
-    let step = ((radius_mm * px_per_mm / RADIUS_PX) as usize).clamp(1, 16);
+    let step = ((radius_mm * px_per_mm / RADIUS_PX).ceil() as usize).clamp(1, 16);
     let (width, height) = ((x1 - x0) / step, (y1 - y0) / step);
     if width < 3 || height < 3 {
         return None;

@@ -9,7 +9,8 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use super::fit::{Fit, FittedMark, LEAST_CLEAR, MODES, UNKNOWNS, opacity_and_parts_at, opacity_at};
+use super::fit::{Fit, FittedMark, MODES, UNKNOWNS, opacity_and_parts_at, opacity_at};
+use super::lanes::{LANES, Lanes, Mark, Profile, Row, derivatives, lay, left, product, residuals};
 use super::patch::Patch;
 use super::shape::MarkShape;
 
@@ -23,8 +24,12 @@ const MODE_U: f64 = 4.0;
 /// Added to -2 ln evidence when a mark is not held by pixels of its own: more than any count prior gives.
 const NOT_HELD: f64 = 1e3;
 
-/// Steps of the profile's table by the squared distance: finer than the profile's own knots.
-const PROFILE_STEPS: usize = 512;
+/// Points a side of a cell of the proposals' grid over which the profile is averaged.
+const SUB: usize = 3;
+
+/// Steps that one matrix serves, and how much of the fall that it promises must come, so that it serves for the next step too.
+const MOST_AGE: usize = 3;
+const AS_PROMISED: f64 = 0.7;
 
 /// An adjustment ends when a step lowers the misfit by less than this: a centre is then within a hundredth of its u.
 const SETTLED: f64 = 1e-4;
@@ -72,7 +77,14 @@ pub struct Target<'a> {
     tiles: Vec<Tile>,
     area_mm2: f64,
     step_mm: f64,
+    /// The tiles' pixels side by side, places from `origin_mm` on.
+    lanes: Vec<Lanes>,
+    origin_mm: [f64; 2],
+    profile: Profile,
 }
+
+/// Misfit, and what it changes by: its gradient, and the matrix where it was asked for.
+type Slopes = (f64, DVector<f64>, Option<DMatrix<f64>>);
 
 impl<'a> Target<'a> {
     /// Prepares a patch. `area_mm2` is the area over which a further mark might lie: the prior of a centre.
@@ -108,7 +120,9 @@ impl<'a> Target<'a> {
             }
         };
         let side = TILE_PX * step;
-        let mut out = Self { shape, pixels: Vec::new(), tiles: Vec::new(), area_mm2, step_mm: patch.mm_per_px };
+        let (pixels, tiles, lanes) = (Vec::new(), Vec::new(), Vec::new());
+        let (step_mm, profile) = (patch.mm_per_px, Profile::new(shape));
+        let mut out = Self { shape, pixels, tiles, area_mm2, step_mm, lanes, origin_mm: [0.0; 2], profile };
         let most = 1.0 / (step * step) as f64;
         for y0 in (0..patch.height).step_by(side) {
             for x0 in (0..patch.width).step_by(side) {
@@ -141,7 +155,17 @@ impl<'a> Target<'a> {
                 }
             }
         }
+        out.lay_side_by_side();
         out
+    }
+
+    /// The pixels of each tile side by side, places from the patch's middle.
+    fn lay_side_by_side(&mut self) {
+        let n = self.pixels.len().max(1) as f64;
+        let middle = self.pixels.iter().fold([0.0; 2], |m, p| [m[0] + p.w_mm[0] / n, m[1] + p.w_mm[1] / n]);
+        let of = |p: &Pixel| [p.w_mm[0] - middle[0], p.w_mm[1] - middle[1], p.opacity, p.weight];
+        self.lanes = self.tiles.iter().map(|t| Lanes::new(self.pixels[t.pixels.clone()].iter().map(of))).collect();
+        self.origin_mm = middle;
     }
 
     /// Misfit without any mark.
@@ -162,72 +186,51 @@ impl<'a> Target<'a> {
 
     /// Weighted squared residuals, priors included.
     pub fn misfit(&self, marks: &[FittedMark]) -> f64 {
-        let mut cost: f64 = marks.iter().map(|m| self.prior(m)).sum();
-        let reaches = self.reaches(marks);
-        let mut near: Vec<FittedMark> = Vec::with_capacity(marks.len());
-        for tile in &self.tiles {
-            near.clear();
-            near.extend(marks.iter().zip(&reaches).filter(|(m, r)| tile.reached_by(m, **r)).map(|(m, _)| *m));
-            if near.is_empty() {
-                cost += tile.nothing;
-                continue;
-            }
-            for p in &self.pixels[tile.pixels.clone()] {
-                let r = p.opacity - opacity_at(&near, self.shape, p.w_mm);
-                cost += p.weight * r * r;
-            }
-        }
-        cost
+        self.slopes_of::<0>(marks, false).0
     }
 
-    /// Normal equations; without `modes` each mark has four unknowns and its modes stay.
-    fn normal(&self, marks: &[FittedMark], modes: bool) -> (f64, DMatrix<f64>, DVector<f64>) {
-        if modes { self.normal_of::<UNKNOWNS>(marks) } else { self.normal_of::<4>(marks) }
+    /// Misfit, gradient, and the matrix where it is wanted; without `modes` each mark has four unknowns and its modes stay.
+    fn slopes(&self, marks: &[FittedMark], modes: bool, matrix: bool) -> Slopes {
+        if modes { self.slopes_of::<UNKNOWNS>(marks, matrix) } else { self.slopes_of::<4>(marks, matrix) }
     }
 
-    fn normal_of<const N: usize>(&self, marks: &[FittedMark]) -> (f64, DMatrix<f64>, DVector<f64>) {
+    fn slopes_of<const N: usize>(&self, marks: &[FittedMark], wanted: bool) -> Slopes {
         let count = marks.len();
         let n = N * count;
-        let mut matrix = DMatrix::zeros(n, n);
+        let mut matrix = wanted.then(|| DMatrix::zeros(n, n));
         let mut right = DVector::zeros(n);
         let mut cost = 0.0;
         let reaches = self.reaches(marks);
+        let single: Vec<Mark> = marks.iter().map(|m| Mark::new(m, self.origin_mm)).collect();
         let mut near: Vec<usize> = Vec::with_capacity(count);
-        // Derivatives of a tile's weighted residuals, mark by mark. Single precision is enough: they only say where to step, and how
-        // far a centre is off to one part in a million.
-        let mut panels: Vec<Vec<[f32; N]>> = vec![Vec::with_capacity(TILE_PX * TILE_PX); count];
-        let mut laid: Vec<(f64, [f64; N])> = vec![(1.0, [0.0; N]); count];
-        for tile in &self.tiles {
+        // For each mark at hand: what it lets through, its derivatives, and these weighted, pixel by pixel. Single precision is enough:
+        // they only say where to step, and how far a centre is off to one part in a million.
+        let mut clear: Vec<Row> = vec![[0.0; LANES]; count];
+        let mut by: Vec<[Row; N]> = vec![[[0.0; LANES]; N]; count];
+        let mut panels: Vec<[[f32; N]; LANES]> = if wanted { vec![[[0.0; N]; LANES]; count] } else { Vec::new() };
+        let mut pulled: Row = [0.0; LANES];
+        for (tile, lanes) in self.tiles.iter().zip(&self.lanes) {
             near.clear();
             near.extend((0..count).filter(|&k| tile.reached_by(&marks[k], reaches[k])));
             if near.is_empty() {
                 cost += tile.nothing;
                 continue;
             }
-            near.iter().for_each(|&k| panels[k].clear());
-            let mut pulls = vec![[0.0f64; N]; near.len()];
-            for p in &self.pixels[tile.pixels.clone()] {
-                let mut clear = 1.0;
-                for (&k, l) in near.iter().zip(laid.iter_mut()) {
-                    *l = match marks[k].laid(self.shape, p.w_mm) {
-                        Some((opacity, by)) => ((1.0 - opacity).max(LEAST_CLEAR), by),
-                        None => (1.0, [0.0; N]),
-                    };
-                    clear *= l.0;
-                }
-                let r = p.opacity - (1.0 - clear);
-                cost += p.weight * r * r;
-                let root = p.weight.sqrt();
-                for ((&k, (q, by)), pull) in near.iter().zip(&laid).zip(&mut pulls) {
-                    let own = clear / q;
-                    let weighted = own * p.weight * r;
-                    (0..N).for_each(|i| pull[i] += weighted * by[i]);
-                    let own = own * root;
-                    panels[k].push(std::array::from_fn(|i| (own * by[i]) as f32));
-                }
+            let mut all: Row = [1.0; LANES];
+            for &k in &near {
+                lay(&self.profile, &single[k], lanes, &mut clear[k], &mut by[k]);
+                (0..LANES).for_each(|i| all[i] *= clear[k][i]);
             }
-            for (a, (&k, pull)) in near.iter().zip(&pulls).enumerate() {
+            cost += residuals(lanes, &all, &mut pulled);
+            if N == 0 {
+                continue;
+            }
+            for &k in &near {
+                let pull = derivatives(lanes, (&all, &clear[k]), &pulled, &by[k], panels.get_mut(k));
                 (0..N).for_each(|i| right[N * k + i] += pull[i]);
+            }
+            let Some(matrix) = &mut matrix else { continue };
+            for (a, &k) in near.iter().enumerate() {
                 for &l in &near[..=a] {
                     let block = product(&panels[k], &panels[l]);
                     for (i, row) in block.iter().enumerate() {
@@ -241,22 +244,29 @@ impl<'a> Target<'a> {
         }
         for (k, m) in marks.iter().enumerate() {
             cost += self.prior(m);
+            if N == 0 {
+                continue;
+            }
             let mut pull = |i: usize, value: f64, mean: f64, sd: f64| {
                 right[N * k + i] -= (value - mean) / (sd * sd);
-                matrix[(N * k + i, N * k + i)] += 1.0 / (sd * sd);
+                if let Some(matrix) = &mut matrix {
+                    matrix[(N * k + i, N * k + i)] += 1.0 / (sd * sd);
+                }
             };
             pull(2, m.radius_mm, self.shape.radius_mm.0, self.shape.radius_mm.1);
             pull(3, m.strength, self.shape.strength.0, self.shape.strength.1);
-            for (i, v) in m.modes.iter().enumerate().take(N - 4) {
+            for (i, v) in m.modes.iter().enumerate().take(N.saturating_sub(4)) {
                 pull(4 + i, *v, 0.0, self.shape.mode_sd(i));
             }
         }
-        for j in 0..n {
-            for i in 0..j {
-                matrix[(j, i)] = matrix[(i, j)];
+        if let Some(matrix) = &mut matrix {
+            for j in 0..n {
+                for i in 0..j {
+                    matrix[(j, i)] = matrix[(i, j)];
+                }
             }
         }
-        (cost, matrix, right)
+        (cost, right, matrix)
     }
 
     fn stepped(&self, marks: &[FittedMark], d: &DVector<f64>) -> Vec<FittedMark> {
@@ -287,10 +297,13 @@ impl<'a> Target<'a> {
     }
 
     /// Adjusts marks from a start; at most `rounds` steps. Without `modes` rims and tilts stay as they are.
+    ///
+    /// A matrix serves for some steps, as long as they bring what it promises: it costs many times what the gradient does.
     pub fn adjust(&self, start: &[FittedMark], rounds: usize, modes: bool) -> Vec<FittedMark> {
         let mut marks = start.to_vec();
-        let (mut cost, mut matrix, mut right) = self.normal(&marks, modes);
+        let (mut cost, mut right, Some(mut matrix)) = self.slopes(&marks, modes, true) else { return marks };
         let mut damping = 1e-2;
+        let mut age = 0;
         for _ in 0..rounds {
             let mut a = matrix.clone();
             for i in 0..a.nrows() {
@@ -298,15 +311,29 @@ impl<'a> Target<'a> {
             }
             let Some(step) = a.cholesky().map(|c| c.solve(&right)) else { break };
             let trial = self.stepped(&marks, &step);
-            let c = self.misfit(&trial);
+            // Four unknowns' matrix costs little more than their gradient.
+            let (c, r, m) = self.slopes(&trial, modes, !modes);
             if c < cost {
-                let done = cost - c < SETTLED * (1.0 + 1e-3 * cost);
+                let gain = cost - c;
+                let settled = gain < SETTLED * (1.0 + 1e-3 * cost);
+                let promised = step.dot(&right);
+                let was = age;
                 marks = trial;
-                (cost, matrix, right) = self.normal(&marks, modes);
+                (cost, right, age) = (c, r, age + 1);
                 damping = (damping * 0.25).max(1e-7);
-                if done {
+                if settled && was == 0 {
                     break;
                 }
+                match m {
+                    Some(m) => (matrix, age) = (m, 0),
+                    None if settled || age > MOST_AGE || gain < AS_PROMISED * promised => {
+                        age = self.renew(&marks, modes, &mut matrix);
+                    }
+                    None => {}
+                }
+            } else if age > 0 {
+                // The matrix was another place's.
+                age = self.renew(&marks, modes, &mut matrix);
             } else {
                 damping *= 6.0;
                 if damping > 1e5 {
@@ -317,9 +344,18 @@ impl<'a> Target<'a> {
         marks
     }
 
+    /// Makes the matrix that of these marks; its age.
+    fn renew(&self, marks: &[FittedMark], modes: bool, matrix: &mut DMatrix<f64>) -> usize {
+        if let (_, _, Some(m)) = self.slopes(marks, modes, true) {
+            *matrix = m;
+        }
+        0
+    }
+
     /// Misfit, evidence and covariance of adjusted marks.
     pub fn finish(&self, marks: Vec<FittedMark>) -> Fit {
-        let (misfit, matrix, _) = self.normal(&marks, true);
+        let (misfit, _, matrix) = self.slopes(&marks, true, true);
+        let matrix = matrix.unwrap_or_default();
         let k = marks.len() as f64;
         let n = matrix.nrows();
         let ln_det =
@@ -383,45 +419,70 @@ impl<'a> Target<'a> {
 
     /// Places where one more mark of the usual size would lower the misfit most, best first: (gain, mark).
     pub fn proposals(&self, marks: &[FittedMark], most: usize) -> Vec<FittedMark> {
-        let left: Vec<([f64; 2], f64, f64, f64)> = self
-            .pixels
-            .iter()
-            .map(|p| {
-                let laid = opacity_at(marks, self.shape, p.w_mm);
-                (p.w_mm, p.opacity - laid, p.weight, 1.0 - laid)
-            })
-            .collect();
         let usual = self.shape.radius_mm.0;
         let grid = (0.25 * usual).max(self.step_mm);
         let (mut x0, mut x1, mut y0, mut y1) = (f64::MAX, f64::MIN, f64::MAX, f64::MIN);
-        for (w, ..) in &left {
-            (x0, x1, y0, y1) = (x0.min(w[0]), x1.max(w[0]), y0.min(w[1]), y1.max(w[1]));
+        for t in &self.tiles {
+            (x0, x1) = (x0.min(t.x_mm.0), x1.max(t.x_mm.1));
+            (y0, y1) = (y0.min(t.y_mm.0), y1.max(t.y_mm.1));
         }
-        let (nx, ny) = (((x1 - x0) / grid) as usize + 1, ((y1 - y0) / grid) as usize + 1);
-        if nx.saturating_mul(ny) > 40_000 || left.is_empty() {
+        if self.tiles.is_empty() {
             return Vec::new();
         }
-        let mut num = vec![0.0; nx * ny];
-        let mut den = vec![1e-12; nx * ny];
-        let reach = (1.2 * usual / grid).ceil() as i64;
-        // The profile by the square of the distance: no root a cell.
-        let span = (1.5 * (reach as f64 + 1.0) * grid / usual).powi(2);
-        let per = PROFILE_STEPS as f64 / span;
-        let profile: Vec<f64> = (0..PROFILE_STEPS).map(|k| self.shape.at(((k as f64 + 0.5) / per).sqrt()).0).collect();
-        let per = per / (usual * usual);
-        for &(w, r, weight, clear) in &left {
-            let (cx, cy) = (((w[0] - x0) / grid).round() as i64, ((w[1] - y0) / grid).round() as i64);
-            for gy in (cy - reach).max(0)..=(cy + reach).min(ny as i64 - 1) {
-                for gx in (cx - reach).max(0)..=(cx + reach).min(nx as i64 - 1) {
-                    let (dx, dy) = (w[0] - x0 - gx as f64 * grid, w[1] - y0 - gy as f64 * grid);
-                    let at = ((dx * dx + dy * dy) * per) as usize;
-                    let s = profile.get(at).map_or(0.0, |v| v * clear);
-                    let i = gy as usize * nx + gx as usize;
-                    num[i] += weight * s * r;
-                    den[i] += weight * s * s;
+        let (nx, ny) = (((x1 - x0) / grid) as usize + 2, ((y1 - y0) / grid) as usize + 2);
+        if nx.saturating_mul(ny) > 40_000 {
+            return Vec::new();
+        }
+        // What is left, gathered by cells of the grid: (weight x clear x residual, weight x clear^2).
+        let mut cells = vec![(0.0f32, 0.0f32); nx * ny];
+        let single: Vec<Mark> = marks.iter().map(|m| Mark::new(m, self.origin_mm)).collect();
+        let reaches = self.reaches(marks);
+        let mut own: Row = [0.0; LANES];
+        for (tile, lanes) in self.tiles.iter().zip(&self.lanes) {
+            let mut all: Row = [1.0; LANES];
+            for k in (0..marks.len()).filter(|&k| tile.reached_by(&marks[k], reaches[k])) {
+                lay(&self.profile, &single[k], lanes, &mut own, &mut []);
+                (0..LANES).for_each(|i| all[i] *= own[i]);
+            }
+            left(lanes, &all, |w, r, weight, clear| {
+                let at = |v: f32, middle: f64, first: f64| ((f64::from(v) + middle - first) / grid + 0.5) as usize;
+                let (x, y) = (at(w[0], self.origin_mm[0], x0), at(w[1], self.origin_mm[1], y0));
+                let cell = &mut cells[y.min(ny - 1) * nx + x.min(nx - 1)];
+                *cell = (cell.0 + weight * clear * r, cell.1 + weight * clear * clear);
+            });
+        }
+        let reach = (1.2 * usual / grid).ceil() as usize;
+        let side = 2 * reach + 1;
+        // The profile over each cell about a mark's centre, and its square: means over the cell's points.
+        let kernel: Vec<(f32, f32)> = (0..side * side)
+            .map(|i| {
+                let (mut s, mut q) = (0.0, 0.0);
+                for k in 0..SUB * SUB {
+                    let at = |v: usize, k: usize| v as f64 - reach as f64 + (k as f64 + 0.5) / SUB as f64 - 0.5;
+                    let d = at(i % side, k % SUB).hypot(at(i / side, k / SUB));
+                    let p = self.shape.at(d * grid / usual).0;
+                    (s, q) = (s + p, q + p * p);
+                }
+                let n = (SUB * SUB) as f64;
+                ((s / n) as f32, (q / n) as f32)
+            })
+            .collect();
+        let (mut num, mut den) = (vec![0.0f32; nx * ny], vec![1e-12f32; nx * ny]);
+        for (i, &(a, b)) in cells.iter().enumerate().filter(|(_, c)| c.1 > 0.0) {
+            let (cx, cy) = (i % nx, i / nx);
+            let (first, last) = (cx.saturating_sub(reach), (cx + reach + 1).min(nx));
+            for gy in cy.saturating_sub(reach)..(cy + reach + 1).min(ny) {
+                let from = (gy + reach - cy) * side + first + reach - cx;
+                let row = kernel[from..from + last - first].iter();
+                let to = num[gy * nx + first..gy * nx + last].iter_mut().zip(&mut den[gy * nx + first..gy * nx + last]);
+                for ((n, d), (s, q)) in to.zip(row) {
+                    *n += a * s;
+                    *d += b * q;
                 }
             }
         }
+        let (num, den): (Vec<f64>, Vec<f64>) =
+            num.iter().zip(&den).map(|(n, d)| (f64::from(*n), f64::from(*d))).unzip();
         let gain: Vec<f64> = num.iter().zip(&den).map(|(n, d)| if *n > 0.0 { n * n / d } else { 0.0 }).collect();
         let mut peaks: Vec<(f64, usize)> = (0..nx * ny)
             .filter(|&i| {
@@ -442,17 +503,4 @@ impl<'a> Target<'a> {
             })
             .collect()
     }
-}
-
-/// Sum over pixels of a's derivatives times b's.
-fn product<const N: usize>(a: &[[f32; N]], b: &[[f32; N]]) -> [[f32; N]; N] {
-    let mut out = [[0.0f32; N]; N];
-    for (a, b) in a.iter().zip(b) {
-        for (row, v) in out.iter_mut().zip(a) {
-            for (cell, u) in row.iter_mut().zip(b) {
-                *cell += v * u;
-            }
-        }
-    }
-    out
 }

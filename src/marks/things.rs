@@ -12,6 +12,7 @@ use nalgebra::{SMatrix, SVector};
 
 use super::light::median;
 use super::pair::Reduced;
+use super::smooth::{Neighbourhood, means};
 
 /// A change covers more cells than this many times all marks of the volley (and one more) laid side by side.
 const BIG: f64 = 3.0;
@@ -88,13 +89,8 @@ pub fn find_things(r: &Reduced, radius_cells: f64, shots: usize) -> Things {
     let Some(surface) = smooth_light(&ratio, w, h, ((TILE_RADII * radius_cells) as usize).max(4)) else {
         return Things::default();
     };
-    let stray: Vec<[f32; 3]> = (0..w * h)
-        .map(|i| {
-            let basis = surface.basis(i % w, i / w);
-            std::array::from_fn(|c| ratio[i][c] - surface.at(&basis, c))
-        })
-        .collect();
-    let stray = box_mean(&stray, w, h);
+    let stray = strayed(&ratio, &surface, w, h);
+    drop(ratio);
     let mut quiet: Vec<f32> = stray.iter().step_by(5).map(|d| d[1].abs()).filter(|v| v.is_finite()).collect();
     let limit = STRAY.max(STRAY_SIGMA * 1.4826 * median(&mut quiet));
     let size = |d: &[f32; 3]| d.iter().fold(0.0f32, |m, v| m.max(v.abs()));
@@ -105,13 +101,17 @@ pub fn find_things(r: &Reduced, radius_cells: f64, shots: usize) -> Things {
     let most = BIG * (shots as f64 + 1.0) * one;
     let longest = (shots as f64 + 2.0) * LARGEST_DIAMETER_RADII * radius_cells;
     let pieces = pieces(&odd, w, h);
+    let too_big = |cells: &[usize]| cells.len() as f64 > most || extent(cells, w, radius_cells).reach() > longest;
+    if !pieces.iter().any(|cells| too_big(cells)) {
+        return Things::default();
+    }
     let grain = Grain::new(r, &odd);
     let mut things = Vec::new();
     let mut covered = vec![false; w * h];
     let mut rest = Vec::new();
     for cells in pieces {
         let thing = extent(&cells, w, radius_cells);
-        let big = cells.len() as f64 > most || thing.reach() > longest;
+        let big = too_big(&cells);
         if big && covers(&cells, &stray, &grain) {
             cells.iter().for_each(|&i| covered[i] = true);
             things.push(thing);
@@ -146,10 +146,6 @@ impl Surface {
     fn basis(&self, x: usize, y: usize) -> SVector<f64, TERMS> {
         let (u, v) = (x as f64 / self.half.0 - 1.0, y as f64 / self.half.1 - 1.0);
         SVector::from([1.0, u, v, u * u, u * v, v * v])
-    }
-
-    fn at(&self, basis: &SVector<f64, TERMS>, channel: usize) -> f32 {
-        self.by[channel].dot(basis) as f32
     }
 }
 
@@ -226,8 +222,9 @@ struct Grain {
 impl Grain {
     fn new(r: &Reduced, odd: &[bool]) -> Self {
         let fine = |v: &[[f32; 3]]| -> Vec<f32> {
-            let mean = box_mean(v, r.width, r.height);
-            v.iter().zip(&mean).map(|(v, m)| (v[1] - m[1]) / (m[1] + FLOOR)).collect()
+            let green = |i: usize| [if v[i].iter().all(|v| v.is_finite()) { v[i][1] } else { f32::NAN }];
+            let [mean] = means(green, (r.width, r.height), &Neighbourhood::square(1), 1);
+            v.iter().zip(&mean).map(|(v, m)| (v[1] - m) / (m + FLOOR)).collect()
         };
         let (after, before) = (fine(&r.after), fine(&r.before));
         let mut apart: Vec<f32> = (0..odd.len())
@@ -262,23 +259,22 @@ impl Grain {
     }
 }
 
-/// Mean over 3 x 3 cells, channel by channel; cells that are not there are left out.
-fn box_mean(v: &[[f32; 3]], w: usize, h: usize) -> Vec<[f32; 3]> {
-    (0..w * h)
-        .map(|i| {
-            let (x, y) = (i % w, i / w);
-            let (mut sum, mut n) = ([0.0f32; 3], 0.0f32);
-            for yy in y.saturating_sub(1)..(y + 2).min(h) {
-                for q in &v[yy * w + x.saturating_sub(1)..yy * w + (x + 2).min(w)] {
-                    if q.iter().all(|v| v.is_finite()) {
-                        (0..3).for_each(|c| sum[c] += q[c]);
-                        n += 1.0;
-                    }
-                }
-            }
-            if n > 0.0 { sum.map(|s| s / n) } else { [f32::NAN; 3] }
+/// How far each cell's log ratio strays from the smooth light, as a mean over 3 x 3 cells.
+fn strayed(ratio: &[[f32; 3]], surface: &Surface, w: usize, h: usize) -> Vec<[f32; 3]> {
+    let (u, v): (Vec<f32>, Vec<f32>) = {
+        let along = |n: usize, half: f64| (0..n).map(|k| (k as f64 / half - 1.0) as f32).collect();
+        (along(w, surface.half.0), along(h, surface.half.1))
+    };
+    let by: [[f32; TERMS]; 3] = std::array::from_fn(|c| std::array::from_fn(|t| surface.by[c][t] as f32));
+    let rest = |i: usize| -> [f32; 3] {
+        let (u, v) = (u[i % w], v[i / w]);
+        std::array::from_fn(|c| {
+            let b = &by[c];
+            ratio[i][c] - (b[0] + u * (b[1] + u * b[3] + v * b[4]) + v * (b[2] + v * b[5]))
         })
-        .collect()
+    };
+    let [r, g, b] = means(rest, (w, h), &Neighbourhood::square(1), 1);
+    (0..w * h).map(|i| [r[i], g[i], b[i]]).collect()
 }
 
 /// Cells within `reach` of a true one (a square).

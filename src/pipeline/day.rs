@@ -21,7 +21,6 @@ use super::page::{Page, Turn};
 use super::recalibrated::holding;
 use crate::camera::{Wall, WallView};
 use crate::error::Result;
-use crate::photo::decode::luma;
 use crate::session::flags::FlagWord;
 use crate::session::{PairedVolley, Session};
 
@@ -324,7 +323,7 @@ impl Day {
             let wall = &self.known.walls.at(self.wall_of(&w.name)).0;
             let placed = place_photo(wall, &self.known.session.paths.photos(), &w.name, &[]).ok()?;
             let (located, _) = placed.place.as_ref()?;
-            Some((w.clone(), Reference::new(wall, &w.name, luma(&placed.rgb), located)))
+            Some((w.clone(), Reference::new(wall, &self.photo(&w.name), located)))
         });
     }
 
@@ -416,11 +415,11 @@ impl Day {
             Err(e) => Err(e.to_string()),
         };
         let mut by_sheets = false;
-        if let Ok(PlacedPhoto { place: Some((l, How::Sheets)), rgb, .. }) = &after {
+        if let Ok(PlacedPhoto { place: Some((l, How::Sheets)), .. }) = &after {
             by_sheets = true;
             // Without a tripod photo the last photo that showed sheets stands in for it.
             if self.known.session.spec.camera.tripod_photo.is_none() {
-                let reference = Reference::new(&self.known.walls.at(key.wall).0, &v.photo, luma(rgb), l);
+                let reference = Reference::new(&self.known.walls.at(key.wall).0, &self.photo(&v.photo), l);
                 self.good = Some((key.photo.clone(), reference));
             }
         }

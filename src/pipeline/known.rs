@@ -12,6 +12,7 @@ use serde::{Deserialize, Serialize};
 use super::Progress;
 use super::again::photo_pair;
 use super::behind::Behind;
+use super::calibrate::wall_path;
 use super::decide::{Decided, decide};
 use super::decision::{Shown, decision_picture};
 use super::expect::expected;
@@ -23,7 +24,7 @@ use super::measured::Measured;
 use super::page::{Owner, Turn, hidden_places, search_again, settle_late, unlooked_places, weigh_hidden};
 use super::recalibrated::{LaterWall, later_walls};
 use super::stray::part_strays;
-use super::summary::{shared_factors, summarise};
+use super::summary::{calibration_of, shared_factors, summarise};
 use super::used::use_up;
 use super::zero::{session_inputs, set_zero};
 use crate::camera::Wall;
@@ -34,7 +35,9 @@ use crate::marks::patch::{Patch, RawPatch};
 use crate::marks::shape::MarkShape;
 use crate::photo::{decode_rgb, read_exif};
 use crate::report::Summary;
+use crate::report::model::{FileHash, LaterCalibration};
 use crate::session::flags::FlagWord;
+use crate::session::hash::sha256_file;
 use crate::session::results::VolleyResult;
 use crate::session::review::ReviewRow;
 use crate::session::{PairedVolley, Session};
@@ -467,10 +470,19 @@ impl Known {
         let first = &self.walls.at(0).0;
         let mut summary = summarise(&self.session, Some(first), &self.solver, shape, measured, notes);
         for (i, l) in self.walls.later().iter().enumerate() {
-            summary.notes.push(match self.holds_from.get(&(i + 1)) {
+            let photo = self.holds_from.get(&(i + 1)).cloned();
+            summary.notes.push(match &photo {
                 Some(photo) => format!("calibration-{} holds from {photo} on", l.number),
                 None => format!("calibration-{} was taken after all photos and is not used", l.number),
             });
+            let shot = self.turns.iter().filter(|t| t.1 == i + 1 && t.2.row.shots > 0);
+            let volleys = shot.map(|t| t.2.row.volley.clone()).collect();
+            let calibration = calibration_of(&l.wall);
+            summary.later_calibrations.push(LaterCalibration { number: l.number, photo, volleys, calibration });
+            let path = wall_path(&self.session, l.number);
+            if let (Ok(sha256), Some(name)) = (sha256_file(&path), path.file_name()) {
+                summary.files.push(FileHash { path: name.to_string_lossy().into_owned(), sha256 });
+            }
         }
         summary.notes.extend(self.session.notes.iter().cloned());
         summary

@@ -3,7 +3,8 @@
 //! Every photo is decoded once, placed on the wall by the sheets that it shows, and compared with the one
 //! before; what is kept of it are the patches that changed.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
 
 use super::decision::SIGNIFICANCE_STEP;
 use super::stowed::Stowed;
@@ -11,6 +12,7 @@ use super::veil::Mask;
 use image::{GrayImage, RgbImage};
 use serde::{Deserialize, Serialize};
 
+use crate::camera::expect::expected_sheets;
 use crate::camera::moved::shift_words;
 use crate::camera::{Located, NotRegistered, Optics, Wall, WallView, locate, register};
 use crate::error::{Error, Result};
@@ -20,7 +22,8 @@ use crate::photo::decode::{decode_gray, decode_rgb, luma};
 use crate::photo::read_exif;
 use crate::points::{PixelPoint, WallPoint};
 use crate::session::flags::FlagWord;
-use crate::sheet::{SheetView, find_sheets};
+use crate::sheet::near::least_factor;
+use crate::sheet::{SheetView, find_sheets, find_sheets_from, find_sheets_near};
 
 /// A mark's radius on the grid that is searched, cells: fine enough to part neighbours, coarse enough to be fast.
 const RADIUS_CELLS: f64 = 4.5;
@@ -60,8 +63,11 @@ pub struct PlacedPhoto {
 pub struct Reference {
     /// Its name, for messages.
     pub name: String,
-    gray: GrayImage,
+    path: PathBuf,
+    /// Its grey values, read once a photo without sheets asks for them: most days none does.
+    gray: OnceLock<Option<GrayImage>>,
     located: Located,
+    size: (u32, u32),
     paper: Vec<bool>,
 }
 
@@ -69,28 +75,41 @@ pub struct Reference {
 const MASK_PX: usize = 8;
 
 impl Reference {
-    /// From a placed photo; `None` when its place is unknown.
-    pub fn new(wall: &Wall, name: &str, gray: GrayImage, located: &Located) -> Self {
-        let (width, height) = (gray.width() as usize / MASK_PX, gray.height() as usize / MASK_PX);
+    /// From a photo of the calibration's size that was placed.
+    pub fn new(wall: &Wall, path: &Path, located: &Located) -> Self {
+        let name = path.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+        let size = (wall.camera.width, wall.camera.height);
+        let (width, height) = (size.0 as usize / MASK_PX, size.1 as usize / MASK_PX);
         let paper = paper(wall, &located.view, &Grid { origin: (0, 0), factor: MASK_PX, width, height });
-        Self { name: name.into(), gray, located: located.clone(), paper }
+        Self { name, path: path.into(), gray: OnceLock::new(), located: located.clone(), size, paper }
     }
 
     /// The tripod photo of a session, when it can be placed by its sheets.
     pub fn of_tripod(wall: &Wall, path: &Path) -> Option<Self> {
-        let turn = read_exif(path).ok()?.orientation.unwrap_or(1);
-        let gray = decode_gray(path, turn).ok()?;
+        let gray = upright_gray(path)?;
         if gray.dimensions() != (wall.camera.width, wall.camera.height) {
             return None;
         }
         let located = locate(wall, &find_sheets(&gray, &wall.geometry()).sheets)?;
-        Some(Self::new(wall, &path.file_name()?.to_string_lossy(), gray, &located))
+        Some(Self::new(wall, path, &located))
+    }
+
+    /// Its grey values; `None` where the photo is no longer what it was.
+    fn gray(&self) -> Option<&GrayImage> {
+        let read = || upright_gray(&self.path).filter(|g| g.dimensions() == self.size);
+        self.gray.get_or_init(read).as_ref()
     }
 
     fn avoid(&self, p: PixelPoint) -> bool {
-        let (w, x, y) = (self.gray.width() as usize / MASK_PX, p.x_px as usize / MASK_PX, p.y_px as usize / MASK_PX);
+        let (w, x, y) = (self.size.0 as usize / MASK_PX, p.x_px as usize / MASK_PX, p.y_px as usize / MASK_PX);
         x >= w || self.paper.get(y * w + x).copied().unwrap_or(true)
     }
+}
+
+/// A photo's grey values, upright; `None` when it cannot be read.
+fn upright_gray(path: &Path) -> Option<GrayImage> {
+    let turn = read_exif(path).ok()?.orientation.unwrap_or(1);
+    decode_gray(path, turn).ok()
 }
 
 /// How a photo was placed on the wall.
@@ -138,20 +157,52 @@ pub fn place_photo(wall: &Wall, folder: &Path, name: &str, references: &[&Refere
         return Ok(placed(rgb, Err(problem)));
     }
     let gray = luma(&rgb);
-    let sheets: Vec<SheetView> = find_sheets(&gray, &wall.geometry()).sheets;
+    let place = place_gray(wall, &gray, references);
+    Ok(placed(rgb, place))
+}
+
+/// Where a photo stands: by the sheets where they were before, else anywhere in the photo, else by the wall.
+fn place_gray(wall: &Wall, gray: &GrayImage, references: &[&Reference]) -> Result<(Located, How), String> {
+    let set = wall.geometry();
+    let expected = references.last().map_or_else(Vec::new, |r| {
+        let seen: Vec<usize> =
+            r.located.sheets.iter().copied().chain(r.located.moved.iter().map(|m| m.number)).collect();
+        expected_sheets(wall, &r.located.view, &seen)
+    });
+    if let Some(seen) = find_sheets_near(gray, &set, &expected)
+        && let Some(place) = by_sheets(wall, &seen.sheets)
+    {
+        return place;
+    }
+    // Small tags are looked for last: it costs most, and only a camera that stands much farther away than before shows them.
+    let side = expected.iter().map(|e| e.tag_side_px).fold(f64::INFINITY, f64::min);
+    let factor = if side.is_finite() { least_factor(side) } else { 1 };
+    if let Some(place) = by_sheets(wall, &find_sheets_from(gray, &set, factor).sheets) {
+        return place;
+    }
+    let place = by_the_wall(gray, references);
+    if place.is_err()
+        && factor > 1
+        && let Some(place) = by_sheets(wall, &find_sheets(gray, &set).sheets)
+    {
+        return place;
+    }
+    place
+}
+
+/// Where a photo with these sheets stands; `None` when they are too few.
+fn by_sheets(wall: &Wall, sheets: &[SheetView]) -> Option<Result<(Located, How), String>> {
     let limit = FIT_PX.max(FIT_TIMES * wall.quality.rms_px);
-    let place = match locate(wall, &sheets) {
-        Some(Located { ambiguous: Some(why), .. }) => Err(format!(
+    Some(match locate(wall, sheets)? {
+        Located { ambiguous: Some(why), .. } => Err(format!(
             "its sheets disagree with the calibration: {why}, and it cannot be told which: photograph the sheets again"
         )),
-        Some(l) if l.rms_px <= limit => Ok((l, How::Sheets)),
-        Some(l) => Err(format!(
+        l if l.rms_px <= limit => Ok((l, How::Sheets)),
+        l => Err(format!(
             "its sheets disagree with the calibration by {:.2} px RMS (limit {limit:.2}): zoom, focus or a sheet changed: photograph the sheets again",
             l.rms_px
         )),
-        None => by_the_wall(&gray, references),
-    };
-    Ok(placed(rgb, place))
+    })
 }
 
 /// What of a placed photo's lens and sheets differs from the calibration, for people.
@@ -192,7 +243,8 @@ fn changed(l: &Located) -> Vec<(Option<FlagWord>, String)> {
 fn by_the_wall(gray: &GrayImage, references: &[&Reference]) -> Result<(Located, How), String> {
     let mut why = "it shows no sheet that the calibration knows, and there is no placed photo to compare it with: leave the sheets up while you shoot, or name a tripod_photo".to_string();
     for r in references {
-        match register(&r.gray, &r.located, gray, &|p| r.avoid(p)) {
+        let Some(reference) = r.gray() else { continue };
+        match register(reference, &r.located, gray, &|p| r.avoid(p)) {
             Ok(f) => return Ok((f.located, How::Wall { to: r.name.clone(), moved_px: f.moved_px, u_px: f.u_px })),
             Err(NotRegistered::NothingToHold) => {
                 why = "it shows no sheet, and the wall could not be followed (too little grain, or the camera moved too far): photograph the sheets again, and leave one or two up while you shoot".into();

@@ -44,33 +44,70 @@ pub fn cut_pictures(paths: &SessionPaths, volleys: &[VolleySummary], progress: P
 }
 
 impl Pictures {
-    /// As [`cut_pictures`], where what was cut before need not be cut again.
+    /// As [`cut_pictures`], where what was cut before need not be cut again. Each photo is read once, whatever it is a part of: the one after a
+    /// volley is mostly the one before the next.
     pub fn of(&self, paths: &SessionPaths, volleys: &[VolleySummary], progress: Progress) -> Vec<VolleyPicture> {
         progress("cutting pictures");
-        volleys.par_iter().filter_map(|v| self.picture(paths, v)).collect()
+        let wanted: Vec<Wanted> = volleys.iter().filter_map(|v| wanted(paths, v)).collect();
+        let mut anew: BTreeMap<&Path, Vec<[u32; 4]>> = BTreeMap::new();
+        for w in wanted.iter().filter(|w| self.kept(w).is_none()) {
+            for (path, _) in &w.cut.photos {
+                anew.entry(path).or_default().push(w.cut.bounds);
+            }
+        }
+        let anew: Vec<(&Path, Vec<[u32; 4]>)> = anew.into_iter().collect();
+        let parts: BTreeMap<(&Path, [u32; 4]), Part> =
+            anew.par_iter().flat_map_iter(|(path, bounds)| parts(path, bounds)).collect();
+        let mut out = Vec::with_capacity(wanted.len());
+        for w in &wanted {
+            if let Some(picture) = self.kept(w) {
+                out.push(VolleyPicture { outlines: w.outlines.clone(), ..picture });
+                continue;
+            }
+            let [after, before] = w.cut.photos.each_ref().map(|p| parts.get(&(p.0.as_path(), w.cut.bounds)));
+            let (Some(after), Some(before)) = (after, before) else { continue };
+            if after.of != before.of {
+                continue;
+            }
+            let picture = VolleyPicture {
+                volley: w.volley.clone(),
+                after: after.pixels.clone(),
+                before: before.pixels.clone(),
+                origin_px: (w.cut.bounds[0].into(), w.cut.bounds[1].into()),
+                step_px: after.step,
+                outlines: w.outlines.clone(),
+            };
+            let mut kept = self.cut.lock().unwrap_or_else(PoisonError::into_inner);
+            kept.insert(w.volley.clone(), (w.cut.clone(), picture.clone()));
+            out.push(picture);
+        }
+        out
     }
 
-    fn picture(&self, paths: &SessionPaths, v: &VolleySummary) -> Option<VolleyPicture> {
-        let (outlines, bounds) = bounds(v)?;
-        let photo = |name: &str| {
-            // A summary is a file that anyone may have edited: nothing outside of photos/ is read.
-            let inside = Path::new(name).file_name().is_some_and(|f| f == name);
-            let path = paths.photos().join(Some(name).filter(|_| inside)?);
-            let print = print_of(&path);
-            Some((path, print))
-        };
-        let wanted = Cut { photos: [photo(&v.photo)?, photo(v.before.as_deref()?)?], bounds };
-        let kept = {
-            let cut = self.cut.lock().unwrap_or_else(PoisonError::into_inner);
-            cut.get(&v.volley).filter(|k| k.0 == wanted).map(|k| k.1.clone())
-        };
-        if let Some(picture) = kept {
-            return Some(VolleyPicture { outlines, ..picture });
-        }
-        let picture = cut(&v.volley, &wanted, outlines)?;
-        self.cut.lock().unwrap_or_else(PoisonError::into_inner).insert(v.volley.clone(), (wanted, picture.clone()));
-        Some(picture)
+    fn kept(&self, wanted: &Wanted) -> Option<VolleyPicture> {
+        let cut = self.cut.lock().unwrap_or_else(PoisonError::into_inner);
+        cut.get(&wanted.volley).filter(|k| k.0 == wanted.cut).map(|k| k.1.clone())
     }
+}
+
+/// A picture that is asked for.
+struct Wanted {
+    volley: String,
+    cut: Cut,
+    outlines: Vec<Outline>,
+}
+
+fn wanted(paths: &SessionPaths, v: &VolleySummary) -> Option<Wanted> {
+    let (outlines, bounds) = bounds(v)?;
+    let photo = |name: &str| {
+        // A summary is a file that anyone may have edited: nothing outside of photos/ is read.
+        let inside = Path::new(name).file_name().is_some_and(|f| f == name);
+        let path = paths.photos().join(Some(name).filter(|_| inside)?);
+        let print = print_of(&path);
+        Some((path, print))
+    };
+    let cut = Cut { photos: [photo(&v.photo)?, photo(v.before.as_deref()?)?], bounds };
+    Some(Wanted { volley: v.volley.clone(), cut, outlines })
 }
 
 /// Outlines of a volley's marks in its photo, and the part of the photo around them: left, top, right, bottom.
@@ -95,36 +132,39 @@ fn bounds(v: &VolleySummary) -> Option<(Vec<Outline>, [u32; 4])> {
     Some((outlines, [down(x0), down(y0), up(x1), up(y1)]))
 }
 
-fn cut(name: &str, wanted: &Cut, outlines: Vec<Outline>) -> Option<VolleyPicture> {
-    let read = |path: &Path| -> Option<RgbImage> {
+/// A part of a photo for the page.
+struct Part {
+    pixels: RgbImage,
+    /// Photo pixels a pixel.
+    step: f64,
+    /// Size of the photo.
+    of: (u32, u32),
+}
+
+/// The parts of a photo within these bounds; none where it cannot be read, or hardly any of it is there.
+fn parts<'a>(path: &'a Path, bounds: &[[u32; 4]]) -> Vec<((&'a Path, [u32; 4]), Part)> {
+    let read = || -> Option<RgbImage> {
         let turn = read_exif(path).ok()?.orientation.unwrap_or(1);
         decode_rgb(path, turn).ok()
     };
-    let (after, before) = (read(&wanted.photos[0].0)?, read(&wanted.photos[1].0)?);
-    let (w, h) = (after.width(), after.height());
-    let [x0, y0, x1, y1] = wanted.bounds;
-    let (x1, y1) = (x1.min(w), y1.min(h));
-    if x1 <= x0.saturating_add(4) || y1 <= y0.saturating_add(4) || before.dimensions() != after.dimensions() {
+    let Some(photo) = read() else { return Vec::new() };
+    bounds.iter().filter_map(|b| Some(((path, *b), part(&photo, *b)?))).collect()
+}
+
+fn part(photo: &RgbImage, [x0, y0, x1, y1]: [u32; 4]) -> Option<Part> {
+    let (x1, y1) = (x1.min(photo.width()), y1.min(photo.height()));
+    if x1 <= x0.saturating_add(4) || y1 <= y0.saturating_add(4) {
         return None;
     }
     let step = (f64::from((x1 - x0).max(y1 - y0)) / f64::from(PICTURE_PX)).max(1.0);
-    let part = |im: &RgbImage| {
-        let part = image::imageops::crop_imm(im, x0, y0, x1 - x0, y1 - y0).to_image();
-        if step > 1.0 {
-            let size = |n: u32| ((f64::from(n) / step) as u32).max(1);
-            image::imageops::resize(&part, size(x1 - x0), size(y1 - y0), image::imageops::FilterType::Triangle)
-        } else {
-            part
-        }
+    let cut = image::imageops::crop_imm(photo, x0, y0, x1 - x0, y1 - y0).to_image();
+    let pixels = if step > 1.0 {
+        let size = |n: u32| ((f64::from(n) / step) as u32).max(1);
+        image::imageops::resize(&cut, size(x1 - x0), size(y1 - y0), image::imageops::FilterType::Triangle)
+    } else {
+        cut
     };
-    Some(VolleyPicture {
-        volley: name.into(),
-        after: part(&after),
-        before: part(&before),
-        origin_px: (x0.into(), y0.into()),
-        step_px: step,
-        outlines,
-    })
+    Some(Part { pixels, step, of: photo.dimensions() })
 }
 
 /// A mark's circle on the wall, `grow` times its radius, as the photo shows it; empty for a mark without place or size.

@@ -84,6 +84,17 @@ fn measured_on(session: &Session, measured: &[Measured]) -> Option<String> {
     })
 }
 
+/// A calibration as the report shows it.
+pub fn calibration_of(wall: &Wall) -> CalibrationSummary {
+    CalibrationSummary {
+        camera: wall.camera,
+        tripod_pose: wall.tripod_pose,
+        sheets: wall.sheets.clone(),
+        printed_scale: wall.printed_scale,
+        quality: wall.quality.clone(),
+    }
+}
+
 /// Puts everything that the report shows together. What the study finds doubtful is flagged here, with a note and a status of
 /// its volley: [`super::Outcome::follow_summary`] takes that over into the tables. `wall` is absent for impacts measured by hand.
 pub fn summarise(
@@ -177,13 +188,8 @@ pub fn summarise(
         study_problem,
         budgets,
         linear_checks: Vec::new(),
-        calibration: wall.map(|w| CalibrationSummary {
-            camera: w.camera,
-            tripod_pose: w.tripod_pose,
-            sheets: w.sheets.clone(),
-            printed_scale: w.printed_scale,
-            quality: w.quality.clone(),
-        }),
+        calibration: wall.map(calibration_of),
+        later_calibrations: Vec::new(),
         mark_shape: shape.cloned(),
         exact_inputs: shown,
         assumed_inputs: assumed,

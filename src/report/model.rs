@@ -47,6 +47,9 @@ pub struct Summary {
     pub linear_checks: Vec<LinearCheckSummary>,
     /// The calibration; absent for impacts measured by hand.
     pub calibration: Option<CalibrationSummary>,
+    /// Calibrations repeated in the middle of the session, in order.
+    #[serde(default)]
+    pub later_calibrations: Vec<LaterCalibration>,
     /// What the session's marks look like; absent for impacts measured by hand.
     pub mark_shape: Option<MarkShape>,
     /// Inputs stated without ±, taken as exact: "machine.arm = 1.200 m".
@@ -259,6 +262,19 @@ pub struct CalibrationSummary {
     pub printed_scale: [f64; 2],
     /// Photos, residuals, the map of trust, lengths measured by hand.
     pub quality: WallQuality,
+}
+
+/// A calibration repeated in the middle of the session.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LaterCalibration {
+    /// Number of its folder: 2 for `calibration-2/`.
+    pub number: u32,
+    /// The first photo that it places; absent where it was taken after all of them.
+    pub photo: Option<String>,
+    /// The volleys that it holds for, in shooting order.
+    pub volleys: Vec<String>,
+    /// What it found.
+    pub calibration: CalibrationSummary,
 }
 
 /// A volley's pictures for the page: the same part of the photo before and after.

@@ -12,13 +12,14 @@ use super::view;
 use crate::error::{Error, Result};
 
 /// The page's templates by name.
-const TEMPLATES: [(&str, &str); 7] = [
+const TEMPLATES: [(&str, &str); 8] = [
     ("page.html", include_str!("template/page.html")),
     ("macros.html", include_str!("template/macros.html")),
     ("findings.html", include_str!("template/findings.html")),
     ("volleys.html", include_str!("template/volleys.html")),
     ("doubt.html", include_str!("template/doubt.html")),
     ("calibration.html", include_str!("template/calibration.html")),
+    ("calibration_parts.html", include_str!("template/calibration_parts.html")),
     ("cautions.html", include_str!("template/cautions.html")),
 ];
 const STYLE: &str = include_str!("template/style.css");
@@ -88,7 +89,8 @@ fn whole(summary: &Summary, pictures: &[VolleyPicture]) -> Result<Value> {
         steady => study.map(|s| view::steadiness(s, &voice)).transpose()?,
         budgets => view::budgets(&summary.budgets, &names, units)?,
         by_hand => summary.calibration.is_none(),
-        calibration => summary.calibration.as_ref().map(|c| view::calibration(c, &summary.volleys, units)).transpose()?,
+        calibration => view::calibration(summary, units)?,
+        later_calibrations => view::later_calibrations(summary, units),
         shape => summary.mark_shape.as_ref().map(|m| view::mark_shape(m, units)),
         exact => summary.exact_inputs.clone(),
         assumed => voice.say_all(&summary.assumed_inputs),

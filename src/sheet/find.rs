@@ -8,11 +8,12 @@ use std::collections::BTreeMap;
 
 use image::GrayImage;
 
+use super::board::boards;
 use super::geometry::{SADDLES, SheetGeometry, SheetPoint, SheetSet, TAGS, is_black, sheet_of_tag, tag_of_sheet};
 use super::homography::Homography;
-use super::saddle::{Saddle, fit_saddle};
+use super::saddle::{Saddle, WINDOWS, fit_saddle_within};
 use super::sharpen::{BlurOf, sharpened};
-use super::tags::{Tag, check_tag, find_tags, refine_tag};
+use super::tags::{Part, Tag, check_tag, find_tags, find_tags_in, halve, refine_tag, tags_and_quads};
 use crate::points::PixelPoint;
 
 /// Most wrong modules of the 64 when a tag is looked for where its sheet says that it is: its id is known
@@ -20,7 +21,12 @@ use crate::points::PixelPoint;
 const MOST_WRONG_EXPECTED: u32 = 10;
 /// Farthest from its sheet's layout that a corner is kept, px, or in its own u.
 const FARTHEST_PX: f64 = 0.5;
+/// Least corners of a sheet that was recognised as a whole.
+const LEAST_CORNERS: usize = 4;
 const FARTHEST_U: f64 = 8.0;
+
+/// Photos with more pixels than this are made smaller before their blur is undone.
+const MOST_SHARPENED: usize = 6_000_000;
 
 /// One saddle point of a sheet, measured.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
@@ -71,16 +77,48 @@ pub struct SheetsSeen {
 
 /// Finds all sheets of a photo.
 pub fn find_sheets(gray: &GrayImage, set: &SheetSet) -> SheetsSeen {
-    sheets_of(gray, gray, set, find_tags(gray))
+    let (tags, unread) = tags_and_quads(gray);
+    let mut seen = sheets_of(gray, gray, set, tags);
+    // What tags did not name is recognised as a whole; a sheet that shows more this way counts as it is shown this way.
+    for b in boards(gray, &unread, set) {
+        let Some(v) = measure(gray, set.of(b.number), b.number, b.tags, b.map) else { continue };
+        let known = seen.sheets.iter().position(|s| s.number == v.number);
+        match known {
+            Some(i) if seen.sheets[i].corners.len() >= v.corners.len() => {}
+            Some(i) => seen.sheets[i] = v,
+            None if v.corners.len() >= LEAST_CORNERS => seen.sheets.push(v),
+            None => {}
+        }
+    }
+    seen.sheets.sort_by_key(|s| s.number);
+    let named: Vec<usize> = seen.sheets.iter().flat_map(|s| &s.tags).map(|t| t.id).collect();
+    seen.stray_tags.retain(|t| !named.contains(&t.id));
+    seen
+}
+
+/// The same from `1 / least_factor` (a power of two) of the photo's size on downwards: sheets with small tags are not found.
+pub fn find_sheets_from(gray: &GrayImage, set: &SheetSet, least_factor: u32) -> SheetsSeen {
+    let part = Part { origin: (0, 0), size: gray.dimensions() };
+    sheets_of(gray, gray, set, find_tags_in(gray, part, least_factor))
 }
 
 /// As [`find_sheets`], and looks for tags once more with the blur undone: for photos of the sheets, where a second look is worth
 /// its time. Tags of three pixels a module are then read up to a blur of two.
 pub fn find_sheets_thoroughly(gray: &GrayImage, set: &SheetSet) -> SheetsSeen {
     let plain = find_sheets(gray, set);
+    // Modules of three pixels are those of a small photo: a large one is looked at smaller.
+    let mut small: Option<GrayImage> = None;
+    let mut factor = 1.0;
+    while small.as_ref().unwrap_or(gray).as_raw().len() > MOST_SHARPENED {
+        small = Some(halve(small.as_ref().unwrap_or(gray)));
+        factor *= 2.0;
+    }
+    let full = |p: PixelPoint| PixelPoint::new((p.x_px + 0.5) * factor - 0.5, (p.y_px + 0.5) * factor - 0.5);
     let again = [BlurOf::Light, BlurOf::Values].map(|blur| {
-        let sharp = sharpened(gray, blur);
-        sheets_of(gray, &sharp, set, find_tags(&sharp))
+        let sharp = sharpened(small.as_ref().unwrap_or(gray), blur);
+        let mut tags = find_tags(&sharp);
+        tags.iter_mut().for_each(|t| t.corners = t.corners.map(full));
+        sheets_of(gray, if factor > 1.0 { gray } else { &sharp }, set, tags)
     });
     let mut seen = SheetsSeen { stray_tags: plain.stray_tags, ..SheetsSeen::default() };
     let mut all: BTreeMap<usize, SheetView> = plain.sheets.into_iter().map(|v| (v.number, v)).collect();
@@ -99,7 +137,7 @@ pub fn find_sheets_thoroughly(gray: &GrayImage, set: &SheetSet) -> SheetsSeen {
 }
 
 /// Sheets from tags that were read in `tagged`; corners are measured in `gray`.
-fn sheets_of(gray: &GrayImage, tagged: &GrayImage, set: &SheetSet, tags: Vec<Tag>) -> SheetsSeen {
+pub(super) fn sheets_of(gray: &GrayImage, tagged: &GrayImage, set: &SheetSet, tags: Vec<Tag>) -> SheetsSeen {
     let mut by_sheet: BTreeMap<usize, Vec<Tag>> = BTreeMap::new();
     for tag in tags {
         by_sheet.entry(sheet_of_tag(tag.id).0).or_default().push(tag);
@@ -197,32 +235,16 @@ fn measure(
     tags: Vec<Tag>,
     h: Homography,
 ) -> Option<SheetView> {
-    let s = geometry.square_mm;
     let mut map = h;
-    let mut corners: Vec<Corner> = Vec::new();
-    // The second pass starts from the saddles of the first, which place the sheet ten times better than tags.
-    for _ in 0..2 {
-        corners.clear();
-        for index in 0..SADDLES {
-            let sheet = geometry.saddle(index);
-            let at = [sheet.u_mm, sheet.v_mm];
-            let Some(p) = map.apply(at) else { continue };
-            let d = map.derivative(at);
-            let axes = [[d[0][0] * s, d[1][0] * s], [d[0][1] * s, d[1][1] * s]];
-            let (row, column) = ((sheet.v_mm / s).round() as usize, (sheet.u_mm / s).round() as usize);
-            let top_left_black = is_black(row - 1, column - 1);
-            if let Some(saddle) =
-                fit_saddle(gray, PixelPoint::new(p[0], p[1]), axes, top_left_black, geometry.rim_squares())
-            {
-                corners.push(Corner { index, sheet, saddle });
-            }
-        }
-        if corners.len() < 4 {
-            break;
-        }
-        if let Some(better) = Homography::fit(&saddle_pairs(&corners)) {
-            map = better;
-        }
+    // The last pass starts from the saddles of the one before, which place the sheet ten times better than tags: one window each does
+    // there, where it shows them all.
+    let mut corners = measure_saddles(gray, geometry, &map, 1);
+    if corners.len() < SADDLES {
+        corners = measure_saddles(gray, geometry, &map, WINDOWS);
+    }
+    if corners.len() >= 4 {
+        map = Homography::fit(&saddle_pairs(&corners)).unwrap_or(map);
+        corners = measure_saddles(gray, geometry, &map, WINDOWS);
     }
     let found = corners.len();
     let rms = drop_outliers(&mut corners, &tags, geometry);
@@ -236,6 +258,24 @@ fn measure(
         corners,
         tags,
     })
+}
+
+/// A sheet's saddles where a map says that they are, with at most so many windows each.
+fn measure_saddles(gray: &GrayImage, geometry: SheetGeometry, map: &Homography, windows: usize) -> Vec<Corner> {
+    let s = geometry.square_mm;
+    let measure = |index: usize| {
+        let sheet = geometry.saddle(index);
+        let at = [sheet.u_mm, sheet.v_mm];
+        let p = map.apply(at)?;
+        let d = map.derivative(at);
+        let axes = [[d[0][0] * s, d[1][0] * s], [d[0][1] * s, d[1][1] * s]];
+        let (row, column) = ((sheet.v_mm / s).round() as usize, (sheet.u_mm / s).round() as usize);
+        let top_left_black = is_black(row - 1, column - 1);
+        let (start, rim) = (PixelPoint::new(p[0], p[1]), geometry.rim_squares());
+        let saddle = fit_saddle_within(gray, start, axes, top_left_black, rim, windows)?;
+        Some(Corner { index, sheet, saddle })
+    };
+    (0..SADDLES).filter_map(measure).collect()
 }
 
 fn saddle_pairs(corners: &[Corner]) -> Vec<([f64; 2], [f64; 2], f64)> {

@@ -1,14 +1,17 @@
 //! What is on a printed sheet, how is it drawn, and where is it in a photo?
 
+mod board;
 pub mod draw;
 pub mod find;
 pub mod geometry;
 pub mod homography;
+pub mod near;
 pub mod saddle;
 mod sharpen;
 pub mod tag36h11;
 pub mod tags;
 
-pub use find::{Corner, SheetView, SheetsSeen, find_sheets, find_sheets_thoroughly};
+pub use find::{Corner, SheetView, SheetsSeen, find_sheets, find_sheets_from, find_sheets_thoroughly};
 pub use geometry::{SheetGeometry, SheetSet};
 pub use homography::Homography;
+pub use near::{ExpectedSheet, find_sheets_near};

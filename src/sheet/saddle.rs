@@ -21,6 +21,10 @@ const REACH_SQUARES: f64 = 0.42;
 const REACH_PX: f64 = 30.0;
 /// Least reach that leaves enough edge to fit, px.
 const LEAST_REACH_PX: f64 = 4.0;
+/// Windows cut one after the other.
+pub(super) const WINDOWS: usize = 3;
+/// The window is cut anew until it moves by less than this, px.
+const SETTLED_PX: f64 = 0.02;
 /// Free parameters: x, y, two edge directions, blur, a, b, c, gx, gy.
 const FREE: usize = 10;
 
@@ -57,9 +61,12 @@ fn erf(x: f64) -> f64 {
     if x < 0.0 { -e } else { e }
 }
 
-/// erf(x) and exp(-x^2). Beyond 4 the step is over to 1e-7: most pixels of a window lie there.
+/// Beyond this the step is over to 1e-7: most pixels of a window lie there.
+const OVER: f64 = 4.0;
+
+/// erf(x) and exp(-x^2).
 fn step(x: f64) -> (f64, f64) {
-    if x.abs() > 4.0 { (x.signum(), 0.0) } else { (erf(x), (-x * x).exp()) }
+    if x.abs() > OVER { (x.signum(), 0.0) } else { (erf(x), (-x * x).exp()) }
 }
 
 /// Fits one saddle.
@@ -74,6 +81,18 @@ pub fn fit_saddle(
     axes_px_per_square: [[f64; 2]; 2],
     top_left_black: bool,
     rim_squares: f64,
+) -> Option<Saddle> {
+    fit_saddle_within(gray, start, axes_px_per_square, top_left_black, rim_squares, WINDOWS)
+}
+
+/// The same with at most so many windows, each about what the one before found: one is good to some hundredths of a pixel.
+pub(super) fn fit_saddle_within(
+    gray: &GrayImage,
+    start: PixelPoint,
+    axes_px_per_square: [[f64; 2]; 2],
+    top_left_black: bool,
+    rim_squares: f64,
+    windows: usize,
 ) -> Option<Saddle> {
     let [eu, ev] = axes_px_per_square;
     let (lu, lv) = (eu[0].hypot(eu[1]), ev[0].hypot(ev[1]));
@@ -103,8 +122,14 @@ pub fn fit_saddle(
 
     let mut last = None;
     let mut samples: Vec<(f64, f64, f64)> = Vec::new();
-    for round in 0..3 {
+    let mut at: Option<(f64, f64)> = None;
+    for round in 0..windows {
         let (cx, cy) = (p[0], p[1]);
+        // A window that moves by a fiftieth of a pixel holds the same pixels but for a few at its rim.
+        if at.is_some_and(|a| (cx - a.0).hypot(cy - a.1) < SETTLED_PX) {
+            break;
+        }
+        at = Some((cx, cy));
         if !(cx.is_finite() && cy.is_finite())
             || cx - span_x < 0.0
             || cy - span_y < 0.0
@@ -196,6 +221,36 @@ fn adjust(samples: &[(f64, f64, f64)], p: &mut Params, hand: f64, cx: f64, cy: f
     Some((variance, cov))
 }
 
+/// Sums over pixels away from both edges; `r` is the grey value less the slopes' part.
+#[derive(Clone, Copy, Default)]
+struct Flat {
+    n: f64,
+    x: f64,
+    y: f64,
+    xx: f64,
+    xy: f64,
+    yy: f64,
+    r: f64,
+    rx: f64,
+    ry: f64,
+    rr: f64,
+}
+
+impl Flat {
+    fn take(&mut self, x: f64, y: f64, r: f64) {
+        self.n += 1.0;
+        self.x += x;
+        self.y += y;
+        self.xx += x * x;
+        self.xy += x * y;
+        self.yy += y * y;
+        self.r += r;
+        self.rx += r * x;
+        self.ry += r * y;
+        self.rr += r * r;
+    }
+}
+
 fn normal(samples: &[(f64, f64, f64)], p: &Params, hand: f64, cx: f64, cy: f64) -> (f64, Normal, Params) {
     let (mut cost, mut jtj, mut jtr) = (0.0, Normal::zeros(), Params::zeros());
     let sigma = p[4];
@@ -203,10 +258,17 @@ fn normal(samples: &[(f64, f64, f64)], p: &Params, hand: f64, cx: f64, cy: f64) 
     let (s1, c1) = p[2].sin_cos();
     let (s2, c2) = p[3].sin_cos();
     let slope = 2.0 / std::f64::consts::PI.sqrt() * k;
+    // Away from both edges only level and slopes are at work: sums by the sign of s.
+    let mut flat = [Flat::default(); 2];
     for &(x, y, g) in samples {
         let (dx, dy) = (x - p[0], y - p[1]);
         let d1 = hand * (-s1 * dx + c1 * dy);
         let d2 = hand * (s2 * dx - c2 * dy);
+        if (k * d1).abs() > OVER && (k * d2).abs() > OVER {
+            let rest = g - (p[8] * (x - cx) + p[9] * (y - cy));
+            flat[usize::from(d1 * d2 > 0.0)].take(x - cx, y - cy, rest);
+            continue;
+        }
         let (e1, g1) = step(k * d1);
         let (e2, g2) = step(k * d2);
         let (g1, g2) = (slope * g1, slope * g2);
@@ -233,6 +295,27 @@ fn normal(samples: &[(f64, f64, f64)], p: &Params, hand: f64, cx: f64, cy: f64) 
         for b in 0..FREE {
             for a in 0..FREE {
                 jtj[(a, b)] += j[a] * j[b];
+            }
+        }
+    }
+    for (f, s) in flat.iter().zip([-1.0, 1.0]) {
+        let level = p[5] + p[6] * s + p[7];
+        cost += f.rr - 2.0 * level * f.r + f.n * level * level;
+        // Sum of residuals, and of residuals times x and y.
+        let (r, rx, ry) = (f.r - f.n * level, f.rx - level * f.x, f.ry - level * f.y);
+        for (i, v) in [r, s * r, r, rx, ry].into_iter().enumerate() {
+            jtr[5 + i] += v;
+        }
+        let block = [
+            [f.n, s * f.n, f.n, f.x, f.y],
+            [s * f.n, f.n, s * f.n, s * f.x, s * f.y],
+            [f.n, s * f.n, f.n, f.x, f.y],
+            [f.x, s * f.x, f.x, f.xx, f.xy],
+            [f.y, s * f.y, f.y, f.xy, f.yy],
+        ];
+        for (i, row) in block.iter().enumerate() {
+            for (j, v) in row.iter().enumerate() {
+                jtj[(5 + i, 5 + j)] += v;
             }
         }
     }

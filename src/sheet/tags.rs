@@ -34,38 +34,126 @@ pub struct Tag {
     pub wrong_bits: u32,
 }
 
+/// Four corners of a dark four-sided island, clockwise as seen, px.
+pub type Quad = [[f64; 2]; 4];
+
 /// Finds and reads all tags of a photo.
 pub fn find_tags(gray: &GrayImage) -> Vec<Tag> {
+    tags_and_quads(gray).0
+}
+
+/// The tags of a photo, and the dark four-sided islands that no tag was read in, their sides moved onto the edges seen.
+pub(super) fn tags_and_quads(gray: &GrayImage) -> (Vec<Tag>, Vec<Quad>) {
+    search(gray, Part { origin: (0, 0), size: gray.dimensions() }, 1)
+}
+
+/// A rectangle of a photo.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Part {
+    /// Its top-left pixel.
+    pub origin: (u32, u32),
+    /// Pixels across and down.
+    pub size: (u32, u32),
+}
+
+/// The smallest tag side, px of the photo, that a search which leaves out the photo's full size finds: what is searched at `1 / least_factor`.
+pub fn least_side_px(least_factor: u32) -> f64 {
+    SIDE_PX.start * f64::from(least_factor)
+}
+
+/// Finds and reads the tags in a part of a photo, at sizes from `1 / least_factor` (a power of two) of it on downwards: small tags of a
+/// large photo cost most.
+pub fn find_tags_in(gray: &GrayImage, part: Part, least_factor: u32) -> Vec<Tag> {
+    search(gray, part, least_factor).0
+}
+
+fn search(gray: &GrayImage, part: Part, least_factor: u32) -> (Vec<Tag>, Vec<Quad>) {
+    let (w, h) = (gray.width(), gray.height());
+    let origin = (part.origin.0.min(w), part.origin.1.min(h));
+    let size = (part.size.0.min(w - origin.0), part.size.1.min(h - origin.1));
+    let whole = origin == (0, 0) && size == (w, h);
+    let cut = (!whole).then(|| image::imageops::crop_imm(gray, origin.0, origin.1, size.0, size.1).to_image());
+    let mut unread: Vec<Quad> = Vec::new();
     let mut found: Vec<Tag> = Vec::new();
     let mut half: Option<GrayImage> = None;
-    let mut factor = 1.0;
+    let mut factor = 1;
     loop {
-        let level = half.as_ref().unwrap_or(gray);
+        let level = half.as_ref().or(cut.as_ref()).unwrap_or(gray);
         if level.width().min(level.height()) < 2 * WINDOW_PX as u32 {
             break;
         }
-        for quad in quads(level) {
-            let full = quad.map(|c| [(c[0] + 0.5) * factor - 0.5, (c[1] + 0.5) * factor - 0.5]);
-            let refined = refine(gray, &full);
-            let Some((id, wrong_bits, corners)) = read_tag(gray, &refined).or_else(|| read_tag(gray, &full)) else {
-                continue;
-            };
-            let tag = Tag { id, corners: corners.map(|c| PixelPoint::new(c[0], c[1])), wrong_bits };
-            let near = |t: &Tag| {
-                let side = t.corners[0].distance_px(t.corners[2]);
-                t.corners[0].distance_px(tag.corners[0]) < 0.3 * side
-            };
-            match found.iter_mut().find(|t| t.id == tag.id && near(t)) {
-                Some(t) if t.wrong_bits > tag.wrong_bits => *t = tag,
-                Some(_) => {}
-                None => found.push(tag),
-            }
+        if factor >= least_factor {
+            take_tags(gray, level, (origin, f64::from(factor)), &mut found, &mut unread);
         }
         half = Some(halve(level));
-        factor *= 2.0;
+        factor *= 2;
     }
     found.sort_by_key(|t| t.id);
-    found
+    (found, unread)
+}
+
+/// Reads the tags of a level whose first pixel is the photo's `origin` and whose pixels are `factor` of the photo's.
+fn take_tags(
+    gray: &GrayImage,
+    level: &GrayImage,
+    (origin, factor): ((u32, u32), f64),
+    found: &mut Vec<Tag>,
+    unread: &mut Vec<Quad>,
+) {
+    let full = |v: f64, from: u32| (v + 0.5) * factor - 0.5 + f64::from(from);
+    for quad in quads(level) {
+        let full = quad.map(|c| [full(c[0], origin.0), full(c[1], origin.1)]);
+        // Most islands are the wall's own grain, or a tag that was read already: both are told at a glance.
+        if found.iter().any(|t| is_read(t, &full)) || !looks_printed(gray, &full) {
+            continue;
+        }
+        let refined = refine(gray, &full);
+        let Some((id, wrong_bits, corners)) = read_tag(gray, &refined).or_else(|| read_tag(gray, &full)) else {
+            unread.push(refined);
+            continue;
+        };
+        let tag = Tag { id, corners: corners.map(|c| PixelPoint::new(c[0], c[1])), wrong_bits };
+        let near = |t: &Tag| {
+            let side = t.corners[0].distance_px(t.corners[2]);
+            t.corners[0].distance_px(tag.corners[0]) < 0.3 * side
+        };
+        match found.iter_mut().find(|t| t.id == tag.id && near(t)) {
+            Some(t) if t.wrong_bits > tag.wrong_bits => *t = tag,
+            Some(_) => {}
+            None => found.push(tag),
+        }
+    }
+}
+
+/// Whether a tag was read without fault where this quad is.
+fn is_read(t: &Tag, quad: &[[f64; 2]; 4]) -> bool {
+    let centre = |p: &dyn Fn(usize, usize) -> f64| -> [f64; 2] {
+        std::array::from_fn(|axis| 0.25 * (0..4).map(|k| p(k, axis)).sum::<f64>())
+    };
+    let read = |k: usize, axis: usize| if axis == 0 { t.corners[k].x_px } else { t.corners[k].y_px };
+    let (a, b) = (centre(&read), centre(&|k, axis| quad[k][axis]));
+    let size = t.corners[0].distance_px(t.corners[2]);
+    let other = (quad[0][0] - quad[2][0]).hypot(quad[0][1] - quad[2][1]);
+    t.wrong_bits == 0 && (a[0] - b[0]).hypot(a[1] - b[1]) < 0.1 * size && (other / size - 1.0).abs() < 0.2
+}
+
+/// Whether a rough quad is about as much darker at its border than around it as print is: half the contrast that a tag must have.
+fn looks_printed(gray: &GrayImage, quad: &[[f64; 2]; 4]) -> bool {
+    let Some(h) = unit_square(quad) else { return false };
+    // The middles of the modules of a square ring, so many modules from the quad's own outermost ones.
+    let mean = |out: f64| {
+        let side = (8.0 + 2.0 * out) as usize;
+        let (mut sum, mut n) = (0.0, 0.0);
+        for k in 0..side {
+            let (a, low, high) = ((k as f64 + 0.5 - out) / 8.0, (0.5 - out) / 8.0, (7.5 + out) / 8.0);
+            for p in [[a, low], [a, high], [low, a], [high, a]].into_iter().filter_map(|p| h.apply(p)) {
+                sum += bilinear(gray, p[0], p[1]);
+                n += 1.0;
+            }
+        }
+        sum / f64::max(n, 1.0)
+    };
+    mean(1.0) - mean(0.0) > 0.5 * LEAST_CONTRAST
 }
 
 /// Half the size by averaging 2 x 2 pixels.
@@ -106,52 +194,50 @@ fn dark_mask(gray: &GrayImage) -> Vec<bool> {
     let half = WINDOW_PX / 2;
     // Column sums over the window's rows, kept up to date from row to row.
     let mut sum = vec![0u32; w];
-    let mut square = vec![0u64; w];
+    let mut square = vec![0u32; w];
     let row = |y: usize| &raw[y * w..(y + 1) * w];
-    for y in 0..half.min(h) {
-        for (x, &v) in row(y).iter().enumerate() {
-            sum[x] += u32::from(v);
-            square[x] += u64::from(v) * u64::from(v);
-        }
-    }
+    let columns = |x: usize| (x + half).min(w - 1) + 1 - x.saturating_sub(half);
+    let wide: Vec<f32> = (0..w).map(|x| 1.0 / columns(x) as f32).collect();
+    // Sums over the window of each pixel of a row: of values, and of their squares.
+    let (mut values, mut squares) = (vec![0u32; w], vec![0u32; w]);
     let mut dark = vec![false; w * h];
-    for y in 0..h {
+    for y in 0..half.min(h) {
+        add(row(y), &mut sum, &mut square, u32::wrapping_add);
+    }
+    for (y, dark) in dark.chunks_exact_mut(w.max(1)).enumerate() {
         if y + half < h {
-            for (x, &v) in row(y + half).iter().enumerate() {
-                sum[x] += u32::from(v);
-                square[x] += u64::from(v) * u64::from(v);
-            }
+            add(row(y + half), &mut sum, &mut square, u32::wrapping_add);
         }
         if y > half {
-            for (x, &v) in row(y - half - 1).iter().enumerate() {
-                sum[x] -= u32::from(v);
-                square[x] -= u64::from(v) * u64::from(v);
+            add(row(y - half - 1), &mut sum, &mut square, u32::wrapping_sub);
+        }
+        for (columns, windows) in [(&sum, &mut values), (&square, &mut squares)] {
+            let mut s: u32 = columns[..half.min(w)].iter().sum();
+            for (x, out) in windows.iter_mut().enumerate() {
+                s += columns.get(x + half).copied().unwrap_or(0);
+                s -= x.checked_sub(half + 1).map_or(0, |x| columns[x]);
+                *out = s;
             }
         }
-        let rows = (y + half).min(h - 1) + 1 - y.saturating_sub(half);
-        let (mut s, mut q) = (0u64, 0u64);
-        for x in 0..half.min(w) {
-            s += u64::from(sum[x]);
-            q += square[x];
-        }
-        for x in 0..w {
-            if x + half < w {
-                s += u64::from(sum[x + half]);
-                q += square[x + half];
-            }
-            if x > half {
-                s -= u64::from(sum[x - half - 1]);
-                q -= square[x - half - 1];
-            }
-            let n = (rows * ((x + half).min(w - 1) + 1 - x.saturating_sub(half))) as u64;
-            // A fifth of the local spread below the mean, where there is a spread at all (8 grey values): n times the
-            // distance, n^2 times the variance, in whole numbers.
-            let below = s as i64 - (n * u64::from(raw[y * w + x])) as i64;
-            let variance = (n * q - s * s) as i64;
-            dark[y * w + x] = below > 0 && variance > (64 * n * n) as i64 && 25 * below * below > variance;
+        let rows = ((y + half).min(h - 1) + 1 - y.saturating_sub(half)) as f32;
+        let pixels = row(y).iter().zip(&wide).zip(values.iter().zip(&squares));
+        for (dark, ((v, wide), (s, q))) in dark.iter_mut().zip(pixels) {
+            // A fifth of the local spread below the mean, where there is a spread at all (8 grey values).
+            let share = wide / rows;
+            let mean = *s as f32 * share;
+            let (below, variance) = (mean - f32::from(*v), *q as f32 * share - mean * mean);
+            *dark = (below > 0.0) & (variance > 64.0) & (25.0 * below * below > variance);
         }
     }
     dark
+}
+
+/// Takes a row's values and squares to the columns' sums, or away from them.
+fn add(row: &[u8], sum: &mut [u32], square: &mut [u32], with: impl Fn(u32, u32) -> u32) {
+    for ((s, q), v) in sum.iter_mut().zip(square).zip(row) {
+        let v = u32::from(*v);
+        (*s, *q) = (with(*s, v), with(*q, v * v));
+    }
 }
 
 /// Four-sided dark islands: corners in order around, clockwise as seen.
@@ -275,6 +361,7 @@ fn area(p: &[[f64; 2]]) -> f64 {
 /// Moves the sides of a rough quad onto the strongest edge near them and intersects them again.
 fn refine(gray: &GrayImage, quad: &[[f64; 2]; 4]) -> [[f64; 2]; 4] {
     let mut lines = [[0.0; 3]; 4];
+    let mut across: Vec<f64> = Vec::new();
     for k in 0..4 {
         let (a, b) = (quad[k], quad[(k + 1) % 4]);
         let (dx, dy) = (b[0] - a[0], b[1] - a[1]);
@@ -293,10 +380,15 @@ fn refine(gray: &GrayImage, quad: &[[f64; 2]; 4]) -> [[f64; 2]; 4] {
             let t = 0.12 + 0.76 * (i as f64 + 0.5) / n as f64;
             let (px, py) = (a[0] + t * dx, a[1] + t * dy);
             let (mut wsum, mut dsum) = (0.0, 0.0);
-            for s in -steps..=steps {
+            // Grey values a quarter of a pixel apart across the edge; a gradient spans four of them.
+            across.clear();
+            across.extend((-steps - 2..=steps + 2).map(|s| {
                 let d = f64::from(s) / 4.0;
-                let g = bilinear(gray, px + (d + 0.5) * nx, py + (d + 0.5) * ny)
-                    - bilinear(gray, px + (d - 0.5) * nx, py + (d - 0.5) * ny);
+                bilinear(gray, px + d * nx, py + d * ny)
+            }));
+            for (k, s) in (-steps..=steps).enumerate() {
+                let d = f64::from(s) / 4.0;
+                let g = across[k + 4] - across[k];
                 if g > 0.0 {
                     wsum += g * g;
                     dsum += g * g * d;

@@ -120,6 +120,7 @@ pub fn empty() -> Summary {
         budgets: vec![],
         linear_checks: vec![],
         calibration: None,
+        later_calibrations: vec![],
         mark_shape: None,
         exact_inputs: vec![],
         assumed_inputs: vec![],

@@ -8,7 +8,7 @@ use crate::camera::wall::WallQuality;
 use crate::error::Result;
 use crate::marks::shape::MarkShape;
 use crate::report::chart;
-use crate::report::model::{Budget, CalibrationSummary, FileHash, VolleySummary};
+use crate::report::model::{Budget, CalibrationSummary, FileHash, Summary, VolleySummary};
 use crate::report::number::{ANGLE_PLACES, COVERAGE, fixed};
 use crate::report::units::Units;
 
@@ -174,12 +174,51 @@ fn scale_words(scale: f64) -> String {
     }
 }
 
-/// The calibration: quality, photos, sheets with their map, tapes.
-pub(in crate::report) fn calibration(c: &CalibrationSummary, volleys: &[VolleySummary], units: Units) -> Result<Value> {
-    let q = &c.quality;
+/// Which volleys a calibration holds for, in words: it holds for all rows from some photo to some other.
+fn volley_words(volleys: &[&str]) -> String {
+    match volleys {
+        [] => "no volley".into(),
+        [one] => format!("volley {one}"),
+        [first, .., last] => format!("volleys {first} to {last}"),
+    }
+}
+
+/// The calibration: quality, photos, sheets with their map, tapes; nothing for impacts measured by hand.
+pub(in crate::report) fn calibration(summary: &Summary, units: Units) -> Result<Option<Value>> {
+    let Some(c) = &summary.calibration else { return Ok(None) };
     let numbers: Vec<usize> = c.sheets.iter().map(|s| s.number).collect();
     let description =
         format!("Sheets {} as seen facing the wall; the table below holds their places.", listed(&numbers));
+    let later: Vec<&String> = summary.later_calibrations.iter().flat_map(|l| &l.volleys).collect();
+    let own: Vec<&str> = summary.volleys.iter().map(|v| v.volley.as_str()).collect();
+    let own: Vec<&str> = own.into_iter().filter(|v| !later.iter().any(|l| l.as_str() == *v)).collect();
+    let holds = (!later.is_empty())
+        .then(|| format!("Made again in the middle of the day: this one holds for {}.", volley_words(&own)));
+    Ok(Some(context! {
+        holds => holds,
+        map => chart::sheets(c, units, &description)?.map(|c| c.page()),
+        residuals => chart::residuals(c, RESIDUALS)?.map(|c| c.page()),
+        trust => trust(c, &summary.volleys, units)?,
+        ..numbers_of(c, units)
+    }))
+}
+
+/// The calibrations repeated in the middle of the session.
+pub(in crate::report) fn later_calibrations(summary: &Summary, units: Units) -> Vec<Value> {
+    let all = summary.later_calibrations.iter().map(|l| {
+        let volleys: Vec<&str> = l.volleys.iter().map(String::as_str).collect();
+        let holds = match &l.photo {
+            Some(photo) => format!("Holds from {photo} on: {}.", volley_words(&volleys)),
+            None => "Taken after all photos: not used.".into(),
+        };
+        context! { number => l.number, holds => holds, calibration => numbers_of(&l.calibration, units) }
+    });
+    all.collect()
+}
+
+/// A calibration's numbers and tables.
+fn numbers_of(c: &CalibrationSummary, units: Units) -> Value {
+    let q = &c.quality;
     let sheets: Vec<Value> = c
         .sheets
         .iter()
@@ -193,7 +232,7 @@ pub(in crate::report) fn calibration(c: &CalibrationSummary, volleys: &[VolleySu
         })
         .collect();
     let used = q.photos.iter().filter(|p| p.left_out.is_none()).count();
-    Ok(context! {
+    context! {
         rms => fixed(q.rms_px, 2),
         unit_u => fixed(q.unit_u, 2),
         corners => q.corners,
@@ -204,14 +243,11 @@ pub(in crate::report) fn calibration(c: &CalibrationSummary, volleys: &[VolleySu
         height => c.camera.height,
         across => scale_words(c.printed_scale[0]),
         down => scale_words(c.printed_scale[1]),
-        map => chart::sheets(c, units, &description)?.map(|c| c.page()),
-        residuals => chart::residuals(c, RESIDUALS)?.map(|c| c.page()),
-        trust => trust(c, volleys, units)?,
         checks => checks(c, units),
         photos => photos(q),
         sheets => sheets,
         tapes => tapes(q, units),
-    })
+    }
 }
 
 /// Files and their hashes.

@@ -6,7 +6,7 @@ mod basis;
 mod study;
 mod volleys;
 
-pub(super) use basis::{budgets, calibration, files, in_order, mark_shape, step_words};
+pub(super) use basis::{budgets, calibration, files, in_order, later_calibrations, mark_shape, step_words};
 pub(super) use study::{comparisons, counts, doubtful, ladders, steadiness, verdicts};
 pub(super) use volleys::{meanings, needs_look, volleys, wall};
 
