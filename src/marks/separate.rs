@@ -160,8 +160,12 @@ pub fn refine(patch: &Patch, shape: &MarkShape, area_mm2: f64, fit: &Fit) -> Fit
             .map(|m| thin.adjust(m, FINE, true))
             .map(|m| (thin.misfit(&m), m))
             .collect();
-        // Another explanation that turns out the better one takes its place, and the variances follow it.
-        let best = (0..ends.len()).min_by(|&a, &b| ends[a].0.total_cmp(&ends[b].0)).unwrap_or(0);
+        // Another explanation that turns out the better one takes its place, and the variances follow it: one that has every ball about
+        // where it was. That a ball is elsewhere is for the evidence to say that decided on their number.
+        let near =
+            |e: &(f64, Vec<FittedMark>)| moves_mm(&marks, &e.1).iter().all(|m| m[0].hypot(m[1]) < shape.radius_mm.0);
+        let best = (0..ends.len()).filter(|&i| i == 0 || near(&ends[i]));
+        let best = best.min_by(|&a, &b| ends[a].0.total_cmp(&ends[b].0)).unwrap_or(0);
         let best = if ends[best].0 < ends[0].0 - BETTER { best } else { 0 };
         ends.swap(0, best);
         marks.clone_from(&ends[0].1);

@@ -81,6 +81,8 @@ pub struct Target<'a> {
     lanes: Vec<Lanes>,
     origin_mm: [f64; 2],
     profile: Profile,
+    /// Where pixels are, across and up.
+    within_mm: [(f64, f64); 2],
 }
 
 /// Misfit, and what it changes by: its gradient, and the matrix where it was asked for.
@@ -122,7 +124,8 @@ impl<'a> Target<'a> {
         let side = TILE_PX * step;
         let (pixels, tiles, lanes) = (Vec::new(), Vec::new(), Vec::new());
         let (step_mm, profile) = (patch.mm_per_px, Profile::new(shape));
-        let mut out = Self { shape, pixels, tiles, area_mm2, step_mm, lanes, origin_mm: [0.0; 2], profile };
+        let (origin_mm, within_mm) = ([0.0; 2], [(f64::MIN, f64::MAX); 2]);
+        let mut out = Self { shape, pixels, tiles, area_mm2, step_mm, lanes, origin_mm, profile, within_mm };
         let most = 1.0 / (step * step) as f64;
         for y0 in (0..patch.height).step_by(side) {
             for x0 in (0..patch.width).step_by(side) {
@@ -166,6 +169,12 @@ impl<'a> Target<'a> {
         let of = |p: &Pixel| [p.w_mm[0] - middle[0], p.w_mm[1] - middle[1], p.opacity, p.weight];
         self.lanes = self.tiles.iter().map(|t| Lanes::new(self.pixels[t.pixels.clone()].iter().map(of))).collect();
         self.origin_mm = middle;
+        if !self.tiles.is_empty() {
+            let bound = |of: &dyn Fn(&Tile) -> (f64, f64)| {
+                self.tiles.iter().map(of).fold((f64::MAX, f64::MIN), |b, t| (b.0.min(t.0), b.1.max(t.1)))
+            };
+            self.within_mm = [bound(&|t| t.x_mm), bound(&|t| t.y_mm)];
+        }
     }
 
     /// Misfit without any mark.
@@ -284,10 +293,11 @@ impl<'a> Target<'a> {
                         *v = (*v + d(4 + i)).clamp(-most, most);
                     }
                 }
+                // A step of more than half a radius is a jump, not an adjustment; where no pixel is, nothing would hold a mark.
+                let [x, y] = self.within_mm;
                 FittedMark {
-                    // A step of more than half a radius is a jump, not an adjustment.
-                    x_mm: m.x_mm + d(0).clamp(-0.5 * usual, 0.5 * usual),
-                    y_mm: m.y_mm + d(1).clamp(-0.5 * usual, 0.5 * usual),
+                    x_mm: (m.x_mm + d(0).clamp(-0.5 * usual, 0.5 * usual)).clamp(x.0, x.1),
+                    y_mm: (m.y_mm + d(1).clamp(-0.5 * usual, 0.5 * usual)).clamp(y.0, y.1),
                     radius_mm: (m.radius_mm + d(2)).clamp(RADIUS_RANGE.0 * usual, RADIUS_RANGE.1 * usual),
                     strength: (m.strength + d(3)).clamp(STRENGTH_RANGE.0, STRENGTH_RANGE.1),
                     modes,
