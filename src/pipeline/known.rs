@@ -180,7 +180,7 @@ impl Known {
 
     /// Learns what the marks look like from all volleys and judges each with that, unless that is done.
     ///
-    /// Memory: what changed in [`LEARN_FROM`] volleys at a time, and in one a worker.
+    /// Memory: what changed in forty volleys at a time, and in one a worker.
     ///
     /// # Errors
     /// What was put on the disk while the photos were looked at can no longer be read.
@@ -220,7 +220,7 @@ impl Known {
         Ok(learned)
     }
 
-    /// What the marks look like, from at most [`LEARN_FROM`] volleys, evenly spread.
+    /// What the marks look like, from at most `LEARN_FROM` volleys, evenly spread.
     fn looks_of_marks(&self, looked: &[Compared]) -> Result<(MarkShape, Option<[f32; 3]>)> {
         let n = looked.len().min(LEARN_FROM);
         let from: Vec<&Compared> = (0..n).filter_map(|i| looked.get(i * looked.len() / n)).collect();
