@@ -9,15 +9,12 @@ use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use pockmark::camera::Wall;
-use pockmark::flight::release::{Machine, Setting};
-use pockmark::flight::{Air, Ball, DragLaw, LiftLaw, ReadAt};
 use pockmark::marks::{Pair, detect, find_things, reduce};
 use pockmark::photo::{decode_gray, decode_rgb};
 use pockmark::pipeline::looks::{PlacedPhoto, Reference, place_photo};
 use pockmark::pipeline::pictures::Pictures;
 use pockmark::pipeline::run::conclude;
 use pockmark::pipeline::{Day, calibrate_session, write_results};
-use pockmark::points::WallPoint;
 use pockmark::render::Scenario;
 use pockmark::session::Session;
 use pockmark::{Error, Result};
@@ -95,27 +92,9 @@ fn rendered() -> Result<PathBuf> {
     }
     println!("rendering a day into {} (once)", dir.display());
     let scenario = Scenario::demo(SEED).with_photo_scale(SCALE);
-    let m = &scenario.machine;
-    let air = Air::new(m.temperature_k, m.pressure_pa, m.humidity)?;
-    let drag = DragLaw::Coefficient(m.drag_coefficient);
-    let setting = Setting {
-        machine: Machine {
-            pivot_out_m: m.pivot_out_m,
-            pivot_up_m: m.pivot_up_m,
-            pivot_right_m: m.pivot_right_m,
-            arm_m: m.arm_m,
-            plane_turn_rad: 0.0,
-            off_tangent_rad: 0.0,
-            lean_rad: m.lean_rad,
-        },
-        ball: Ball::new(m.mass_kg, m.diameter_m, &air, drag, LiftLaw::Coefficient(0.0)),
-        read_at: ReadAt::Release,
-    };
-    let nowhere = WallPoint::new(f64::NAN, f64::NAN);
-    let strike = |arm: f64, side: f64, speed: f64| setting.strike(arm, side, speed).map_or(nowhere, |s| s.point);
     // Rendering may have all cores.
     let all = rayon::ThreadPoolBuilder::new().build().map_err(no_thread)?;
-    all.install(|| scenario.write(&dir, &strike))?;
+    all.install(|| scenario.write_flown(&dir))?;
     Ok(dir)
 }
 

@@ -5,8 +5,6 @@
 
 use std::path::Path;
 
-use pockmark::flight::release::{Machine, Setting};
-use pockmark::flight::{Air, Ball, DragLaw, LiftLaw, ReadAt};
 use pockmark::points::WallPoint;
 use pockmark::render::noise::hash;
 use pockmark::render::recipe::{Event, MarkLook, PlannedVolley, Recipe, Stated, SunPath, Varying, View};
@@ -275,31 +273,6 @@ fn recipe(kind: &str, seed: u64) -> Result<Recipe> {
     Ok(r)
 }
 
-/// The true machine as the flight knows it.
-fn setting(s: &Scenario) -> Result<Setting> {
-    let m = &s.machine;
-    let air = Air::new(m.temperature_k, m.pressure_pa, m.humidity)?;
-    Ok(Setting {
-        machine: Machine {
-            pivot_out_m: m.pivot_out_m,
-            pivot_up_m: m.pivot_up_m,
-            pivot_right_m: m.pivot_right_m,
-            arm_m: m.arm_m,
-            plane_turn_rad: 0.0,
-            off_tangent_rad: 0.0,
-            lean_rad: m.lean_rad,
-        },
-        ball: Ball::new(
-            m.mass_kg,
-            m.diameter_m,
-            &air,
-            DragLaw::Coefficient(m.drag_coefficient),
-            LiftLaw::Coefficient(0.0),
-        ),
-        read_at: ReadAt::Release,
-    })
-}
-
 fn write(kind: &str, seed: u64, dir: &Path, scale: f64) -> Result<()> {
     let started = std::time::Instant::now();
     // Each kind has its own chance, so that one unlucky volley does not come back in all of them.
@@ -308,9 +281,7 @@ fn write(kind: &str, seed: u64, dir: &Path, scale: f64) -> Result<()> {
     if scale != 1.0 {
         scenario = scenario.with_photo_scale(scale);
     }
-    let setting = setting(&scenario)?;
-    let nowhere = WallPoint::new(f64::NAN, f64::NAN);
-    scenario.write(dir, &|arm, side, speed| setting.strike(arm, side, speed).map_or(nowhere, |s| s.point))?;
+    scenario.write_flown(dir)?;
     println!("{kind} {seed} in {} ({:.1} s)", dir.display(), started.elapsed().as_secs_f64());
     Ok(())
 }

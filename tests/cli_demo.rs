@@ -11,9 +11,6 @@ use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
 use common::pockmark;
-use pockmark::flight::release::{Machine, Setting};
-use pockmark::flight::{Air, Ball, DragLaw, LiftLaw, ReadAt};
-use pockmark::points::WallPoint;
 use pockmark::render::Scenario;
 use serde_json::Value;
 
@@ -54,24 +51,7 @@ fn day() -> &'static Day {
         let folder = tempfile::tempdir().unwrap();
         let dir = folder.path().join("day");
         let scenario = Scenario::demo(SEED).with_photo_scale(SCALE);
-        let m = scenario.machine;
-        let air = Air::new(m.temperature_k, m.pressure_pa, m.humidity).unwrap();
-        let drag = DragLaw::Coefficient(m.drag_coefficient);
-        let setting = Setting {
-            machine: Machine {
-                pivot_out_m: m.pivot_out_m,
-                pivot_up_m: m.pivot_up_m,
-                pivot_right_m: m.pivot_right_m,
-                arm_m: m.arm_m,
-                plane_turn_rad: 0.0,
-                off_tangent_rad: 0.0,
-                lean_rad: m.lean_rad,
-            },
-            ball: Ball::new(m.mass_kg, m.diameter_m, &air, drag, LiftLaw::Coefficient(0.0)),
-            read_at: ReadAt::Release,
-        };
-        let nowhere = WallPoint::new(f64::NAN, f64::NAN);
-        scenario.write(&dir, &|arm, side, v| setting.strike(arm, side, v).map_or(nowhere, |s| s.point)).unwrap();
+        scenario.write_flown(&dir).unwrap();
         let truth = serde_json::from_slice(&fs::read(dir.join("truth.json")).unwrap()).unwrap();
         let files = files(&dir);
         let calibrated = pockmark(folder.path(), ["calibrate", "day"]);

@@ -5,8 +5,6 @@
 use std::path::Path;
 
 use pockmark::camera::Wall;
-use pockmark::flight::release::{Machine, Setting};
-use pockmark::flight::{Air, Ball, DragLaw, LiftLaw, ReadAt};
 use pockmark::pipeline::looks::shows_paper;
 use pockmark::pipeline::{Outcome, calibrate_session, run_session_keeping, write_results};
 use pockmark::points::WallPoint;
@@ -14,25 +12,6 @@ use pockmark::render::recipe::{Event, PlannedVolley, Recipe};
 use pockmark::render::{Scenario, Solid};
 use pockmark::session::results::Status;
 use pockmark::session::{FlagWord, Session};
-
-fn setting(s: &Scenario) -> Setting {
-    let m = &s.machine;
-    let air = Air::new(m.temperature_k, m.pressure_pa, m.humidity).unwrap();
-    let (drag, lift) = (DragLaw::Coefficient(m.drag_coefficient), LiftLaw::Coefficient(0.0));
-    Setting {
-        machine: Machine {
-            pivot_out_m: m.pivot_out_m,
-            pivot_up_m: m.pivot_up_m,
-            pivot_right_m: m.pivot_right_m,
-            arm_m: m.arm_m,
-            plane_turn_rad: 0.0,
-            off_tangent_rad: 0.0,
-            lean_rad: m.lean_rad,
-        },
-        ball: Ball::new(m.mass_kg, m.diameter_m, &air, drag, lift),
-        read_at: ReadAt::Release,
-    }
-}
 
 struct Day {
     wall: Wall,
@@ -48,9 +27,8 @@ impl Day {
         recipe.by_hand.truncate(2);
         change(&mut recipe);
         let scenario = Scenario::draw(recipe, 11).with_photo_scale(0.7);
-        let setting = setting(&scenario);
         let folder = tempfile::tempdir().unwrap();
-        scenario.write(folder.path(), &|arm, side, speed| setting.strike(arm, side, speed).unwrap().point).unwrap();
+        scenario.write_flown(folder.path()).unwrap();
         let session = Session::open(folder.path()).unwrap();
         let quiet = |_: &str| {};
         let wall = calibrate_session(&session, &quiet).unwrap().0;

@@ -2,9 +2,6 @@
 
 use std::path::PathBuf;
 
-use pockmark::flight::release::{Machine, Setting};
-use pockmark::flight::{Air, Ball, DragLaw, LiftLaw, ReadAt};
-use pockmark::points::WallPoint;
 use pockmark::render::scenario::Scenario;
 use pockmark::session::Session;
 use pockmark::{Error, Result};
@@ -25,31 +22,6 @@ pub struct Args {
     seed: u64,
 }
 
-/// The scenario's true machine as the flight knows it.
-fn setting(s: &Scenario) -> Result<Setting> {
-    let m = &s.machine;
-    let air = Air::new(m.temperature_k, m.pressure_pa, m.humidity)?;
-    Ok(Setting {
-        machine: Machine {
-            pivot_out_m: m.pivot_out_m,
-            pivot_up_m: m.pivot_up_m,
-            pivot_right_m: m.pivot_right_m,
-            arm_m: m.arm_m,
-            plane_turn_rad: 0.0,
-            off_tangent_rad: 0.0,
-            lean_rad: m.lean_rad,
-        },
-        ball: Ball::new(
-            m.mass_kg,
-            m.diameter_m,
-            &air,
-            DragLaw::Coefficient(m.drag_coefficient),
-            LiftLaw::Coefficient(0.0),
-        ),
-        read_at: ReadAt::Release,
-    })
-}
-
 pub fn run(args: &Args) -> Result<Ended> {
     let occupied = args.dir.read_dir().is_ok_and(|mut d| d.next().is_some());
     if occupied {
@@ -59,11 +31,8 @@ pub fn run(args: &Args) -> Result<Ended> {
         )));
     }
     let scenario = Scenario::demo(args.seed);
-    let setting = setting(&scenario)?;
     progress("rendering an invented day");
-    let nowhere = WallPoint::new(f64::NAN, f64::NAN);
-    scenario
-        .write(&args.dir, &|arm, sideways, speed| setting.strike(arm, sideways, speed).map_or(nowhere, |s| s.point))?;
+    scenario.write_flown(&args.dir)?;
     let session = Session::open(&args.dir)?;
     let (_, calibration, path) = calibrate::calibrate(&session)?;
     say(&calibrate::describe(&calibration, &path))?;

@@ -17,7 +17,6 @@ use crate::marks::patch::RawPatch;
 pub(super) struct Stowed {
     kept: Arc<Kept>,
     name: String,
-    count: usize,
 }
 
 /// Whether a patch's sizes hold together: whatever lies in a file, no index leads out of a list.
@@ -37,9 +36,8 @@ pub(super) fn stow(kept: &Arc<Kept>, name: &str, which: &str, look: &mut VolleyL
     let name = name_of(kept, name, which);
     let done = kept.put(&name, &look.groups.patches);
     if done {
-        let count = std::mem::take(&mut look.groups.patches).len();
-        look.patches_stowed = count;
-        look.stowed = Some(Stowed { kept: kept.clone(), name, count });
+        look.patches_stowed = std::mem::take(&mut look.groups.patches).len();
+        look.stowed = Some(Stowed { kept: kept.clone(), name });
     }
     done
 }
@@ -48,7 +46,7 @@ pub(super) fn stow(kept: &Arc<Kept>, name: &str, which: &str, look: &mut VolleyL
 pub(super) fn find(kept: &Arc<Kept>, name: &str, which: &str, look: &mut VolleyLook) -> bool {
     let name = name_of(kept, name, which);
     let there = look.groups.patches.is_empty() && kept.is_whole(&name);
-    look.stowed = there.then(|| Stowed { kept: kept.clone(), name, count: look.patches_stowed });
+    look.stowed = there.then(|| Stowed { kept: kept.clone(), name });
     there
 }
 
@@ -60,7 +58,8 @@ impl VolleyLook {
     /// that the next run looks at the photos again.
     pub(super) fn patches(&self) -> Result<Cow<'_, [RawPatch]>> {
         let Some(s) = &self.stowed else { return Ok(Cow::Borrowed(&self.groups.patches)) };
-        let read = s.kept.get::<Vec<RawPatch>>(&s.name).filter(|p| p.len() == s.count && p.iter().all(holds));
+        let read =
+            s.kept.get::<Vec<RawPatch>>(&s.name).filter(|p| p.len() == self.patches_stowed && p.iter().all(holds));
         read.map(Cow::Owned).ok_or_else(|| {
             s.kept.throw_away(&s.name);
             Error::no_answer(format!(
@@ -73,7 +72,7 @@ impl VolleyLook {
 
     /// How many there are.
     pub(super) fn patch_count(&self) -> usize {
-        self.stowed.as_ref().map_or(self.groups.patches.len(), |s| s.count)
+        if self.stowed.is_some() { self.patches_stowed } else { self.groups.patches.len() }
     }
 
     /// Whether no index leads out of a list.

@@ -8,6 +8,7 @@
 //! the area of ink inside it, not a count of samples.
 
 pub mod camera;
+mod flown;
 pub mod ink;
 pub mod jpeg;
 pub mod light;

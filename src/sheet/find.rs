@@ -21,9 +21,9 @@ use crate::points::PixelPoint;
 const MOST_WRONG_EXPECTED: u32 = 10;
 /// Farthest from its sheet's layout that a corner is kept, px, or in its own u.
 const FARTHEST_PX: f64 = 0.5;
+const FARTHEST_U: f64 = 8.0;
 /// Least corners of a sheet that was recognised as a whole.
 const LEAST_CORNERS: usize = 4;
-const FARTHEST_U: f64 = 8.0;
 
 /// Photos with more pixels than this are made smaller before their blur is undone.
 const MOST_SHARPENED: usize = 6_000_000;

@@ -8,9 +8,6 @@ use std::process::{Child, Command, Stdio};
 use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
 
-use pockmark::flight::release::{Machine, Setting};
-use pockmark::flight::{Air, Ball, DragLaw, LiftLaw, ReadAt};
-use pockmark::points::WallPoint;
 use pockmark::render::Scenario;
 
 /// Longest wait for anything: tests share their machine with others.
@@ -21,29 +18,7 @@ pub fn render(dir: &Path, seed: u64, scale: f64, volleys: usize) {
     let mut scenario = Scenario::demo(seed).with_photo_scale(scale);
     scenario.recipe.volleys.truncate(volleys);
     scenario.recipe.events.retain(|e| e.0 < volleys);
-    let m = scenario.machine;
-    let air = Air::new(m.temperature_k, m.pressure_pa, m.humidity).unwrap();
-    let setting = Setting {
-        machine: Machine {
-            pivot_out_m: m.pivot_out_m,
-            pivot_up_m: m.pivot_up_m,
-            pivot_right_m: m.pivot_right_m,
-            arm_m: m.arm_m,
-            plane_turn_rad: 0.0,
-            off_tangent_rad: 0.0,
-            lean_rad: m.lean_rad,
-        },
-        ball: Ball::new(
-            m.mass_kg,
-            m.diameter_m,
-            &air,
-            DragLaw::Coefficient(m.drag_coefficient),
-            LiftLaw::Coefficient(0.0),
-        ),
-        read_at: ReadAt::Release,
-    };
-    let nowhere = WallPoint::new(f64::NAN, f64::NAN);
-    scenario.write(dir, &|arm, side, v| setting.strike(arm, side, v).map_or(nowhere, |s| s.point)).unwrap();
+    scenario.write_flown(dir).unwrap();
     let parent = dir.parent().unwrap();
     let calibrated = super::pockmark(parent, ["calibrate".as_ref(), dir.as_os_str()]);
     assert!([0, 3].contains(&calibrated.code), "{}{}", calibrated.out, calibrated.err);
