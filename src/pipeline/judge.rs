@@ -8,6 +8,8 @@ use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::behind::Behind;
+use super::looks::VolleyLook;
+use crate::error::Result;
 use crate::marks::fit::{FittedMark, MODES, UNKNOWNS};
 use crate::marks::patch::{Patch, RawPatch};
 use crate::marks::seam::seam_through;
@@ -347,12 +349,28 @@ pub fn top_to_bottom(a: &FoundMark, b: &FoundMark) -> std::cmp::Ordering {
     b.y_mm.total_cmp(&a.y_mm).then(a.x_mm.total_cmp(&b.x_mm))
 }
 
-/// Notes which marks lie where the wall has a seam. The patches are those that they were found in: marks seen in another photo than
-/// `seen_in` are left as they are.
-pub(super) fn note_seams(marks: &mut [FoundMark], patches: &[RawPatch], seen_in: Option<(usize, usize)>) {
-    for m in marks.iter_mut().filter(|m| m.seen_in == seen_in) {
-        m.on_seam = patches.get(m.patch).is_some_and(|p| seam_through(p, m.x_mm, m.y_mm, m.radius_mm));
+/// Opacities for a mark colour; nothing where nothing changed anywhere.
+pub(super) fn opacities(raw: &[RawPatch], colour: Option<[f32; 3]>) -> Vec<Patch> {
+    colour.map_or_else(Vec::new, |c| raw.par_iter().map(|p| p.opacity(c)).collect())
+}
+
+/// What a photo shows, judged as by [`judge`], with the marks noted that lie where the wall has a seam.
+///
+/// # Errors
+/// As for [`VolleyLook::patches`].
+pub(super) fn judge_look(
+    look: &VolleyLook,
+    shots: usize,
+    behind: &Behind,
+    shape: &MarkShape,
+    colour: Option<[f32; 3]>,
+) -> Result<Judged> {
+    let raw = look.patches()?;
+    let mut judged = judge(&opacities(&raw, colour), shots, shape, behind);
+    for m in &mut judged.marks {
+        m.on_seam = raw.get(m.patch).is_some_and(|p| seam_through(p, m.x_mm, m.y_mm, m.radius_mm));
     }
+    Ok(judged)
 }
 
 /// Index of the mark nearest to a place, mm.

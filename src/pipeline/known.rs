@@ -16,7 +16,7 @@ use super::calibrate::wall_path;
 use super::decide::{Decided, decide};
 use super::decision::{Shown, decision_picture};
 use super::expect::expected;
-use super::judge::{FoundMark, Judged, better, judge, mean, note_seams};
+use super::judge::{FoundMark, Judged, better, judge_look, mean, opacities};
 use super::linear::Cells;
 use super::looks::{Pivot, VolleyLook};
 use super::measure::{Calibrated, Seen, measure};
@@ -48,11 +48,6 @@ const DIAMETER_MM: (f64, f64) = (15.0, 45.0);
 
 /// Volleys that the marks' looks are learned from, at the most: two hundred marks say how they scatter to a twentieth.
 const LEARN_FROM: usize = 40;
-
-/// Opacities for a mark colour; nothing where nothing changed anywhere.
-fn opacities(raw: &[RawPatch], colour: Option<[f32; 3]>) -> Vec<Patch> {
-    colour.map_or_else(Vec::new, |c| raw.par_iter().map(|p| p.opacity(c)).collect())
-}
 
 /// What a volley came to before it is judged.
 #[derive(Serialize, Deserialize)]
@@ -195,24 +190,17 @@ impl Known {
         let mut judged: Vec<Judged> =
             looked.par_iter().map(|k| self.judge_one(k, &shape, colour)).collect::<Result<_>>()?;
         if let Some(colour) = colour {
-            self.settle_hidden(&mut judged, &looked, &shape, colour);
+            self.settle_hidden(&mut judged, &looked, &shape, colour)?;
         }
         judged.par_iter_mut().zip(&looked).try_for_each(|(j, k)| -> Result<()> {
             let behind = hidden_places(k.turn, self.pivot());
-            if j.hidden.missing > 0 && !j.otherwise {
-                let raw = k.look.patches()?;
-                search_again(j, &opacities(&raw, colour), k.volley.row.shots, &behind, &shape);
-                note_seams(&mut j.marks, &raw, None);
-            }
+            search_again(j, k.look, k.volley.row.shots, &behind, &shape, colour)?;
             part_strays(j, k.volley.row.shots, &shape);
             weigh_hidden(j, &behind, &shape);
             Ok(())
         })?;
         let second = |(v, look, _): &(PairedVolley, Arc<VolleyLook>, usize)| {
-            let raw = look.patches()?;
-            let mut judged = judge(&opacities(&raw, colour), v.row.shots as usize, &shape, &Behind::default());
-            note_seams(&mut judged.marks, &raw, None);
-            Ok(judged)
+            judge_look(look, v.row.shots as usize, &Behind::default(), &shape, colour)
         };
         let judged_again = self.again.par_iter().map(second).collect::<Result<_>>()?;
         let learned = Arc::new(Learned { shape, colour, judged, judged_again });
@@ -237,12 +225,7 @@ impl Known {
     fn judge_one(&self, k: &Compared, shape: &MarkShape, colour: Option<[f32; 3]>) -> Result<Judged> {
         let shots = k.volley.row.shots as usize;
         let behind = unlooked_places(k.turn, self.pivot());
-        let one = |look: &VolleyLook| -> Result<Judged> {
-            let raw = look.patches()?;
-            let mut judged = judge(&opacities(&raw, colour), shots, shape, &behind);
-            note_seams(&mut judged.marks, &raw, None);
-            Ok(judged)
-        };
+        let one = |look: &VolleyLook| judge_look(look, shots, &behind, shape, colour);
         let first = one(k.look)?;
         let Some(other) = k.look.otherwise.as_ref().filter(|_| colour.is_some()) else { return Ok(first) };
         let second = one(other)?;
@@ -283,7 +266,13 @@ impl Known {
     }
 
     /// Deals out what later photos show of places that were hidden.
-    fn settle_hidden(&self, judged: &mut [Judged], looked: &[Compared], shape: &MarkShape, colour: [f32; 3]) {
+    fn settle_hidden(
+        &self,
+        judged: &mut [Judged],
+        looked: &[Compared],
+        shape: &MarkShape,
+        colour: [f32; 3],
+    ) -> Result<()> {
         let out_mm = 1e3 * self.pivot().out_m;
         for (row, (turn, _, shown)) in self.turns.iter().enumerate() {
             for (which, late) in turn.late.iter().enumerate() {
@@ -306,9 +295,10 @@ impl Known {
                         shows: k.row == row,
                     })
                     .collect();
-                settle_late(late, (row, which), &shown.photo, owners, shape, colour);
+                settle_late(late, (row, which), &shown.photo, owners, shape, colour)?;
             }
         }
+        Ok(())
     }
 
     /// Measures a judged volley: its own marks in its own photo, those that something hid in the photo that shows them.
@@ -381,15 +371,14 @@ impl Known {
         match &**found {
             Found::Failed(why, flags) => Measured::failed(v, why.clone(), flags.clone()),
             Found::Looked(l) => {
-                let raw = match l.patches() {
-                    Ok(raw) => raw,
-                    Err(e) => return Measured::failed(v, e.to_string(), Vec::new()),
-                };
                 // What is hidden in its photo shows later, if at all.
                 let row = self.turns.iter().rfind(|t| t.2.row.volley == v.row.volley);
                 let behind = row.map(|t| unlooked_places(&t.0, self.pivot())).unwrap_or_default();
-                let mut judged = judge(&opacities(&raw, looks.colour), v.row.shots as usize, &looks.shape, &behind);
-                note_seams(&mut judged.marks, &raw, None);
+                let shots = v.row.shots as usize;
+                let mut judged = match judge_look(l, shots, &behind, &looks.shape, looks.colour) {
+                    Ok(judged) => judged,
+                    Err(e) => return Measured::failed(v, e.to_string(), Vec::new()),
+                };
                 part_strays(&mut judged, v.row.shots, &looks.shape);
                 weigh_hidden(&mut judged, &behind, &looks.shape);
                 let decided = decide(&judged, v, decisions, &looks.shape);

@@ -9,12 +9,11 @@ use serde::{Deserialize, Serialize};
 use super::behind::Behind;
 use super::day::Day;
 use super::expect::Expected;
-use super::judge::{FoundMark, Hiding, Judged, judge, mean, note_seams, top_to_bottom};
+use super::judge::{FoundMark, Hiding, Judged, judge_look, mean, top_to_bottom};
 use super::looks::{Ask, Pivot, PlacedPhoto, SIDEWAYS, VolleyLook, look};
 use super::settle::{Claimant, settle};
 use super::veil::{Mask, Veil, lift};
 use crate::error::Result;
-use crate::marks::patch::Patch;
 use crate::marks::shape::MarkShape;
 use crate::points::WallPoint;
 use crate::session::PairedVolley;
@@ -216,6 +215,9 @@ pub(super) struct Owner<'a> {
 }
 
 /// Judges what a photo shows again, and deals it out to the volleys that may own it.
+///
+/// # Errors
+/// As for [`judge_look`].
 pub(super) fn settle_late(
     late: &Late,
     seen_in: (usize, usize),
@@ -223,8 +225,8 @@ pub(super) fn settle_late(
     volleys: Vec<Owner>,
     shape: &MarkShape,
     colour: [f32; 3],
-) {
-    let patches: Vec<_> = late.look.groups.patches.iter().map(|p| p.opacity(colour)).collect();
+) -> Result<()> {
+    let patches = late.look.patches()?;
     let within = |m: &FoundMark| {
         let near = |w: &[f64; 2]| (w[0] - m.x_mm).hypot(w[1] - m.y_mm) < m.radius_mm;
         patches.iter().any(|p| p.wall_mm.iter().any(near))
@@ -239,9 +241,8 @@ pub(super) fn settle_late(
             o.volley.row.shots.saturating_sub(all) + there
         })
         .sum();
-    let mut seen = judge(&patches, expected as usize, shape, &Behind::default());
+    let mut seen = judge_look(&late.look, expected as usize, &Behind::default(), shape, Some(colour))?;
     seen.marks.iter_mut().for_each(|m| m.seen_in = Some(seen_in));
-    note_seams(&mut seen.marks, &late.look.groups.patches, Some(seen_in));
     let hides: Vec<Box<dyn Fn([f64; 2]) -> bool>> = volleys
         .iter()
         .map(|o| {
@@ -263,17 +264,28 @@ pub(super) fn settle_late(
         })
         .collect();
     settle(seen, photo, &mut claimants, shape);
+    Ok(())
 }
 
 /// Judges again a volley that still misses shots when all that its photo shows was looked at, and nothing hides them: they are among its
 /// own marks then.
-pub(super) fn search_again(judged: &mut Judged, patches: &[Patch], shots: u32, behind: &Behind, shape: &MarkShape) {
+///
+/// # Errors
+/// As for [`judge_look`].
+pub(super) fn search_again(
+    judged: &mut Judged,
+    look: &VolleyLook,
+    shots: u32,
+    behind: &Behind,
+    shape: &MarkShape,
+    colour: Option<[f32; 3]>,
+) -> Result<()> {
     if judged.hidden.missing == 0 || judged.otherwise || behind.within_reach(mean(&judged.marks), shape.group_mm) {
-        return;
+        return Ok(());
     }
     let late: Vec<FoundMark> = judged.marks.iter().filter(|m| m.seen_in.is_some()).cloned().collect();
     let left = shots.saturating_sub(late.len() as u32);
-    let own = judge(patches, left as usize, shape, &Behind::default());
+    let own = judge_look(look, left as usize, &Behind::default(), shape, colour)?;
     let hidden = Hiding { missing: 0, ..judged.hidden.clone() };
     let n = own.marks.len() as f64 / (own.marks.len() + late.len()).max(1) as f64;
     let weakest = own.doubtful.and_then(|i| own.marks.get(i)).cloned();
@@ -283,6 +295,7 @@ pub(super) fn search_again(judged: &mut Judged, patches: &[Patch], shots: u32, b
     judged.marks.extend(late);
     judged.marks.sort_by(top_to_bottom);
     judged.doubtful = weakest.and_then(|w| judged.marks.iter().position(|m| *m == w));
+    Ok(())
 }
 
 /// What shots that are still unseen do to a volley's mean.
