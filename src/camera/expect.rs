@@ -2,7 +2,7 @@
 
 use super::view::WallView;
 use super::wall::Wall;
-use crate::points::{PixelPoint, WallPoint};
+use crate::points::PixelPoint;
 use crate::sheet::geometry::{COLUMNS, ROWS, SheetPoint, TAGS};
 use crate::sheet::near::ExpectedSheet;
 
@@ -12,14 +12,7 @@ pub fn expected_sheets(wall: &Wall, view: &WallView, numbers: &[usize]) -> Vec<E
     let mut out = Vec::new();
     for sheet in wall.sheets.iter().filter(|s| numbers.contains(&s.number)) {
         let g = set.of(sheet.number);
-        let scale = wall.scale_of(sheet);
-        let (sin, cos) = sheet.turn_deg.to_radians().sin_cos();
-        let pixel = |p: SheetPoint| -> Option<PixelPoint> {
-            let (a, b) = g.from_cross_mm(p);
-            let (a, b) = (scale[0] * a, scale[1] * b);
-            let at = WallPoint::new(1e-3 * (sheet.x_mm + cos * a - sin * b), 1e-3 * (sheet.y_mm + sin * a + cos * b));
-            view.pixel_from_wall(at)
-        };
+        let pixel = |p: SheetPoint| view.pixel_from_wall(wall.wall_from_sheet(sheet, p));
         let quad = |points: [SheetPoint; 4]| -> Option<[PixelPoint; 4]> {
             let [a, b, c, d] = points.map(pixel);
             Some([a?, b?, c?, d?])

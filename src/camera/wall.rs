@@ -13,6 +13,8 @@ use super::optics::Optics;
 use super::trust::TrustMap;
 use super::view::Pose;
 use crate::error::{Error, Result};
+use crate::points::WallPoint;
+use crate::sheet::geometry::SheetPoint;
 use crate::sheet::{SheetGeometry, SheetSet};
 
 /// Version of the file's format.
@@ -297,6 +299,26 @@ impl Wall {
     /// Printed scale across and down of one sheet (1 = as drawn).
     pub fn scale_of(&self, sheet: &WallSheet) -> [f64; 2] {
         sheet.board.map_or(self.printed_scale, |b| b.scale)
+    }
+
+    /// Where a point of a sheet lies on the wall.
+    pub fn wall_from_sheet(&self, sheet: &WallSheet, p: SheetPoint) -> WallPoint {
+        let (sin, cos) = sheet.turn_deg.to_radians().sin_cos();
+        let (across, up) = self.geometry().of(sheet.number).from_cross_mm(p);
+        let scale = self.scale_of(sheet);
+        let (a, b) = (scale[0] * across, scale[1] * up);
+        WallPoint::new(1e-3 * (sheet.x_mm + cos * a - sin * b), 1e-3 * (sheet.y_mm + sin * a + cos * b))
+    }
+
+    /// The point of a sheet, or of its plane beside it, that lies at a place of the wall: the reverse of [`Wall::wall_from_sheet`].
+    pub fn sheet_from_wall(&self, sheet: &WallSheet, w: WallPoint) -> SheetPoint {
+        let (sin, cos) = sheet.turn_deg.to_radians().sin_cos();
+        let (cross, scale) = (self.geometry().of(sheet.number).cross(), self.scale_of(sheet));
+        let (dx, dy) = (1e3 * w.x_m - sheet.x_mm, 1e3 * w.y_m - sheet.y_mm);
+        SheetPoint {
+            u_mm: cross.u_mm + (cos * dx + sin * dy) / scale[0],
+            v_mm: cross.v_mm - (cos * dy - sin * dx) / scale[1],
+        }
     }
 
     /// Rows of the covariance for a sheet's scales across and down.

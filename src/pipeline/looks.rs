@@ -3,6 +3,7 @@
 //! Every photo is decoded once, placed on the wall by the sheets that it shows, and compared with the one
 //! before; what is kept of it are the patches that changed.
 
+use std::ops::Range;
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
@@ -22,8 +23,9 @@ use crate::photo::decode::{decode_gray, decode_rgb, luma};
 use crate::photo::read_exif;
 use crate::points::{PixelPoint, WallPoint};
 use crate::session::flags::FlagWord;
+use crate::sheet::geometry::SheetPoint;
 use crate::sheet::near::least_factor;
-use crate::sheet::{SheetView, find_sheets, find_sheets_from, find_sheets_near};
+use crate::sheet::{SheetGeometry, SheetView, find_sheets, find_sheets_from, find_sheets_near};
 
 /// A mark's radius on the grid that is searched, cells: fine enough to part neighbours, coarse enough to be fast.
 const RADIUS_CELLS: f64 = 4.5;
@@ -392,27 +394,29 @@ fn zone(is: &Located, pivot: Pivot, size: (u32, u32)) -> ((usize, usize), (usize
     if x.0 > x.1 { ((0, size.0 as usize), (0, size.1 as usize)) } else { (cut(x, w), cut(y, h)) }
 }
 
+/// The paper of a sheet, board and margins: its reach across and down, mm.
+fn paper_of(g: SheetGeometry) -> (Range<f64>, Range<f64>) {
+    let k = g.square_mm / crate::sheet::geometry::SQUARE_MM;
+    (
+        -PAPER_SIDE_MM * k..3.0 * g.square_mm + PAPER_SIDE_MM * k,
+        -PAPER_ABOVE_MM * k..4.0 * g.square_mm + PAPER_BELOW_MM * k,
+    )
+}
+
 /// Cells of a view that show paper.
 fn paper(wall: &Wall, view: &WallView, grid: &Grid) -> Vec<bool> {
     let Grid { origin, factor, width, height } = *grid;
     let mut out = vec![false; width * height];
     let set = wall.geometry();
     for s in &wall.sheets {
-        let g = set.of(s.number);
-        let k = g.square_mm / crate::sheet::geometry::SQUARE_MM;
-        let (cross, scale) = (g.cross(), wall.scale_of(s));
-        let (u0, u1) = (-PAPER_SIDE_MM * k, 3.0 * g.square_mm + PAPER_SIDE_MM * k);
-        let (v0, v1) = (-PAPER_ABOVE_MM * k, 4.0 * g.square_mm + PAPER_BELOW_MM * k);
-        let (sin, cos) = s.turn_deg.to_radians().sin_cos();
-        let corner = |u: f64, v: f64| {
-            let (a, b) = (scale[0] * (u - cross.u_mm), scale[1] * (cross.v_mm - v));
-            let w = WallPoint::new(1e-3 * (s.x_mm + cos * a - sin * b), 1e-3 * (s.y_mm + sin * a + cos * b));
+        let (u, v) = paper_of(set.of(s.number));
+        let corner = |u_mm: f64, v_mm: f64| {
+            let w = wall.wall_from_sheet(s, SheetPoint { u_mm, v_mm });
             let cell = |v: f64, o: usize| (v - o as f64) / factor as f64;
             view.pixel_from_wall(w).map(|p| [cell(p.x_px, origin.0), cell(p.y_px, origin.1)])
         };
-        let Some(quad) =
-            [(u0, v0), (u1, v0), (u1, v1), (u0, v1)].into_iter().map(|(u, v)| corner(u, v)).collect::<Option<Vec<_>>>()
-        else {
+        let corners = [(u.start, v.start), (u.end, v.start), (u.end, v.end), (u.start, v.end)];
+        let Some(quad) = corners.into_iter().map(|(u, v)| corner(u, v)).collect::<Option<Vec<_>>>() else {
             continue;
         };
         let bound = |axis: usize, most: usize| {
@@ -437,15 +441,8 @@ fn paper(wall: &Wall, view: &WallView, grid: &Grid) -> Vec<bool> {
 pub fn shows_paper(wall: &Wall, p: WallPoint) -> bool {
     let set = wall.geometry();
     wall.sheets.iter().any(|s| {
-        let g = set.of(s.number);
-        let k = g.square_mm / crate::sheet::geometry::SQUARE_MM;
-        let (cross, scale) = (g.cross(), wall.scale_of(s));
-        let (sin, cos) = s.turn_deg.to_radians().sin_cos();
-        let (dx, dy) = (1e3 * p.x_m - s.x_mm, 1e3 * p.y_m - s.y_mm);
-        let u = cross.u_mm + (cos * dx + sin * dy) / scale[0];
-        let v = cross.v_mm - (cos * dy - sin * dx) / scale[1];
-        (-PAPER_SIDE_MM * k..3.0 * g.square_mm + PAPER_SIDE_MM * k).contains(&u)
-            && (-PAPER_ABOVE_MM * k..4.0 * g.square_mm + PAPER_BELOW_MM * k).contains(&v)
+        let ((u, v), at) = (paper_of(set.of(s.number)), wall.sheet_from_wall(s, p));
+        u.contains(&at.u_mm) && v.contains(&at.v_mm)
     })
 }
 
