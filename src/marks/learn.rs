@@ -9,7 +9,7 @@ use super::fit::{FittedMark, MODES, TILT, UNKNOWNS, WAVE_ORDERS, opacity_and_par
 use super::patch::{Patch, RawPatch};
 use super::separate::{Effort, Explained, choose, explain};
 use super::shape::{MarkShape, grain_px};
-use super::target::Target;
+use super::target::{Freedom, Target};
 
 /// Rounds of learning: the third changes centres by less than 0.05 mm.
 const ROUNDS: usize = 3;
@@ -85,6 +85,8 @@ pub fn learn(volleys: &[(usize, Vec<Patch>)], start: MarkShape) -> MarkShape {
         })
         .collect();
     fitted.retain(|f| !f.2.is_empty());
+    // Variances of a fitted radius and strength, their usual size.
+    let mut held = [0.0f64; 2];
     for _ in 0..ROUNDS {
         let marks: Vec<FittedMark> = fitted.iter().flat_map(|f| f.2.iter().copied()).collect();
         if marks.len() < LEAST_MARKS {
@@ -101,19 +103,25 @@ pub fn learn(volleys: &[(usize, Vec<Patch>)], start: MarkShape) -> MarkShape {
         // With few marks the spread itself is uncertain: it leans on the start's, as much as four marks weigh.
         let n = marks.len() as f64;
         let lean = |own: f64, start: f64| ((n * own * own + 4.0 * start * start) / (n + 4.0)).sqrt();
+        // The prior has drawn each fit to the usual: what it still leaves open belongs to the spread.
+        let (radius_sd, strength_sd) = (radius_sd.hypot(held[0].sqrt()), strength_sd.hypot(held[1].sqrt()));
         shape.radius_mm = (radius, lean(radius_sd, prior.radius_mm.1).max(0.05 * radius));
-        shape.strength = (strength, lean(strength_sd, prior.strength.1).max(0.1 * strength));
+        shape.strength = (strength, lean(strength_sd, USUAL_SPREAD * strength).max(0.1 * strength));
         shape.learned_from = marks.len();
         fitted.par_iter_mut().for_each(|(v, p, marks)| {
             let target = Target::new(patch_of(*v, *p), &shape, area_mm2);
-            *marks = target.adjust(marks, 12, true);
+            *marks = target.adjust(marks, 12, Freedom::Whole);
         });
         learn_group(&mut shape, &fitted);
-        learn_modes(&mut shape, volleys, &fitted, area_mm2);
+        held = learn_modes(&mut shape, volleys, &fitted, area_mm2);
         learn_texture(&mut shape, fitted.iter().map(|(v, p, m)| (patch_of(*v, *p), m.as_slice())));
     }
     shape
 }
+
+/// Spread of a session's strengths about the usual one before it is known, over that one: the same ball on the same wall (renderings and photos
+/// seen; common practice). The start's own spread is that of strengths from one session to another.
+const USUAL_SPREAD: f64 = 0.25;
 
 /// Marks that the start's waves and tilt weigh as much as.
 const MODES_LEAN: f64 = 4.0;
@@ -121,27 +129,27 @@ const MODES_LEAN: f64 = 4.0;
 const LEAST_MODE: f64 = 0.005;
 
 /// How much rims wave and marks tilt: each mode's variance is the mean of its square and of its own variance
-/// (expectation and maximisation: Dempster, Laird and Rubin, *J. R. Stat. Soc. B* 39, 1, 1977), the orders apart.
+/// (expectation and maximisation: Dempster, Laird and Rubin, *J. R. Stat. Soc. B* 39, 1, 1977), the orders apart. Returns the
+/// medians of what the fits leave open of radius and strength, variances.
 fn learn_modes(
     shape: &mut MarkShape,
     volleys: &[(usize, Vec<Patch>)],
     fitted: &[(usize, usize, Vec<FittedMark>)],
     area_mm2: f64,
-) {
+) -> [f64; 2] {
     let start = MarkShape::plain((1.0, 2.0));
-    let squares: Vec<[f64; MODES]> = fitted
+    let (squares, open): (Vec<[f64; MODES]>, Vec<[f64; 2]>) = fitted
         .par_iter()
         .flat_map_iter(|(v, p, marks)| {
             let fit = Target::new(&volleys[*v].1[*p], shape, area_mm2).finish(marks.clone());
+            let variance = |k: usize, i: usize| fit.covariance[(UNKNOWNS * k + i, UNKNOWNS * k + i)].max(0.0);
             let each = |(k, m): (usize, &FittedMark)| {
-                std::array::from_fn(|i| {
-                    let at = UNKNOWNS * k + 4 + i;
-                    m.modes[i].powi(2) + fit.covariance[(at, at)].max(0.0)
-                })
+                let squares = std::array::from_fn(|i| m.modes[i].powi(2) + variance(k, 4 + i));
+                (squares, [variance(k, 2), variance(k, 3)])
             };
             fit.marks.iter().enumerate().map(each).collect::<Vec<_>>()
         })
-        .collect();
+        .unzip();
     let n = squares.len() as f64;
     let learned = |first: usize, start: f64| {
         // The median would not mind a merged pair, but says too little of a variance; a mean of squares capped at 3 SD does both.
@@ -154,6 +162,7 @@ fn learn_modes(
         waves[k] = learned(2 * k, start.waves[k]);
     }
     (shape.waves, shape.tilt) = (waves, learned(TILT, start.tilt));
+    if open.is_empty() { [0.0; 2] } else { std::array::from_fn(|i| spread(open.iter().map(|o| o[i]).collect()).0) }
 }
 
 /// Scatter of marks about their volley's median, pooled over volleys.
@@ -230,7 +239,7 @@ fn learn_texture<'a>(shape: &mut MarkShape, fits: impl Iterator<Item = (&'a Patc
         let mut means = vec![(0.0, 0.0, 0usize); marks.len()];
         let mut parts = vec![0.0; patch.opacity.len()];
         for (i, l) in left.iter_mut().enumerate() {
-            if !(patch.sigma[i].is_finite() && patch.level[i] > 4.0 * patch.sigma[i]) {
+            if !(patch.sigma[i].is_finite() && patch.level[i] > 4.0 * patch.level_sigma(i)) {
                 continue;
             }
             let w = patch.wall_mm[i];

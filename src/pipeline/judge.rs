@@ -19,8 +19,6 @@ use crate::marks::ways::{Way, extra_mm, ways};
 
 /// Choices less probable than this do not count.
 const LEAST_PROBABILITY: f64 = 0.01;
-/// A mark must be at least this strong against the usual one to be a mark.
-const LEAST_STRENGTH: f64 = 0.12;
 
 /// A mark of a volley, wall mm.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -95,16 +93,21 @@ pub struct Hiding {
     pub no_mean: bool,
 }
 
+/// Standard deviations that a pixel's level must exceed to count as changed; where no pixel's does by twice as much, half of the clearest one's: a
+/// mark may be too faint for any single pixel to show it.
+const CLEARLY_CHANGED: f64 = 4.0;
+
 /// Where most of the change is: the patch with most opacity, its centre of opacity, mm.
 fn heart(patches: &[Patch]) -> Option<(f64, f64)> {
+    let usable = |p: &Patch| (0..p.opacity.len()).filter(|&i| p.sigma[i].is_finite()).collect::<Vec<_>>();
+    let clear = |p: &Patch, i: usize| p.level[i] / p.level_sigma(i);
+    let clearest = patches.iter().flat_map(|p| usable(p).into_iter().map(|i| clear(p, i))).fold(0.0, f64::max);
     let mass = |p: &Patch| {
         let (mut m, mut x, mut y) = (0.0, 0.0, 0.0);
-        for i in 0..p.opacity.len() {
-            if p.sigma[i].is_finite() && p.level[i] > 4.0 * p.sigma[i] {
-                m += p.level[i];
-                x += p.level[i] * p.wall_mm[i][0];
-                y += p.level[i] * p.wall_mm[i][1];
-            }
+        for i in usable(p).into_iter().filter(|&i| clear(p, i) > CLEARLY_CHANGED.min(0.5 * clearest)) {
+            m += p.level[i];
+            x += p.level[i] * p.wall_mm[i][0];
+            y += p.level[i] * p.wall_mm[i][1];
         }
         (m * p.mm_per_px * p.mm_per_px, x / m, y / m)
     };
@@ -397,7 +400,7 @@ fn marks_of(explained: &[Explained], choice: &Choice, shape: &MarkShape) -> Vec<
         let fit = &e.fits[k];
         let between = between_trials_mm2(fit);
         for (i, m) in fit.marks.iter().enumerate() {
-            if m.strength < LEAST_STRENGTH * shape.strength.0 {
+            if !shape.counts(m) {
                 continue;
             }
             let lack = fit.lack_of_fit.get(i).copied().unwrap_or(1.0);
