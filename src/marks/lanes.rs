@@ -6,6 +6,7 @@
 
 use super::fit::{FittedMark, LEAST_CLEAR, MODES, TILT, UNKNOWNS, WAVE_ORDERS};
 use super::shape::{KNOTS, MarkShape, STEP};
+use crate::vectors::widest;
 
 /// Pixels of a tile.
 pub(super) const LANES: usize = 64;
@@ -86,8 +87,15 @@ fn smaller(a: f32, b: f32) -> f32 {
 
 /// What share of the light the mark lets through at each pixel, and the derivatives of its opacity by x, y, radius, strength and, where
 /// N = [`UNKNOWNS`], modes ([`FittedMark`]'s `laid`); N = 0 for none.
-#[inline(always)]
 pub(super) fn lay<const N: usize>(profile: &Profile, m: &Mark, t: &Lanes, clear: &mut Row, by: &mut [Row; N]) {
+    widest(
+        #[inline(always)]
+        || lay_all(profile, m, t, clear, by),
+    );
+}
+
+#[inline(always)]
+fn lay_all<const N: usize>(profile: &Profile, m: &Mark, t: &Lanes, clear: &mut Row, by: &mut [Row; N]) {
     let nothing = [0.0f32; LANES];
     let (mut c, mut s, mut inverse_d) = (nothing, nothing, nothing);
     let (mut turn, mut grown, mut rho, mut tilt) = (nothing, nothing, nothing, nothing);
@@ -193,8 +201,21 @@ pub(super) fn left(t: &Lanes, clear: &Row, mut take: impl FnMut([f32; 2], f32, f
 }
 
 /// Derivatives of the weighted residuals by one mark's unknowns, pixel by pixel, and their products with the residuals.
-#[inline(always)]
 pub(super) fn derivatives<const N: usize>(
+    t: &Lanes,
+    let_through: (&Row, &Row),
+    pulled: &Row,
+    by: &[Row; N],
+    panel: Option<&mut [[f32; N]; LANES]>,
+) -> [f64; N] {
+    widest(
+        #[inline(always)]
+        || all_derivatives(t, let_through, pulled, by, panel),
+    )
+}
+
+#[inline(always)]
+fn all_derivatives<const N: usize>(
     t: &Lanes,
     (all, own): (&Row, &Row),
     pulled: &Row,
@@ -234,8 +255,15 @@ fn sum(v: &Row) -> f64 {
 const TOGETHER: usize = 4;
 
 /// Sum over pixels of a's derivatives times b's.
-#[inline(always)]
 pub(super) fn product<const N: usize>(a: &[[f32; N]; LANES], b: &[[f32; N]; LANES]) -> [[f32; N]; N] {
+    widest(
+        #[inline(always)]
+        || all_products(a, b),
+    )
+}
+
+#[inline(always)]
+fn all_products<const N: usize>(a: &[[f32; N]; LANES], b: &[[f32; N]; LANES]) -> [[f32; N]; N] {
     let mut out = [[0.0f32; N]; N];
     for first in (0..N).step_by(TOGETHER) {
         let mut sums = [[0.0f32; N]; TOGETHER];

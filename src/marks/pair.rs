@@ -10,6 +10,7 @@ use rayon::prelude::*;
 
 use crate::camera::WallView;
 use crate::points::{PixelPoint, WallPoint};
+use crate::vectors::widest;
 
 /// Lattice step of the pixel map, px: a lens bends less than 0.002 px over 16 px.
 const STEP_PX: usize = 16;
@@ -45,9 +46,13 @@ impl<'a> Pair<'a> {
     pub fn new(before: &'a RgbImage, before_view: &WallView, after: &'a RgbImage, after_view: &WallView) -> Self {
         let columns = (after.width() as usize).div_ceil(STEP_PX) + 1;
         let rows = (after.height() as usize).div_ceil(STEP_PX) + 1;
+        let same = before_view == after_view;
         let offsets: Vec<[f32; 2]> = (0..columns * rows)
             .into_par_iter()
             .map(|i| {
+                if same {
+                    return [0.0; 2];
+                }
                 let p = PixelPoint::new((i % columns * STEP_PX) as f64, (i / columns * STEP_PX) as f64);
                 let q = after_view.wall_from_pixel(p).and_then(|w| before_view.pixel_from_wall(w));
                 q.map_or([f32::NAN; 2], |q| [(q.x_px - p.x_px) as f32, (q.y_px - p.y_px) as f32])
@@ -61,7 +66,7 @@ impl<'a> Pair<'a> {
             offsets,
             columns,
             rows,
-            still: f64::from(most) < STILL_PX,
+            still: f64::from(most) < STILL_PX && before.dimensions() == after.dimensions(),
             table: linear_table(),
         }
     }
@@ -122,12 +127,9 @@ impl<'a> Pair<'a> {
     /// Sum of linear RGB of the photo before over what a block of the photo after shows, from `strip`, the photo before's rows there; `None`
     /// where part of it lies outside. The shift between the photos is taken as one over the block (it changes by some 0.01 px), so that the
     /// block costs little more than its own pixels.
+    #[inline(always)]
     fn before_block(&self, strip: &Strip, left: usize, top: usize, factor: usize) -> Option<[f32; 3]> {
         let (w, h) = (self.before.width() as usize, self.before.height() as usize);
-        if self.still {
-            return (left + factor <= w && top + factor <= h)
-                .then(|| block_sum(self.before, &self.table, left, top, factor));
-        }
         let [mx, my] = self.before_from_after(left + factor / 2, top + factor / 2);
         let (px, py) = (mx - (factor / 2) as f32, my - (factor / 2) as f32);
         let far = (factor - 1) as f32;
@@ -198,7 +200,7 @@ struct Strip {
 impl Strip {
     /// Adds up stretches of rows from `(y, x)` on (x in numbers, not pixels), each with its weight; false where the strip has not all of them,
     /// which leaves `sums` as they were.
-    #[inline]
+    #[inline(always)]
     fn add<const N: usize>(&self, (y, x): (usize, usize), weights: &[f32], sums: &mut [f32]) -> bool {
         let mut all = [0.0f32; N];
         let Some(first) = y.checked_sub(self.first) else { return false };
@@ -215,16 +217,22 @@ impl Strip {
     }
 }
 
-/// Sum of linear RGB over a block of a photo.
-fn block_sum(photo: &RgbImage, table: &[f32; 256], left: usize, top: usize, factor: usize) -> [f32; 3] {
-    let mut sum = [0.0f32; 3];
+/// Sums of linear RGB over a row of blocks of a photo, from pixel (left, top) on.
+#[inline(always)]
+fn block_sums(photo: &RgbImage, table: &[f32; 256], (left, top): (usize, usize), factor: usize, sums: &mut [[f32; 3]]) {
+    // Down first: one stretch of a row after the other.
+    let mut columns = vec![0.0f32; 3 * factor * sums.len()];
     for y in top..top + factor {
         let first = 3 * (y * photo.width() as usize + left);
-        for rgb in photo.as_raw()[first..first + 3 * factor].chunks_exact(3) {
-            (0..3).for_each(|c| sum[c] += table[rgb[c] as usize]);
+        let row = photo.as_raw().get(first..first + columns.len()).unwrap_or_default();
+        columns.iter_mut().zip(row).for_each(|(c, v)| *c += table[usize::from(*v)]);
+    }
+    for (sum, columns) in sums.iter_mut().zip(columns.chunks_exact(3 * factor)) {
+        *sum = [0.0; 3];
+        for rgb in columns.chunks_exact(3) {
+            (0..3).for_each(|c| sum[c] += rgb[c]);
         }
     }
-    sum
 }
 
 /// Rows by which the map may slope over a band whose rows are turned into linear light together: more would cost more than it spares.
@@ -235,15 +243,17 @@ const BLOCK_ROWS: usize = 8;
 pub const MOST_FACTOR: usize = 32;
 
 /// Weights of the pixels that Catmull-Rom interpolation at a fraction `t` takes for `factor` neighbours together.
+#[inline(always)]
 fn together(t: f32, factor: usize) -> [f32; MOST_FACTOR + 3] {
     let one = catmull_rom(t);
     let mut out = [0.0; MOST_FACTOR + 3];
     for i in 0..factor.min(MOST_FACTOR) {
-        (0..4).for_each(|k| out[i + k] += one[k]);
+        out[i..i + 4].iter_mut().zip(&one).for_each(|(o, v)| *o += v);
     }
     out
 }
 
+#[inline(always)]
 fn catmull_rom(t: f32) -> [f32; 4] {
     let (t2, t3) = (t * t, t * t * t);
     [0.5 * (-t + 2.0 * t2 - t3), 0.5 * (2.0 - 5.0 * t2 + 3.0 * t3), 0.5 * (t + 4.0 * t2 - 3.0 * t3), 0.5 * (-t2 + t3)]
@@ -280,11 +290,26 @@ pub fn reduce(pair: &Pair, factor: usize, x: (usize, usize), y: (usize, usize)) 
         let first = k * BLOCK_ROWS;
         let rows = after.len() / width.max(1);
         let strip = pair.strip(first * factor + origin.1, (first + rows) * factor + origin.1);
-        for (i, (after, before)) in after.iter_mut().zip(before).enumerate() {
-            let (left, top) = (i % width * factor + origin.0, (first + i / width) * factor + origin.1);
-            *after = block_sum(pair.after, &pair.table, left, top, factor).map(|v| v * n);
-            *before = pair.before_block(&strip, left, top, factor).map_or([f32::NAN; 3], |v| v.map(|v| v.max(0.0) * n));
-        }
+        widest(
+            #[inline(always)]
+            || {
+                let lines = after.chunks_mut(width.max(1)).zip(before.chunks_mut(width.max(1)));
+                for (row, (after, before)) in lines.enumerate() {
+                    let top = (first + row) * factor + origin.1;
+                    block_sums(pair.after, &pair.table, (origin.0, top), factor, after);
+                    after.as_flattened_mut().iter_mut().for_each(|v| *v *= n);
+                    if pair.still {
+                        block_sums(pair.before, &pair.table, (origin.0, top), factor, before);
+                        before.as_flattened_mut().iter_mut().for_each(|v| *v *= n);
+                        continue;
+                    }
+                    for (i, before) in before.iter_mut().enumerate() {
+                        let sum = pair.before_block(&strip, i * factor + origin.0, top, factor);
+                        *before = sum.map_or([f32::NAN; 3], |v| v.map(|v| v.max(0.0) * n));
+                    }
+                }
+            },
+        );
     });
     out
 }
