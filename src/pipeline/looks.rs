@@ -7,6 +7,7 @@ use std::ops::Range;
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
+use super::crops::Crops;
 use super::decision::SIGNIFICANCE_STEP;
 use super::stowed::Stowed;
 use super::veil::Mask;
@@ -320,6 +321,12 @@ pub struct VolleyLook {
     /// Where.
     #[serde(skip)]
     pub(super) stowed: Option<Stowed>,
+    /// The part of the photos that the page may show.
+    #[serde(skip)]
+    pub(super) crops: Option<Crops>,
+    /// Where on the disk it lies.
+    #[serde(skip)]
+    pub(super) crops_stowed: Option<Stowed>,
 }
 
 impl VolleyLook {
@@ -597,5 +604,7 @@ pub fn look(wall: &Wall, ask: &Ask, before: &PlacedPhoto, after: &PlacedPhoto) -
         radius_cells,
         patches_stowed: 0,
         stowed: None,
+        crops: None,
+        crops_stowed: None,
     })
 }
