@@ -124,11 +124,42 @@ impl<'a> Pair<'a> {
         Some(out.map(|v| v.max(0.0)))
     }
 
-    /// Sum of linear RGB of the photo before over what a block of the photo after shows, from `strip`, the photo before's rows there; `None`
-    /// where part of it lies outside. The shift between the photos is taken as one over the block (it changes by some 0.01 px), so that the
-    /// block costs little more than its own pixels.
+    /// Sums of linear RGB of the photo before over what blocks of a row of the photo after show, from `strip`, the photo before's rows there; NaN
+    /// where part of a block lies outside.
     #[inline(always)]
-    fn before_block(&self, strip: &Strip, left: usize, top: usize, factor: usize) -> Option<[f32; 3]> {
+    fn before_blocks(&self, strip: &Strip, (left, top): (usize, usize), factor: usize, sums: &mut [[f32; 3]]) {
+        // Of lengths that the compiler knows: pixels that a block takes across and down, and numbers of a row of them.
+        match factor + 3 {
+            0..=8 => self.blocks_of::<8, 24>(strip, (left, top), factor, sums),
+            9..=16 => self.blocks_of::<16, 48>(strip, (left, top), factor, sums),
+            _ => self.blocks_of::<{ MOST_FACTOR + 3 }, { 3 * (MOST_FACTOR + 3) }>(strip, (left, top), factor, sums),
+        }
+    }
+
+    #[inline(always)]
+    fn blocks_of<const TAPS: usize, const NUMBERS: usize>(
+        &self,
+        strip: &Strip,
+        (left, top): (usize, usize),
+        factor: usize,
+        sums: &mut [[f32; 3]],
+    ) {
+        for (i, sum) in sums.iter_mut().enumerate() {
+            let block = self.before_block::<TAPS, NUMBERS>(strip, left + i * factor, top, factor);
+            *sum = block.unwrap_or([f32::NAN; 3]);
+        }
+    }
+
+    /// The shift between the photos is taken as one over the block (it changes by some 0.01 px), so that the block costs little more than its own
+    /// pixels.
+    #[inline(always)]
+    fn before_block<const TAPS: usize, const NUMBERS: usize>(
+        &self,
+        strip: &Strip,
+        left: usize,
+        top: usize,
+        factor: usize,
+    ) -> Option<[f32; 3]> {
         let (w, h) = (self.before.width() as usize, self.before.height() as usize);
         let [mx, my] = self.before_from_after(left + factor / 2, top + factor / 2);
         let (px, py) = (mx - (factor / 2) as f32, my - (factor / 2) as f32);
@@ -138,26 +169,21 @@ impl<'a> Pair<'a> {
             return None;
         }
         let (x0, y0) = (px as usize, py as usize);
-        let (across, down) = (together(px - x0 as f32, factor), together(py - y0 as f32, factor));
-        let (taps, at) = (factor + 3, 3 * (x0 - 1));
-        // Down first: whole stretches of rows at once, of a length that the compiler knows where that serves.
-        let mut columns = [0.0f32; 3 * (MOST_FACTOR + 3)];
-        let columns = &mut columns[..3 * taps];
-        let (down, rows) = (&down[..taps], (y0 - 1, at));
-        let added = match taps {
-            0..=8 => strip.add::<24>(rows, down, columns),
-            9..=16 => strip.add::<48>(rows, down, columns),
-            _ => false,
-        };
-        if !added {
+        let (across, down) = (together::<TAPS>(px - x0 as f32, factor), together::<TAPS>(py - y0 as f32, factor));
+        let at = 3 * (x0 - 1);
+        // Down first: whole stretches of rows at once.
+        let taps = down.get(..factor + 3)?;
+        let columns = strip.sum::<NUMBERS>((y0 - 1, at), taps).unwrap_or_else(|| {
+            let mut columns = [0.0f32; NUMBERS];
             let raw = self.before.as_raw();
-            for (y, wy) in (y0 - 1..).zip(down) {
+            for (y, wy) in (y0 - 1..).zip(taps) {
                 let row = raw[3 * w * y + at..].iter().map(|v| self.table[usize::from(*v)]);
                 columns.iter_mut().zip(row).for_each(|(c, v)| *c += wy * v);
             }
-        }
+            columns
+        });
         let mut out = [0.0f32; 3];
-        for (rgb, wx) in columns.chunks_exact(3).zip(&across) {
+        for (rgb, wx) in columns.chunks_exact(3).zip(&across[..factor + 3]) {
             (0..3).for_each(|c| out[c] += wx * rgb[c]);
         }
         Some(out)
@@ -198,22 +224,20 @@ struct Strip {
 }
 
 impl Strip {
-    /// Adds up stretches of rows from `(y, x)` on (x in numbers, not pixels), each with its weight; false where the strip has not all of them,
-    /// which leaves `sums` as they were.
+    /// The sum of stretches of rows from `(y, x)` on (x in numbers, not pixels), each with its weight; `None` where the strip has not all of them.
     #[inline(always)]
-    fn add<const N: usize>(&self, (y, x): (usize, usize), weights: &[f32], sums: &mut [f32]) -> bool {
+    fn sum<const N: usize>(&self, (y, x): (usize, usize), weights: &[f32]) -> Option<[f32; N]> {
         let mut all = [0.0f32; N];
-        let Some(first) = y.checked_sub(self.first) else { return false };
+        let first = y.checked_sub(self.first)?;
         for (k, weight) in weights.iter().enumerate() {
             let from = (first + k) * self.width + x;
-            // What follows a row's end is the next row's: it is added up, and left out of what is given back.
-            let Some(row) = self.rows.get(from..from + N).and_then(|r| r.first_chunk::<N>()) else { return false };
+            // What follows a row's end is the next row's: it is added up, and nobody asks for it.
+            let row = self.rows.get(from..from + N)?.first_chunk::<N>()?;
             for i in 0..N {
                 all[i] += weight * row[i];
             }
         }
-        sums.iter_mut().zip(&all).for_each(|(s, v)| *s = *v);
-        true
+        Some(all)
     }
 }
 
@@ -244,11 +268,11 @@ pub const MOST_FACTOR: usize = 32;
 
 /// Weights of the pixels that Catmull-Rom interpolation at a fraction `t` takes for `factor` neighbours together.
 #[inline(always)]
-fn together(t: f32, factor: usize) -> [f32; MOST_FACTOR + 3] {
+fn together<const TAPS: usize>(t: f32, factor: usize) -> [f32; TAPS] {
     let one = catmull_rom(t);
-    let mut out = [0.0; MOST_FACTOR + 3];
-    for i in 0..factor.min(MOST_FACTOR) {
-        out[i..i + 4].iter_mut().zip(&one).for_each(|(o, v)| *o += v);
+    let mut out = [0.0; TAPS];
+    for i in 0..factor {
+        out[i..].iter_mut().zip(&one).for_each(|(o, v)| *o += v);
     }
     out
 }
@@ -303,10 +327,9 @@ pub fn reduce(pair: &Pair, factor: usize, x: (usize, usize), y: (usize, usize)) 
                         before.as_flattened_mut().iter_mut().for_each(|v| *v *= n);
                         continue;
                     }
-                    for (i, before) in before.iter_mut().enumerate() {
-                        let sum = pair.before_block(&strip, i * factor + origin.0, top, factor);
-                        *before = sum.map_or([f32::NAN; 3], |v| v.map(|v| v.max(0.0) * n));
-                    }
+                    pair.before_blocks(&strip, (origin.0, top), factor, before);
+                    // Interpolation may fall below nothing; what is outside stays NaN.
+                    before.as_flattened_mut().iter_mut().for_each(|v| *v = if *v < 0.0 { 0.0 } else { *v * n });
                 }
             },
         );
