@@ -93,7 +93,14 @@ impl Reference {
         if gray.dimensions() != (wall.camera.width, wall.camera.height) {
             return None;
         }
-        let located = locate(wall, &find_sheets(&gray, &wall.geometry()).sheets)?;
+        let set = wall.geometry();
+        // The calibration knows where it stood; only where that is another photo now, or it shows sheets in part, all of it is searched.
+        let numbers: Vec<usize> = wall.sheets.iter().map(|s| s.number).collect();
+        let view = wall.tripod_pose.map(|pose| WallView { lens: wall.camera, pose });
+        let expected = view.map_or_else(Vec::new, |v| expected_sheets(wall, &v, &numbers));
+        let near = find_sheets_near(&gray, &set, &expected).filter(|n| n.sheets.len() == numbers.len());
+        let sheets = near.unwrap_or_else(|| find_sheets(&gray, &set)).sheets;
+        let located = locate(wall, &sheets)?;
         Some(Self::new(wall, path, &located))
     }
 
