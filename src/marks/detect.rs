@@ -217,10 +217,18 @@ pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) ->
     let threshold = Normal::standard().inverse_cdf((1.0 - FALSE_PER_PHOTO / tests / 2.0).min(1.0 - 1e-15));
     let on_paper = |i: usize| paper.get(i).copied().unwrap_or(false);
     let held = against_neighbours(r);
-    let bright = |p: &[f32; 3]| (p[1].clamp(0.0, 0.999).sqrt() * CLASSES as f32) as u8;
-    let class: Vec<u8> =
-        r.before.iter().enumerate().map(|(i, p)| if on_paper(i) { CLASSES as u8 } else { bright(p) }).collect();
-    let floor: Vec<f32> = (0..n).map(|i| if on_paper(i) { PAPER_FLOOR } else { FLOOR }).collect();
+    let mut class = vec![0u8; n];
+    widest(
+        #[inline(always)]
+        || {
+            let bright = |p: &[f32; 3]| (p[1].clamp(0.0, 0.999).sqrt() * CLASSES as f32) as i32 as u8;
+            class.iter_mut().zip(&r.before).for_each(|(c, p)| *c = bright(p));
+        },
+    );
+    let mut floor = vec![FLOOR; n];
+    for i in (0..paper.len().min(n)).filter(|&i| paper[i]) {
+        (class[i], floor[i]) = (CLASSES as u8, PAPER_FLOOR);
+    }
     let disc = Neighbourhood::disc(radius);
     let gradient = gradient_squared(r, &disc, &held);
     let mut mask = vec![false; n];
@@ -277,25 +285,34 @@ fn against_neighbours(r: &Reduced) -> Vec<f32> {
     let (w, h) = (r.width, r.height);
     // The largest of each cell and its neighbours, along a row and then of rows; edges repeat themselves.
     let green: Vec<f32> = r.before.iter().map(|p| if p[1].is_nan() { 0.0 } else { p[1] }).collect();
-    let larger = |to: &mut f32, v: &f32| {
-        if *v > *to {
-            *to = *v;
-        }
-    };
+    #[inline(always)]
+    fn larger(to: &mut [f32], than: &[f32]) {
+        to.iter_mut().zip(than).for_each(|(t, v)| *t = if *v > *t { *v } else { *t });
+    }
     let mut across = green.clone();
     across.par_chunks_mut(w.max(1)).zip(green.par_chunks(w.max(1))).for_each(|(out, row)| {
-        for k in 1..=NEIGHBOURS.min(w.saturating_sub(1)) {
-            out[..w - k].iter_mut().zip(&row[k..]).for_each(|(o, v)| larger(o, v));
-            out[k..].iter_mut().zip(&row[..w - k]).for_each(|(o, v)| larger(o, v));
-        }
+        widest(
+            #[inline(always)]
+            || {
+                for k in 1..=NEIGHBOURS.min(w.saturating_sub(1)) {
+                    larger(&mut out[..w - k], &row[k..]);
+                    larger(&mut out[k..], &row[..w - k]);
+                }
+            },
+        );
     });
     let mut out = green;
     out.par_chunks_mut(w.max(1)).enumerate().for_each(|(y, out)| {
         let mut most = across[y * w..(y + 1) * w].to_vec();
-        for yy in y.saturating_sub(NEIGHBOURS)..(y + NEIGHBOURS + 1).min(h) {
-            most.iter_mut().zip(&across[yy * w..(yy + 1) * w]).for_each(|(o, v)| larger(o, v));
-        }
-        out.iter_mut().zip(&most).for_each(|(o, m)| *o = (*o + FLOOR) / (m + FLOOR));
+        widest(
+            #[inline(always)]
+            || {
+                for yy in y.saturating_sub(NEIGHBOURS)..(y + NEIGHBOURS + 1).min(h) {
+                    larger(&mut most, &across[yy * w..(yy + 1) * w]);
+                }
+                out.iter_mut().zip(&most).for_each(|(o, m)| *o = (*o + FLOOR) / (m + FLOOR));
+            },
+        );
     });
     out
 }

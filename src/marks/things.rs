@@ -169,9 +169,10 @@ impl Surface {
 fn smooth_light(ratio: &[[f32; 3]], w: usize, h: usize, tile: usize) -> Option<Surface> {
     let mut out = Surface { by: [SVector::zeros(); 3], half: ((0.5 * w as f64).max(1.0), (0.5 * h as f64).max(1.0)) };
     let mut tiles: Vec<(SVector<f64, TERMS>, [f64; 3])> = Vec::new();
+    let mut v: [Vec<f32>; 3] = Default::default();
     for y0 in (0..h).step_by(tile) {
         for x0 in (0..w).step_by(tile) {
-            let mut v: [Vec<f32>; 3] = Default::default();
+            v.iter_mut().for_each(Vec::clear);
             for y in (y0..(y0 + tile).min(h)).step_by(2) {
                 for q in ratio[y * w + x0..y * w + (x0 + tile).min(w)].iter().step_by(2) {
                     if q.iter().all(|v| v.is_finite()) {
