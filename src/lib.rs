@@ -7,6 +7,7 @@ pub mod error;
 pub mod points;
 pub mod quantity;
 pub mod uncertainty;
+mod vectors;
 
 pub mod photo;
 pub mod sheet;

@@ -7,6 +7,9 @@
 //! a candidate where that significance exceeds the threshold that lets the expected number of false
 //! places a photo be [`FALSE_PER_PHOTO`] (a-contrario reasoning: Desolneux, Moisan and Morel, *IJCV* 40, 7, 2000).
 
+use std::borrow::Cow;
+use std::ops::Range;
+
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use statrs::distribution::{ContinuousCDF, Normal};
@@ -14,6 +17,7 @@ use statrs::distribution::{ContinuousCDF, Normal};
 use super::light::{Light, line_light, median, tile_light};
 use super::pair::Reduced;
 use super::smooth::{Neighbourhood, even_means, means};
+use crate::vectors::widest;
 
 /// Expected false places a photo.
 pub const FALSE_PER_PHOTO: f64 = 0.01;
@@ -75,22 +79,21 @@ const PAPER_FLOOR: f32 = 0.1;
 const NEIGHBOURS: usize = 2;
 
 /// The three directions of change of one cell.
+#[inline(always)]
 fn directions(a: [f32; 3], p: [f32; 3], floor: f32) -> [f32; 3] {
     let r: [f32; 3] = std::array::from_fn(|c| (a[c] + floor) / (p[c] + floor) - 1.0);
     [0.3 * r[0] + 0.59 * r[1] + 0.11 * r[2], r[0] - r[1], r[2] - r[1]]
 }
 
 /// Scatter of a smoothed map as a function of brightness class and gradient: sqrt(v0[class] + g^2 G^2).
-struct Scatter<'a> {
-    class: &'a [u8],
+struct Scatter {
     v0: [f32; CLASSES + 1],
     g2: f32,
-    gradient2: &'a [f32],
 }
 
-impl<'a> Scatter<'a> {
+impl Scatter {
     /// From the cells in `sample`.
-    fn measure(map: &[f32], class: &'a [u8], gradient2: &'a [f32], sample: &Sample, marked: f64, colour: bool) -> Self {
+    fn measure(map: &[f32], class: &[u8], gradient2: &[f32], sample: &Sample, marked: f64, colour: bool) -> Self {
         // JPEG's chroma is zero almost everywhere and jumps elsewhere, so that the median alone sees no noise at
         // all: the largest scale of three quantiles is taken. The last lies below what marks may cover (`marked`, a share), twice
         // over: before anything is masked, many large marks would else pass for noise and hide themselves.
@@ -98,20 +101,26 @@ impl<'a> Scatter<'a> {
         let last = (last, Normal::standard().inverse_cdf(0.5 + 0.5 * last) as f32);
         // What jumps seldom shows only far out. Faint marks are no matter there: they are seen in grey.
         let far = if colour { (0.999, 3.2905) } else { last };
-        let robust_var = |v: &mut Vec<f32>| {
+        let robust_var = |v: &mut Vec<u32>| {
             let n = v.len();
-            [(0.5, 0.6745f32), (0.9, 1.645), last, far]
-                .map(|(q, z)| {
-                    let k = ((n as f64 * q) as usize).min(n - 1);
-                    (*v.select_nth_unstable_by(k, f32::total_cmp).1 / z).powi(2)
-                })
-                .into_iter()
-                .fold(0.0, f32::max)
+            // No quantile lies below the one before: only what is above that is looked through.
+            let (mut rest, mut first, mut value, mut largest) = (v.as_mut_slice(), 0, 0.0f32, 0.0f32);
+            for (q, z) in [(0.5, 0.6745f32), (0.9, 1.645), last, far] {
+                let k = ((n as f64 * q) as usize).min(n - 1);
+                if k >= first {
+                    let (_, at, above) = rest.select_nth_unstable(k - first);
+                    value = f32::from_bits(*at);
+                    (rest, first) = (above, k + 1);
+                }
+                largest = largest.max((value / z).powi(2));
+            }
+            largest
         };
-        let mut quiet: [Vec<f32>; CLASSES + 1] = Default::default();
+        // Sizes as bits, which order as they do.
+        let mut quiet: [Vec<u32>; CLASSES + 1] = Default::default();
         for &i in &sample.cells {
             if gradient2[i] <= sample.middle_gradient2 {
-                quiet[usize::from(class[i]).min(CLASSES)].push(map[i].abs());
+                quiet[usize::from(class[i]).min(CLASSES)].push(map[i].abs().to_bits());
             }
         }
         let mut v0 = quiet.map(|mut q| if q.len() >= sample.of(200) { robust_var(&mut q) } else { f32::NAN });
@@ -127,11 +136,12 @@ impl<'a> Scatter<'a> {
             .collect();
         // The median of a squared Gaussian is 0.455 of its mean.
         let g2 = if ratio.len() < sample.of(100) { 0.0 } else { median(&mut ratio) / 0.455 };
-        Self { class, v0, g2, gradient2 }
+        Self { v0, g2 }
     }
 
-    fn variance(&self, i: usize) -> f32 {
-        self.v0[usize::from(self.class[i]).min(CLASSES)] + self.g2 * self.gradient2[i]
+    #[inline(always)]
+    fn variance(&self, class: u8, gradient2: f32) -> f32 {
+        self.v0[usize::from(class).min(CLASSES)] + self.g2 * gradient2
     }
 }
 
@@ -154,8 +164,12 @@ impl Sample {
         let cells: Vec<usize> = (0..height).step_by(step).flat_map(row).filter(|&i| usable(i)).collect();
         let mut g: Vec<f32> = cells.iter().map(|&i| gradient2[i]).collect();
         let middle_gradient2 = median(&mut g);
-        let at = ((g.len() as f64 * 0.98) as usize).min(g.len().saturating_sub(1));
-        let strong_gradient2 = if g.is_empty() { f32::MAX } else { *g.select_nth_unstable_by(at, f32::total_cmp).1 };
+        // What is above the median stands behind it.
+        let upper = &mut g[cells.len() / 2..];
+        let at =
+            ((cells.len() as f64 * 0.98) as usize).saturating_sub(cells.len() / 2).min(upper.len().saturating_sub(1));
+        let strong_gradient2 =
+            if upper.is_empty() { f32::MAX } else { *upper.select_nth_unstable_by(at, f32::total_cmp).1 };
         Self { cells, step, middle_gradient2, strong_gradient2 }
     }
 
@@ -165,13 +179,32 @@ impl Sample {
     }
 }
 
-/// Significance of a cell: the largest of its maps'.
-fn significance_of(maps: &[Vec<f32>; 3], scatter: &[Scatter; 3], i: usize) -> f32 {
-    let tail = |k: usize| if k > 0 { COLOUR_TAIL } else { GREY_TAIL };
-    let square = |k: usize| maps[k][i] * maps[k][i] / (scatter[k].variance(i) * tail(k) * tail(k));
-    // NaN where there is no pair, in all three alike.
-    let largest = square(0).max(square(1)).max(square(2));
-    largest.sqrt()
+/// Cells whose significance is computed together.
+const TOGETHER: usize = 4096;
+
+/// Significance of each cell: the largest of its maps'.
+fn significances(maps: &[Vec<f32>; 3], scatter: &[Scatter; 3], class: &[u8], gradient2: &[f32]) -> Vec<f32> {
+    let mut out = vec![0.0f32; class.len()];
+    out.par_chunks_mut(TOGETHER).enumerate().for_each(|(k, out)| {
+        let cells = k * TOGETHER..k * TOGETHER + out.len();
+        let (class, gradient2) = (&class[cells.clone()], &gradient2[cells.clone()]);
+        widest(
+            #[inline(always)]
+            || {
+                for (k, (map, scatter)) in maps.iter().zip(scatter).enumerate() {
+                    let tail = if k > 0 { COLOUR_TAIL } else { GREY_TAIL };
+                    let about = class.iter().zip(gradient2);
+                    for ((out, v), (class, g2)) in out.iter_mut().zip(&map[cells.clone()]).zip(about) {
+                        let square = v * v / (scatter.variance(*class, *g2) * tail * tail);
+                        // NaN where there is no pair, in all three alike.
+                        *out = if k == 0 || square > *out { square } else { *out };
+                    }
+                }
+                out.iter_mut().for_each(|v| *v = v.sqrt());
+            },
+        );
+    });
+    out
 }
 
 /// Finds the places that changed. `diameter_cells` is the usual mark's diameter on the reduced grid; `paper` cells
@@ -184,9 +217,18 @@ pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) ->
     let threshold = Normal::standard().inverse_cdf((1.0 - FALSE_PER_PHOTO / tests / 2.0).min(1.0 - 1e-15));
     let on_paper = |i: usize| paper.get(i).copied().unwrap_or(false);
     let held = against_neighbours(r);
-    let bright = |p: &[f32; 3]| (p[1].clamp(0.0, 0.999).sqrt() * CLASSES as f32) as u8;
-    let class: Vec<u8> =
-        r.before.iter().enumerate().map(|(i, p)| if on_paper(i) { CLASSES as u8 } else { bright(p) }).collect();
+    let mut class = vec![0u8; n];
+    widest(
+        #[inline(always)]
+        || {
+            let bright = |p: &[f32; 3]| (p[1].clamp(0.0, 0.999).sqrt() * CLASSES as f32) as i32 as u8;
+            class.iter_mut().zip(&r.before).for_each(|(c, p)| *c = bright(p));
+        },
+    );
+    let mut floor = vec![FLOOR; n];
+    for i in (0..paper.len().min(n)).filter(|&i| paper[i]) {
+        (class[i], floor[i]) = (CLASSES as u8, PAPER_FLOOR);
+    }
     let disc = Neighbourhood::disc(radius);
     let gradient = gradient_squared(r, &disc, &held);
     let mut mask = vec![false; n];
@@ -205,19 +247,30 @@ pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) ->
         }
         let Light { ratio: light, step: light_step, edge } =
             if edges { line_light(r, diameter_cells) } else { tile_light(r, diameter_cells, &mask) };
-        let change = |i: usize| {
-            let p: [f32; 3] = std::array::from_fn(|c| r.before[i][c] * light[i][c]);
-            if edge.get(i).copied().unwrap_or(false) {
-                return [f32::NAN; 3];
-            }
-            directions(r.after[i], p, if on_paper(i) { PAPER_FLOOR } else { FLOOR }).map(|v| v * held[i])
-        };
-        let maps: [Vec<f32>; 3] = even_means(change, (r.width, r.height), &disc, disc.cells().div_ceil(2));
+        let mut weight = Cow::Borrowed(&held);
+        if !edge.is_empty() {
+            weight.to_mut().iter_mut().zip(&edge).filter(|(_, e)| **e).for_each(|(w, _)| *w = f32::NAN);
+        }
+        let maps: [Vec<f32>; 3] = even_means(
+            #[inline(always)]
+            |cells: Range<usize>, [grey, red, blue]: [&mut [f32]; 3]| {
+                let pairs = r.after[cells.clone()].iter().zip(&r.before[cells.clone()]);
+                let under = light[cells.clone()].iter().zip(&floor[cells.clone()]).zip(&weight[cells]);
+                let to = grey.iter_mut().zip(red).zip(blue);
+                for (((a, b), ((light, floor), weight)), ((grey, red), blue)) in pairs.zip(under).zip(to) {
+                    let p = [b[0] * light[0], b[1] * light[1], b[2] * light[2]];
+                    [*grey, *red, *blue] = directions(*a, p, *floor).map(|v| v * weight);
+                }
+            },
+            (r.width, r.height),
+            &disc,
+            disc.cells().div_ceil(2),
+        );
         let sample = Sample::new(|i| !maps[0][i].is_nan() && !mask[i], (r.width, r.height), &gradient);
         let marked = expected / n.max(1) as f64;
         let scatter: [Scatter; 3] =
             std::array::from_fn(|k| Scatter::measure(&maps[k], &class, &gradient, &sample, marked, k > 0 && round > 0));
-        let significance: Vec<f32> = (0..n).into_par_iter().map(|i| significance_of(&maps, &scatter, i)).collect();
+        let significance = significances(&maps, &scatter, &class, &gradient);
         mask = grow(&significance, r.width, r.height, threshold as f32, radius.ceil() as usize + 1);
         out = Some((light, light_step, significance, maps, edge));
     }
@@ -232,25 +285,34 @@ fn against_neighbours(r: &Reduced) -> Vec<f32> {
     let (w, h) = (r.width, r.height);
     // The largest of each cell and its neighbours, along a row and then of rows; edges repeat themselves.
     let green: Vec<f32> = r.before.iter().map(|p| if p[1].is_nan() { 0.0 } else { p[1] }).collect();
-    let larger = |to: &mut f32, v: &f32| {
-        if *v > *to {
-            *to = *v;
-        }
-    };
+    #[inline(always)]
+    fn larger(to: &mut [f32], than: &[f32]) {
+        to.iter_mut().zip(than).for_each(|(t, v)| *t = if *v > *t { *v } else { *t });
+    }
     let mut across = green.clone();
     across.par_chunks_mut(w.max(1)).zip(green.par_chunks(w.max(1))).for_each(|(out, row)| {
-        for k in 1..=NEIGHBOURS.min(w.saturating_sub(1)) {
-            out[..w - k].iter_mut().zip(&row[k..]).for_each(|(o, v)| larger(o, v));
-            out[k..].iter_mut().zip(&row[..w - k]).for_each(|(o, v)| larger(o, v));
-        }
+        widest(
+            #[inline(always)]
+            || {
+                for k in 1..=NEIGHBOURS.min(w.saturating_sub(1)) {
+                    larger(&mut out[..w - k], &row[k..]);
+                    larger(&mut out[k..], &row[..w - k]);
+                }
+            },
+        );
     });
     let mut out = green;
     out.par_chunks_mut(w.max(1)).enumerate().for_each(|(y, out)| {
         let mut most = across[y * w..(y + 1) * w].to_vec();
-        for yy in y.saturating_sub(NEIGHBOURS)..(y + NEIGHBOURS + 1).min(h) {
-            most.iter_mut().zip(&across[yy * w..(yy + 1) * w]).for_each(|(o, v)| larger(o, v));
-        }
-        out.iter_mut().zip(&most).for_each(|(o, m)| *o = (*o + FLOOR) / (m + FLOOR));
+        widest(
+            #[inline(always)]
+            || {
+                for yy in y.saturating_sub(NEIGHBOURS)..(y + NEIGHBOURS + 1).min(h) {
+                    larger(&mut most, &across[yy * w..(yy + 1) * w]);
+                }
+                out.iter_mut().zip(&most).for_each(|(o, m)| *o = (*o + FLOOR) / (m + FLOOR));
+            },
+        );
     });
     out
 }
@@ -258,15 +320,36 @@ fn against_neighbours(r: &Reduced) -> Vec<f32> {
 /// Squared relative gradient of the photo before, smoothed like the maps: (|grad P| / P)^2 a cell.
 fn gradient_squared(r: &Reduced, disc: &Neighbourhood, held: &[f32]) -> Vec<f32> {
     let (w, h) = (r.width, r.height);
-    let gradient = |i: usize| {
-        let (x, y) = (i % w, i / w);
-        let at = |x: usize, y: usize| r.before[y * w + x][1];
-        let dx = at((x + 1).min(w - 1), y) - at(x.saturating_sub(1), y);
-        let dy = at(x, (y + 1).min(h - 1)) - at(x, y.saturating_sub(1));
-        let p = (at(x, y) + FLOOR) / held[i].max(1e-3);
-        [0.25 * (dx * dx + dy * dy) / (p * p)]
-    };
-    let [mut mean] = means(gradient, (w, h), disc, disc.cells().div_ceil(2));
+    let green: Vec<f32> = r.before.iter().map(|p| p[1]).collect();
+    #[inline(always)]
+    fn squared(dx: f32, dy: f32, p: f32, held: f32) -> f32 {
+        let p = (p + FLOOR) / held.max(1e-3);
+        0.25 * (dx * dx + dy * dy) / (p * p)
+    }
+    let [mut mean] = means(
+        #[inline(always)]
+        |cells: Range<usize>, [out]: [&mut [f32]; 1]| {
+            // Rows and columns repeat themselves at the rim.
+            let y = cells.start / w.max(1);
+            let row = |y: usize| &green[y * w..(y + 1) * w];
+            let (up, own, down) = (row(y.saturating_sub(1)), row(y), row((y + 1).min(h - 1)));
+            let held = &held[cells];
+            for x in [0, w - 1] {
+                let dx = own[(x + 1).min(w - 1)] - own[x.saturating_sub(1)];
+                out[x] = squared(dx, down[x] - up[x], own[x], held[x]);
+            }
+            let inner = w.saturating_sub(2);
+            let (left, right, own) = (&own[..inner], &own[w - inner..], &own[w.min(1)..]);
+            let about = up[1..].iter().zip(&down[1..]).zip(left.iter().zip(right));
+            let cells = own.iter().zip(&held[1..]).zip(about);
+            for (out, ((own, held), ((up, down), (left, right)))) in out[1..].iter_mut().zip(cells) {
+                *out = squared(right - left, down - up, *own, *held);
+            }
+        },
+        (w, h),
+        disc,
+        disc.cells().div_ceil(2),
+    );
     mean.iter_mut().filter(|v| v.is_nan()).for_each(|v| *v = 0.0);
     mean
 }

@@ -60,9 +60,9 @@ pub fn tile_light(r: &Reduced, diameter_cells: f64, mask: &[bool]) -> Light {
     let (tw, th) = (r.width.div_ceil(tile).max(1), r.height.div_ceil(tile).max(1));
     let mut tiles: Vec<[f32; 3]> = (0..tw * th)
         .into_par_iter()
-        .map(|t| {
+        .map_init(Default::default, |v: &mut [Vec<u32>; 3], t| {
             let (x0, y0) = (t % tw * tile, t / tw * tile);
-            let mut v: [Vec<f32>; 3] = Default::default();
+            v.iter_mut().for_each(Vec::clear);
             for y in (y0..(y0 + tile).min(r.height)).step_by(2) {
                 for x in (x0 + y / 2 % 2..(x0 + tile).min(r.width)).step_by(2) {
                     let i = y * r.width + x;
@@ -70,11 +70,11 @@ pub fn tile_light(r: &Reduced, diameter_cells: f64, mask: &[bool]) -> Light {
                         continue;
                     }
                     for c in 0..3 {
-                        v[c].push((r.after[i][c] + 0.002) / (r.before[i][c] + 0.002));
+                        v[c].push(bits((r.after[i][c] + 0.002) / (r.before[i][c] + 0.002)));
                     }
                 }
             }
-            if v[0].len() < tile * tile / 32 { [f32::NAN; 3] } else { std::array::from_fn(|c| median(&mut v[c])) }
+            if v[0].len() < tile * tile / 32 { [f32::NAN; 3] } else { std::array::from_fn(|c| middle(&mut v[c])) }
         })
         .collect();
     // Tiles without data take their neighbours' mean, ring by ring.

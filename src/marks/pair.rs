@@ -10,6 +10,7 @@ use rayon::prelude::*;
 
 use crate::camera::WallView;
 use crate::points::{PixelPoint, WallPoint};
+use crate::vectors::widest;
 
 /// Lattice step of the pixel map, px: a lens bends less than 0.002 px over 16 px.
 const STEP_PX: usize = 16;
@@ -45,9 +46,13 @@ impl<'a> Pair<'a> {
     pub fn new(before: &'a RgbImage, before_view: &WallView, after: &'a RgbImage, after_view: &WallView) -> Self {
         let columns = (after.width() as usize).div_ceil(STEP_PX) + 1;
         let rows = (after.height() as usize).div_ceil(STEP_PX) + 1;
+        let same = before_view == after_view;
         let offsets: Vec<[f32; 2]> = (0..columns * rows)
             .into_par_iter()
             .map(|i| {
+                if same {
+                    return [0.0; 2];
+                }
                 let p = PixelPoint::new((i % columns * STEP_PX) as f64, (i / columns * STEP_PX) as f64);
                 let q = after_view.wall_from_pixel(p).and_then(|w| before_view.pixel_from_wall(w));
                 q.map_or([f32::NAN; 2], |q| [(q.x_px - p.x_px) as f32, (q.y_px - p.y_px) as f32])
@@ -61,7 +66,7 @@ impl<'a> Pair<'a> {
             offsets,
             columns,
             rows,
-            still: f64::from(most) < STILL_PX,
+            still: f64::from(most) < STILL_PX && before.dimensions() == after.dimensions(),
             table: linear_table(),
         }
     }
@@ -119,15 +124,43 @@ impl<'a> Pair<'a> {
         Some(out.map(|v| v.max(0.0)))
     }
 
-    /// Sum of linear RGB of the photo before over what a block of the photo after shows, from `strip`, the photo before's rows there; `None`
-    /// where part of it lies outside. The shift between the photos is taken as one over the block (it changes by some 0.01 px), so that the
-    /// block costs little more than its own pixels.
-    fn before_block(&self, strip: &Strip, left: usize, top: usize, factor: usize) -> Option<[f32; 3]> {
-        let (w, h) = (self.before.width() as usize, self.before.height() as usize);
-        if self.still {
-            return (left + factor <= w && top + factor <= h)
-                .then(|| block_sum(self.before, &self.table, left, top, factor));
+    /// Sums of linear RGB of the photo before over what blocks of a row of the photo after show, from `strip`, the photo before's rows there; NaN
+    /// where part of a block lies outside.
+    #[inline(always)]
+    fn before_blocks(&self, strip: &Strip, (left, top): (usize, usize), factor: usize, sums: &mut [[f32; 3]]) {
+        // Of lengths that the compiler knows: pixels that a block takes across and down, and numbers of a row of them.
+        match factor + 3 {
+            0..=8 => self.blocks_of::<8, 24>(strip, (left, top), factor, sums),
+            9..=16 => self.blocks_of::<16, 48>(strip, (left, top), factor, sums),
+            _ => self.blocks_of::<{ MOST_FACTOR + 3 }, { 3 * (MOST_FACTOR + 3) }>(strip, (left, top), factor, sums),
         }
+    }
+
+    #[inline(always)]
+    fn blocks_of<const TAPS: usize, const NUMBERS: usize>(
+        &self,
+        strip: &Strip,
+        (left, top): (usize, usize),
+        factor: usize,
+        sums: &mut [[f32; 3]],
+    ) {
+        for (i, sum) in sums.iter_mut().enumerate() {
+            let block = self.before_block::<TAPS, NUMBERS>(strip, left + i * factor, top, factor);
+            *sum = block.unwrap_or([f32::NAN; 3]);
+        }
+    }
+
+    /// The shift between the photos is taken as one over the block (it changes by some 0.01 px), so that the block costs little more than its own
+    /// pixels.
+    #[inline(always)]
+    fn before_block<const TAPS: usize, const NUMBERS: usize>(
+        &self,
+        strip: &Strip,
+        left: usize,
+        top: usize,
+        factor: usize,
+    ) -> Option<[f32; 3]> {
+        let (w, h) = (self.before.width() as usize, self.before.height() as usize);
         let [mx, my] = self.before_from_after(left + factor / 2, top + factor / 2);
         let (px, py) = (mx - (factor / 2) as f32, my - (factor / 2) as f32);
         let far = (factor - 1) as f32;
@@ -136,26 +169,21 @@ impl<'a> Pair<'a> {
             return None;
         }
         let (x0, y0) = (px as usize, py as usize);
-        let (across, down) = (together(px - x0 as f32, factor), together(py - y0 as f32, factor));
-        let (taps, at) = (factor + 3, 3 * (x0 - 1));
-        // Down first: whole stretches of rows at once, of a length that the compiler knows where that serves.
-        let mut columns = [0.0f32; 3 * (MOST_FACTOR + 3)];
-        let columns = &mut columns[..3 * taps];
-        let (down, rows) = (&down[..taps], (y0 - 1, at));
-        let added = match taps {
-            0..=8 => strip.add::<24>(rows, down, columns),
-            9..=16 => strip.add::<48>(rows, down, columns),
-            _ => false,
-        };
-        if !added {
+        let (across, down) = (together::<TAPS>(px - x0 as f32, factor), together::<TAPS>(py - y0 as f32, factor));
+        let at = 3 * (x0 - 1);
+        // Down first: whole stretches of rows at once.
+        let taps = down.get(..factor + 3)?;
+        let columns = strip.sum::<NUMBERS>((y0 - 1, at), taps).unwrap_or_else(|| {
+            let mut columns = [0.0f32; NUMBERS];
             let raw = self.before.as_raw();
-            for (y, wy) in (y0 - 1..).zip(down) {
+            for (y, wy) in (y0 - 1..).zip(taps) {
                 let row = raw[3 * w * y + at..].iter().map(|v| self.table[usize::from(*v)]);
                 columns.iter_mut().zip(row).for_each(|(c, v)| *c += wy * v);
             }
-        }
+            columns
+        });
         let mut out = [0.0f32; 3];
-        for (rgb, wx) in columns.chunks_exact(3).zip(&across) {
+        for (rgb, wx) in columns.chunks_exact(3).zip(&across[..factor + 3]) {
             (0..3).for_each(|c| out[c] += wx * rgb[c]);
         }
         Some(out)
@@ -196,35 +224,39 @@ struct Strip {
 }
 
 impl Strip {
-    /// Adds up stretches of rows from `(y, x)` on (x in numbers, not pixels), each with its weight; false where the strip has not all of them,
-    /// which leaves `sums` as they were.
-    #[inline]
-    fn add<const N: usize>(&self, (y, x): (usize, usize), weights: &[f32], sums: &mut [f32]) -> bool {
+    /// The sum of stretches of rows from `(y, x)` on (x in numbers, not pixels), each with its weight; `None` where the strip has not all of them.
+    #[inline(always)]
+    fn sum<const N: usize>(&self, (y, x): (usize, usize), weights: &[f32]) -> Option<[f32; N]> {
         let mut all = [0.0f32; N];
-        let Some(first) = y.checked_sub(self.first) else { return false };
+        let first = y.checked_sub(self.first)?;
         for (k, weight) in weights.iter().enumerate() {
             let from = (first + k) * self.width + x;
-            // What follows a row's end is the next row's: it is added up, and left out of what is given back.
-            let Some(row) = self.rows.get(from..from + N).and_then(|r| r.first_chunk::<N>()) else { return false };
+            // What follows a row's end is the next row's: it is added up, and nobody asks for it.
+            let row = self.rows.get(from..from + N)?.first_chunk::<N>()?;
             for i in 0..N {
                 all[i] += weight * row[i];
             }
         }
-        sums.iter_mut().zip(&all).for_each(|(s, v)| *s = *v);
-        true
+        Some(all)
     }
 }
 
-/// Sum of linear RGB over a block of a photo.
-fn block_sum(photo: &RgbImage, table: &[f32; 256], left: usize, top: usize, factor: usize) -> [f32; 3] {
-    let mut sum = [0.0f32; 3];
+/// Sums of linear RGB over a row of blocks of a photo, from pixel (left, top) on.
+#[inline(always)]
+fn block_sums(photo: &RgbImage, table: &[f32; 256], (left, top): (usize, usize), factor: usize, sums: &mut [[f32; 3]]) {
+    // Down first: one stretch of a row after the other.
+    let mut columns = vec![0.0f32; 3 * factor * sums.len()];
     for y in top..top + factor {
         let first = 3 * (y * photo.width() as usize + left);
-        for rgb in photo.as_raw()[first..first + 3 * factor].chunks_exact(3) {
-            (0..3).for_each(|c| sum[c] += table[rgb[c] as usize]);
+        let row = photo.as_raw().get(first..first + columns.len()).unwrap_or_default();
+        columns.iter_mut().zip(row).for_each(|(c, v)| *c += table[usize::from(*v)]);
+    }
+    for (sum, columns) in sums.iter_mut().zip(columns.chunks_exact(3 * factor)) {
+        *sum = [0.0; 3];
+        for rgb in columns.chunks_exact(3) {
+            (0..3).for_each(|c| sum[c] += rgb[c]);
         }
     }
-    sum
 }
 
 /// Rows by which the map may slope over a band whose rows are turned into linear light together: more would cost more than it spares.
@@ -235,15 +267,17 @@ const BLOCK_ROWS: usize = 8;
 pub const MOST_FACTOR: usize = 32;
 
 /// Weights of the pixels that Catmull-Rom interpolation at a fraction `t` takes for `factor` neighbours together.
-fn together(t: f32, factor: usize) -> [f32; MOST_FACTOR + 3] {
+#[inline(always)]
+fn together<const TAPS: usize>(t: f32, factor: usize) -> [f32; TAPS] {
     let one = catmull_rom(t);
-    let mut out = [0.0; MOST_FACTOR + 3];
-    for i in 0..factor.min(MOST_FACTOR) {
-        (0..4).for_each(|k| out[i + k] += one[k]);
+    let mut out = [0.0; TAPS];
+    for i in 0..factor {
+        out[i..].iter_mut().zip(&one).for_each(|(o, v)| *o += v);
     }
     out
 }
 
+#[inline(always)]
 fn catmull_rom(t: f32) -> [f32; 4] {
     let (t2, t3) = (t * t, t * t * t);
     [0.5 * (-t + 2.0 * t2 - t3), 0.5 * (2.0 - 5.0 * t2 + 3.0 * t3), 0.5 * (t + 4.0 * t2 - 3.0 * t3), 0.5 * (-t2 + t3)]
@@ -280,11 +314,25 @@ pub fn reduce(pair: &Pair, factor: usize, x: (usize, usize), y: (usize, usize)) 
         let first = k * BLOCK_ROWS;
         let rows = after.len() / width.max(1);
         let strip = pair.strip(first * factor + origin.1, (first + rows) * factor + origin.1);
-        for (i, (after, before)) in after.iter_mut().zip(before).enumerate() {
-            let (left, top) = (i % width * factor + origin.0, (first + i / width) * factor + origin.1);
-            *after = block_sum(pair.after, &pair.table, left, top, factor).map(|v| v * n);
-            *before = pair.before_block(&strip, left, top, factor).map_or([f32::NAN; 3], |v| v.map(|v| v.max(0.0) * n));
-        }
+        widest(
+            #[inline(always)]
+            || {
+                let lines = after.chunks_mut(width.max(1)).zip(before.chunks_mut(width.max(1)));
+                for (row, (after, before)) in lines.enumerate() {
+                    let top = (first + row) * factor + origin.1;
+                    block_sums(pair.after, &pair.table, (origin.0, top), factor, after);
+                    after.as_flattened_mut().iter_mut().for_each(|v| *v *= n);
+                    if pair.still {
+                        block_sums(pair.before, &pair.table, (origin.0, top), factor, before);
+                        before.as_flattened_mut().iter_mut().for_each(|v| *v *= n);
+                        continue;
+                    }
+                    pair.before_blocks(&strip, (origin.0, top), factor, before);
+                    // Interpolation may fall below nothing; what is outside stays NaN.
+                    before.as_flattened_mut().iter_mut().for_each(|v| *v = if *v < 0.0 { 0.0 } else { *v * n });
+                }
+            },
+        );
     });
     out
 }

@@ -6,13 +6,15 @@
 //! something else. Sun and shadow do that too: they leave the wall's grain where it was, and change its three
 //! colours in nearly one proportion (`covers`). What covers the wall is a [`Thing`]; the rest is left to the light's own model.
 
-use serde::{Deserialize, Serialize};
+use std::ops::Range;
 
 use nalgebra::{SMatrix, SVector};
+use serde::{Deserialize, Serialize};
 
 use super::light::median;
 use super::pair::Reduced;
 use super::smooth::{Neighbourhood, means};
+use crate::vectors::{ln, widest};
 
 /// A change covers more cells than this many times all marks of the volley (and one more) laid side by side.
 const BIG: f64 = 3.0;
@@ -83,9 +85,7 @@ pub struct Things {
 /// Finds what covers the wall in one of two photos. `radius_cells` is the usual mark's radius on the grid, `shots` the balls shot between them.
 pub fn find_things(r: &Reduced, radius_cells: f64, shots: usize) -> Things {
     let (w, h) = (r.width, r.height);
-    let ratio: Vec<[f32; 3]> = (0..w * h)
-        .map(|i| std::array::from_fn(|c| ((r.after[i][c] + FLOOR) / (r.before[i][c] + FLOOR)).ln()))
-        .collect();
+    let ratio = log_ratio(&r.after, &r.before);
     let Some(surface) = smooth_light(&ratio, w, h, ((TILE_RADII * radius_cells) as usize).max(4)) else {
         return Things::default();
     };
@@ -93,8 +93,8 @@ pub fn find_things(r: &Reduced, radius_cells: f64, shots: usize) -> Things {
     drop(ratio);
     let mut quiet: Vec<f32> = stray.iter().step_by(5).map(|d| d[1].abs()).filter(|v| v.is_finite()).collect();
     let limit = STRAY.max(STRAY_SIGMA * 1.4826 * median(&mut quiet));
-    let size = |d: &[f32; 3]| d.iter().fold(0.0f32, |m, v| m.max(v.abs()));
-    let odd: Vec<bool> = stray.iter().map(|d| size(d) > limit).collect();
+    let odd: Vec<bool> =
+        stray.iter().map(|d| (d[0].abs() > limit) | (d[1].abs() > limit) | (d[2].abs() > limit)).collect();
     // Print and seams that the two photos do not show alike are a cell wide: opening takes them away.
     let odd = spread(&shrink(&odd, w, h, 1), w, h, 1);
     let one = std::f64::consts::PI * radius_cells * radius_cells;
@@ -134,6 +134,21 @@ pub fn find_things(r: &Reduced, radius_cells: f64, shots: usize) -> Things {
     Things { things, covered }
 }
 
+/// ln((after + floor) / (before + floor)), colour by colour.
+fn log_ratio(after: &[[f32; 3]], before: &[[f32; 3]]) -> Vec<[f32; 3]> {
+    let mut out = vec![[0.0f32; 3]; after.len()];
+    widest(
+        #[inline(always)]
+        || {
+            let values = after.as_flattened().iter().zip(before.as_flattened());
+            for (out, (a, b)) in out.as_flattened_mut().iter_mut().zip(values) {
+                *out = ln((a + FLOOR) / (b + FLOOR));
+            }
+        },
+    );
+    out
+}
+
 /// Terms of the smooth surface: 1, x, y, x^2, xy, y^2.
 const TERMS: usize = 6;
 
@@ -154,9 +169,10 @@ impl Surface {
 fn smooth_light(ratio: &[[f32; 3]], w: usize, h: usize, tile: usize) -> Option<Surface> {
     let mut out = Surface { by: [SVector::zeros(); 3], half: ((0.5 * w as f64).max(1.0), (0.5 * h as f64).max(1.0)) };
     let mut tiles: Vec<(SVector<f64, TERMS>, [f64; 3])> = Vec::new();
+    let mut v: [Vec<f32>; 3] = Default::default();
     for y0 in (0..h).step_by(tile) {
         for x0 in (0..w).step_by(tile) {
-            let mut v: [Vec<f32>; 3] = Default::default();
+            v.iter_mut().for_each(Vec::clear);
             for y in (y0..(y0 + tile).min(h)).step_by(2) {
                 for q in ratio[y * w + x0..y * w + (x0 + tile).min(w)].iter().step_by(2) {
                     if q.iter().all(|v| v.is_finite()) {
@@ -222,7 +238,10 @@ struct Grain {
 impl Grain {
     fn new(r: &Reduced, odd: &[bool]) -> Self {
         let fine = |v: &[[f32; 3]]| -> Vec<f32> {
-            let green = |i: usize| [if v[i].iter().all(|v| v.is_finite()) { v[i][1] } else { f32::NAN }];
+            let green = |cells: Range<usize>, [out]: [&mut [f32]; 1]| {
+                let finite = |v: &[f32; 3]| v.iter().all(|v| v.is_finite());
+                out.iter_mut().zip(&v[cells]).for_each(|(out, v)| *out = if finite(v) { v[1] } else { f32::NAN });
+            };
             let [mean] = means(green, (r.width, r.height), &Neighbourhood::square(1), 1);
             v.iter().zip(&mean).map(|(v, m)| (v[1] - m) / (m + FLOOR)).collect()
         };
@@ -266,37 +285,46 @@ fn strayed(ratio: &[[f32; 3]], surface: &Surface, w: usize, h: usize) -> Vec<[f3
         (along(w, surface.half.0), along(h, surface.half.1))
     };
     let by: [[f32; TERMS]; 3] = std::array::from_fn(|c| std::array::from_fn(|t| surface.by[c][t] as f32));
-    let rest = |i: usize| -> [f32; 3] {
-        let (u, v) = (u[i % w], v[i / w]);
-        std::array::from_fn(|c| {
-            let b = &by[c];
-            ratio[i][c] - (b[0] + u * (b[1] + u * b[3] + v * b[4]) + v * (b[2] + v * b[5]))
-        })
-    };
-    let [r, g, b] = means(rest, (w, h), &Neighbourhood::square(1), 1);
+    #[inline(always)]
+    fn bent(b: &[f32; TERMS], u: f32, v: f32) -> f32 {
+        b[0] + u * (b[1] + u * b[3] + v * b[4]) + v * (b[2] + v * b[5])
+    }
+    let [r, g, b] = means(
+        #[inline(always)]
+        |cells: Range<usize>, [r, g, b]: [&mut [f32]; 3]| {
+            let (x, v) = (cells.start % w.max(1), v[cells.start / w.max(1)]);
+            let cells = ratio[cells].iter().zip(&u[x..]);
+            for ((ratio, u), ((r, g), b)) in cells.zip(r.iter_mut().zip(g).zip(b)) {
+                *r = ratio[0] - bent(&by[0], *u, v);
+                *g = ratio[1] - bent(&by[1], *u, v);
+                *b = ratio[2] - bent(&by[2], *u, v);
+            }
+        },
+        (w, h),
+        &Neighbourhood::square(1),
+        1,
+    );
     (0..w * h).map(|i| [r[i], g[i], b[i]]).collect()
 }
 
 /// Cells within `reach` of a true one (a square).
 pub fn spread(v: &[bool], w: usize, h: usize, reach: usize) -> Vec<bool> {
-    // Across, then down: runs of true cells grow by the reach.
-    let grow = |v: &[bool], n: usize, m: usize, at: &dyn Fn(usize, usize) -> usize| {
-        let mut out = vec![false; v.len()];
-        for line in 0..m {
-            let mut until = 0;
-            for k in 0..n {
-                if v[at(k, line)] {
-                    for j in until.max(k.saturating_sub(reach))..(k + reach + 1).min(n) {
-                        out[at(j, line)] = true;
-                    }
-                    until = (k + reach + 1).min(n);
-                }
-            }
+    let take = |to: &mut [bool], from: &[bool]| to.iter_mut().zip(from).for_each(|(t, f)| *t |= f);
+    // Across, then down.
+    let mut across = v.to_vec();
+    for (to, from) in across.chunks_exact_mut(w.max(1)).zip(v.chunks_exact(w.max(1))) {
+        for k in 1..=reach.min(w.saturating_sub(1)) {
+            take(&mut to[k..], from);
+            take(to, &from[k..]);
         }
-        out
-    };
-    let across = grow(v, w, h, &|k, line| line * w + k);
-    grow(&across, h, w, &|k, line| k * w + line)
+    }
+    let mut out = across.clone();
+    for (y, to) in out.chunks_exact_mut(w.max(1)).enumerate() {
+        for from in (y.saturating_sub(reach)..(y + reach + 1).min(h)).filter(|&from| from != y) {
+            take(to, &across[from * w..(from + 1) * w]);
+        }
+    }
+    out
 }
 
 fn shrink(v: &[bool], w: usize, h: usize, reach: usize) -> Vec<bool> {

@@ -15,6 +15,7 @@ use zune_core::options::DecoderOptions;
 
 use super::exif::{LARGEST_FILE_BYTES, open_file};
 use crate::error::{Error, Result};
+use crate::vectors::widest;
 
 /// Largest photo that is decoded, pixels: 120 MP covers every phone and camera sold, and bounds
 /// the memory that a hostile file can ask for (360 MB as RGB).
@@ -55,11 +56,17 @@ pub fn decode_rgb(path: &Path, orientation: u8) -> Result<RgbImage> {
 
 /// Luma of an RGB photo by the weights that JPEG itself uses (ITU-R BT.601), rounded.
 pub fn luma(rgb: &RgbImage) -> GrayImage {
-    let data = rgb
-        .as_raw()
-        .chunks_exact(3)
-        .map(|p| ((19595 * u32::from(p[0]) + 38470 * u32::from(p[1]) + 7471 * u32::from(p[2]) + 32768) >> 16) as u8)
-        .collect();
+    let (pixels, _) = rgb.as_raw().as_chunks::<3>();
+    let mut data = vec![0u8; pixels.len()];
+    widest(
+        #[inline(always)]
+        || {
+            for (out, p) in data.iter_mut().zip(pixels) {
+                let [r, g, b] = p.map(u32::from);
+                *out = ((19595 * r + 38470 * g + 7471 * b + 32768) >> 16) as u8;
+            }
+        },
+    );
     GrayImage::from_raw(rgb.width(), rgb.height(), data).unwrap_or_default()
 }
 

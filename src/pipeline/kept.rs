@@ -113,8 +113,17 @@ impl Kept {
         self.get::<KeptLook<Found, VolleyLook>>(name).filter(KeptLook::holds)
     }
 
-    /// What is kept under a name, still pressed, if it is there and whole.
-    fn pressed(&self, name: &str) -> Option<Vec<u8>> {
+    /// Whether something is kept under a name; it is not forgotten then.
+    pub(super) fn has(&self, name: &str) -> bool {
+        let there = self.folder.join(name).is_file();
+        if there {
+            self.use_name(name);
+        }
+        there
+    }
+
+    /// The bytes kept under a name, as they lie there, if they are there and whole.
+    pub(super) fn bytes(&self, name: &str) -> Option<Vec<u8>> {
         let path = self.folder.join(name);
         let about = std::fs::symlink_metadata(&path).ok()?;
         if !about.is_file() || about.len() > LARGEST_BYTES {
@@ -131,7 +140,7 @@ impl Kept {
 
     /// Whether something is kept under a name and is whole.
     pub(super) fn is_whole(&self, name: &str) -> bool {
-        let whole = self.pressed(name).is_some();
+        let whole = self.bytes(name).is_some();
         if whole {
             self.use_name(name);
         }
@@ -145,7 +154,7 @@ impl Kept {
 
     /// What is kept under a name, if it is there and whole.
     pub(super) fn get<T: DeserializeOwned>(&self, name: &str) -> Option<T> {
-        let pressed = self.pressed(name)?;
+        let pressed = self.bytes(name)?;
         let most = usize::try_from(4 * LARGEST_BYTES).ok()?;
         let plain = miniz_oxide::inflate::decompress_to_vec_with_limit(&pressed, most).ok()?;
         let found = postcard::from_bytes(&plain).ok()?;
@@ -156,10 +165,14 @@ impl Kept {
     /// Keeps something under a name; a folder that cannot be written keeps nothing, and the answer is no.
     pub(super) fn put<T: Serialize>(&self, name: &str, what: &T) -> bool {
         let Ok(plain) = postcard::to_stdvec(what) else { return false };
-        let pressed = miniz_oxide::deflate::compress_to_vec(&plain, PRESS);
+        self.put_bytes(name, &miniz_oxide::deflate::compress_to_vec(&plain, PRESS))
+    }
+
+    /// As [`Kept::put`], bytes as they are.
+    pub(super) fn put_bytes(&self, name: &str, what: &[u8]) -> bool {
         let mut bytes = MAGIC.to_vec();
-        bytes.extend_from_slice(sha256_hex(&pressed).as_bytes());
-        bytes.extend_from_slice(&pressed);
+        bytes.extend_from_slice(sha256_hex(what).as_bytes());
+        bytes.extend_from_slice(what);
         let done = write_whole(&self.folder.join(name), &bytes).is_ok();
         if done {
             self.use_name(name);

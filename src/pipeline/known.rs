@@ -3,6 +3,7 @@
 //! [`Known`] is what a [`super::Day`] has of its volleys at one time. It is cheap to clone, so that learning and writing can go on
 //! beside the next photo.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -13,6 +14,7 @@ use super::Progress;
 use super::again::photo_pair;
 use super::behind::Behind;
 use super::calibrate::wall_path;
+use super::crops::Crops;
 use super::decide::{Decided, decide};
 use super::decision::{Shown, decision_picture};
 use super::expect::expected;
@@ -137,6 +139,14 @@ pub struct Known {
 }
 
 impl Known {
+    /// What was kept of a volley's photos for the page, where it was compared with this one before.
+    pub(super) fn crops(&self, volley: &str, before: &str) -> Option<Crops> {
+        let (_, found, _) = self.shot.iter().find(|(v, ..)| v.row.volley == volley)?;
+        let Found::Looked(look) = &**found else { return None };
+        let mut looks = std::iter::once(&**look).chain(look.otherwise.as_deref());
+        looks.find(|l| l.before == before)?.crops().map(Cow::into_owned)
+    }
+
     /// Nothing but the session and its calibration.
     ///
     /// # Errors

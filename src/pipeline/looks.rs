@@ -7,6 +7,7 @@ use std::ops::Range;
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
+use super::crops::Crops;
 use super::decision::SIGNIFICANCE_STEP;
 use super::stowed::Stowed;
 use super::veil::Mask;
@@ -92,7 +93,14 @@ impl Reference {
         if gray.dimensions() != (wall.camera.width, wall.camera.height) {
             return None;
         }
-        let located = locate(wall, &find_sheets(&gray, &wall.geometry()).sheets)?;
+        let set = wall.geometry();
+        // The calibration knows where it stood; only where that is another photo now, or it shows sheets in part, all of it is searched.
+        let numbers: Vec<usize> = wall.sheets.iter().map(|s| s.number).collect();
+        let view = wall.tripod_pose.map(|pose| WallView { lens: wall.camera, pose });
+        let expected = view.map_or_else(Vec::new, |v| expected_sheets(wall, &v, &numbers));
+        let near = find_sheets_near(&gray, &set, &expected).filter(|n| n.sheets.len() == numbers.len());
+        let sheets = near.unwrap_or_else(|| find_sheets(&gray, &set)).sheets;
+        let located = locate(wall, &sheets)?;
         Some(Self::new(wall, path, &located))
     }
 
@@ -320,6 +328,12 @@ pub struct VolleyLook {
     /// Where.
     #[serde(skip)]
     pub(super) stowed: Option<Stowed>,
+    /// The part of the photos that the page may show.
+    #[serde(skip)]
+    pub(super) crops: Option<Crops>,
+    /// Where on the disk it lies.
+    #[serde(skip)]
+    pub(super) crops_stowed: Option<Stowed>,
 }
 
 impl VolleyLook {
@@ -597,5 +611,7 @@ pub fn look(wall: &Wall, ask: &Ask, before: &PlacedPhoto, after: &PlacedPhoto) -
         radius_cells,
         patches_stowed: 0,
         stowed: None,
+        crops: None,
+        crops_stowed: None,
     })
 }

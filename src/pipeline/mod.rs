@@ -8,6 +8,7 @@ pub mod behind;
 pub mod budget;
 pub mod calibrate;
 pub mod compare;
+mod crops;
 pub mod crowd;
 pub mod day;
 pub mod decide;

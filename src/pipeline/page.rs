@@ -7,6 +7,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::behind::Behind;
+use super::crops::Crops;
 use super::day::Day;
 use super::expect::Expected;
 use super::judge::{FoundMark, Hiding, Judged, judge_look, mean, top_to_bottom};
@@ -85,6 +86,7 @@ impl Day {
             keep: self.keeps(),
         };
         let mut now = look(self.wall_for(&after.name), &ask, before, after)?;
+        now.crops = Crops::about(&now, ask.shots, &after.rgb, &before.rgb);
         let mut row = row;
         if now.gone.1 >= LEAST_OLD && now.gone.0 as f64 >= WIPED * now.gone.1 as f64 {
             now.wiped = shots > 0;
@@ -102,6 +104,7 @@ impl Day {
                 // A wiped wall is like the clean one where the old marks were, like the old one where the cloth was not, and
                 // like neither where it was painted anew: which of them tells the marks better shows when they are judged.
                 other.wiped = true;
+                other.crops = Crops::about(&other, ask.shots, &after.rgb, &placed.rgb);
                 row = self.row_of(&clean).unwrap_or(0);
                 other.otherwise = Some(Box::new(now));
                 now = other;

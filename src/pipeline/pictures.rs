@@ -10,6 +10,7 @@ use image::RgbImage;
 use rayon::prelude::*;
 
 use super::Progress;
+use super::crops::{Bounds, Crops, bounds_of};
 use super::day::{Print, print_of};
 use crate::camera::WallView;
 use crate::photo::{decode_rgb, read_exif};
@@ -22,14 +23,11 @@ const PICTURE_PX: u32 = 560;
 /// Space around the marks in a picture, marks' radii.
 const PICTURE_MARGIN: f64 = 3.0;
 
-/// Bounds of a picture are at multiples of this, px: where marks are adjusted a little, the picture stays.
-const BOUNDS_PX: f64 = 32.0;
-
 /// Everything that a cut picture depends on.
 #[derive(Clone, PartialEq)]
 struct Cut {
     photos: [(PathBuf, Print); 2],
-    bounds: [u32; 4],
+    bounds: Bounds,
 }
 
 /// Pictures cut before, so that only what changed is cut again.
@@ -40,23 +38,35 @@ pub struct Pictures {
 
 /// Cuts each volley's part of the photos for the page, from a session's summary; a volley whose photos cannot be read (again) has none.
 pub fn cut_pictures(paths: &SessionPaths, volleys: &[VolleySummary], progress: Progress) -> Vec<VolleyPicture> {
-    Pictures::default().of(paths, volleys, progress)
+    Pictures::default().of(paths, volleys, &|_, _| None, progress)
 }
 
 impl Pictures {
-    /// As [`cut_pictures`], where what was cut before need not be cut again. Each photo is read once, whatever it is a part of: the one after a
-    /// volley is mostly the one before the next.
-    pub fn of(&self, paths: &SessionPaths, volleys: &[VolleySummary], progress: Progress) -> Vec<VolleyPicture> {
+    /// As [`cut_pictures`], where what was cut before need not be cut again, nor what was kept of a volley's photos: `crops` of a volley's name and
+    /// the name of its photo before. Each photo is read once at most, whatever it is a part of: the one after a volley is mostly the one before the
+    /// next.
+    pub fn of(
+        &self,
+        paths: &SessionPaths,
+        volleys: &[VolleySummary],
+        crops: &dyn Fn(&str, &str) -> Option<Crops>,
+        progress: Progress,
+    ) -> Vec<VolleyPicture> {
         progress("cutting pictures");
         let wanted: Vec<Wanted> = volleys.iter().filter_map(|v| wanted(paths, v)).collect();
-        let mut anew: BTreeMap<&Path, Vec<[u32; 4]>> = BTreeMap::new();
+        let mut anew: BTreeMap<&Path, Vec<Bounds>> = BTreeMap::new();
+        let mut at_hand: BTreeMap<&str, [Part; 2]> = BTreeMap::new();
         for w in wanted.iter().filter(|w| self.kept(w).is_none()) {
+            if let Some(parts) = crops(&w.volley, &w.before).and_then(|c| parts_of(&c, w.cut.bounds)) {
+                at_hand.insert(&w.volley, parts);
+                continue;
+            }
             for (path, _) in &w.cut.photos {
                 anew.entry(path).or_default().push(w.cut.bounds);
             }
         }
-        let anew: Vec<(&Path, Vec<[u32; 4]>)> = anew.into_iter().collect();
-        let parts: BTreeMap<(&Path, [u32; 4]), Part> =
+        let anew: Vec<(&Path, Vec<Bounds>)> = anew.into_iter().collect();
+        let parts: BTreeMap<(&Path, Bounds), Part> =
             anew.par_iter().flat_map_iter(|(path, bounds)| parts(path, bounds)).collect();
         let mut out = Vec::with_capacity(wanted.len());
         for w in &wanted {
@@ -64,7 +74,10 @@ impl Pictures {
                 out.push(VolleyPicture { outlines: w.outlines.clone(), ..picture });
                 continue;
             }
-            let [after, before] = w.cut.photos.each_ref().map(|p| parts.get(&(p.0.as_path(), w.cut.bounds)));
+            let [after, before] = match at_hand.get(w.volley.as_str()) {
+                Some(parts) => parts.each_ref().map(Some),
+                None => w.cut.photos.each_ref().map(|p| parts.get(&(p.0.as_path(), w.cut.bounds))),
+            };
             let (Some(after), Some(before)) = (after, before) else { continue };
             if after.of != before.of {
                 continue;
@@ -93,6 +106,8 @@ impl Pictures {
 /// A picture that is asked for.
 struct Wanted {
     volley: String,
+    /// Name of the photo before.
+    before: String,
     cut: Cut,
     outlines: Vec<Outline>,
 }
@@ -106,12 +121,13 @@ fn wanted(paths: &SessionPaths, v: &VolleySummary) -> Option<Wanted> {
         let print = print_of(&path);
         Some((path, print))
     };
-    let cut = Cut { photos: [photo(&v.photo)?, photo(v.before.as_deref()?)?], bounds };
-    Some(Wanted { volley: v.volley.clone(), cut, outlines })
+    let before = v.before.clone()?;
+    let cut = Cut { photos: [photo(&v.photo)?, photo(&before)?], bounds };
+    Some(Wanted { volley: v.volley.clone(), before, cut, outlines })
 }
 
 /// Outlines of a volley's marks in its photo, and the part of the photo around them: left, top, right, bottom.
-fn bounds(v: &VolleySummary) -> Option<(Vec<Outline>, [u32; 4])> {
+fn bounds(v: &VolleySummary) -> Option<(Vec<Outline>, Bounds)> {
     let view = v.view?;
     let outlines: Vec<Outline> = v
         .marks
@@ -127,9 +143,7 @@ fn bounds(v: &VolleySummary) -> Option<(Vec<Outline>, [u32; 4])> {
     if around.is_empty() || x1 <= x0 || y1 <= y0 {
         return None;
     }
-    let down = |v: f64| ((v.max(0.0) / BOUNDS_PX).floor() * BOUNDS_PX) as u32;
-    let up = |v: f64| ((v.max(0.0) / BOUNDS_PX).ceil() * BOUNDS_PX) as u32;
-    Some((outlines, [down(x0), down(y0), up(x1), up(y1)]))
+    Some((outlines, bounds_of((x0, x1), (y0, y1))))
 }
 
 /// A part of a photo for the page.
@@ -142,29 +156,37 @@ struct Part {
 }
 
 /// The parts of a photo within these bounds; none where it cannot be read, or hardly any of it is there.
-fn parts<'a>(path: &'a Path, bounds: &[[u32; 4]]) -> Vec<((&'a Path, [u32; 4]), Part)> {
+fn parts<'a>(path: &'a Path, bounds: &[Bounds]) -> Vec<((&'a Path, Bounds), Part)> {
     let read = || -> Option<RgbImage> {
         let turn = read_exif(path).ok()?.orientation.unwrap_or(1);
         decode_rgb(path, turn).ok()
     };
     let Some(photo) = read() else { return Vec::new() };
-    bounds.iter().filter_map(|b| Some(((path, *b), part(&photo, *b)?))).collect()
+    bounds.iter().filter_map(|b| Some(((path, *b), part(&photo, (0, 0), photo.dimensions(), *b)?))).collect()
 }
 
-fn part(photo: &RgbImage, [x0, y0, x1, y1]: [u32; 4]) -> Option<Part> {
-    let (x1, y1) = (x1.min(photo.width()), y1.min(photo.height()));
+/// The parts of both photos from what was kept of them; `None` where that does not hold them.
+fn parts_of(crops: &Crops, bounds: Bounds) -> Option<[Part; 2]> {
+    let [after, before] =
+        crops.holds(bounds).then(|| crops.pixels.each_ref().map(|p| part(p, crops.origin, crops.of, bounds)))?;
+    Some([after?, before?])
+}
+
+/// A part of a photo of size `of`, of which `pixels` from `origin` on are at hand.
+fn part(pixels: &RgbImage, origin: (u32, u32), of: (u32, u32), [x0, y0, x1, y1]: Bounds) -> Option<Part> {
+    let (x1, y1) = (x1.min(of.0), y1.min(of.1));
     if x1 <= x0.saturating_add(4) || y1 <= y0.saturating_add(4) {
         return None;
     }
     let step = (f64::from((x1 - x0).max(y1 - y0)) / f64::from(PICTURE_PX)).max(1.0);
-    let cut = image::imageops::crop_imm(photo, x0, y0, x1 - x0, y1 - y0).to_image();
+    let cut = image::imageops::crop_imm(pixels, x0 - origin.0, y0 - origin.1, x1 - x0, y1 - y0).to_image();
     let pixels = if step > 1.0 {
         let size = |n: u32| ((f64::from(n) / step) as u32).max(1);
         image::imageops::resize(&cut, size(x1 - x0), size(y1 - y0), image::imageops::FilterType::Triangle)
     } else {
         cut
     };
-    Some(Part { pixels, step, of: photo.dimensions() })
+    Some(Part { pixels, step, of })
 }
 
 /// A mark's circle on the wall, `grow` times its radius, as the photo shows it; empty for a mark without place or size.

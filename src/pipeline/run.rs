@@ -104,7 +104,8 @@ pub fn conclude(
     if let Some(study) = &mut summary.study {
         study.take_photo_pairs(&known.photographed_twice(&measured));
     }
-    let pictures = cut.of(&known.session().paths, &summary.volleys, progress);
+    let pictures =
+        cut.of(&known.session().paths, &summary.volleys, &|volley, before| known.crops(volley, before), progress);
     let mut outcome = Outcome {
         cells: known.cells(&measured, &summary),
         shots: measured.iter().flat_map(Measured::shot_rows).collect(),

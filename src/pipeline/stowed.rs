@@ -7,6 +7,7 @@
 use std::borrow::Cow;
 use std::sync::Arc;
 
+use super::crops::Crops;
 use super::kept::Kept;
 use super::looks::VolleyLook;
 use crate::error::{Error, Result};
@@ -31,8 +32,20 @@ fn name_of(kept: &Kept, name: &str, which: &str) -> String {
     kept.name(&["patches".into(), which.into(), name.into()])
 }
 
+/// The same of the part of the photos that the page may show.
+fn name_of_crops(kept: &Kept, name: &str, which: &str) -> String {
+    kept.name(&["crops".into(), which.into(), name.into()])
+}
+
 /// Puts a look's patches on the disk; they stay where they are when that cannot be.
 pub(super) fn stow(kept: &Arc<Kept>, name: &str, which: &str, look: &mut VolleyLook) -> bool {
+    if let Some(crops) = &look.crops {
+        let name = name_of_crops(kept, name, which);
+        if kept.put_bytes(&name, &crops.to_bytes()) {
+            look.crops = None;
+            look.crops_stowed = Some(Stowed { kept: kept.clone(), name });
+        }
+    }
     let name = name_of(kept, name, which);
     let done = kept.put(&name, &look.groups.patches);
     if done {
@@ -44,6 +57,8 @@ pub(super) fn stow(kept: &Arc<Kept>, name: &str, which: &str, look: &mut VolleyL
 
 /// Finds the patches of a look that was read from the disk; false when they are not there, or not whole.
 pub(super) fn find(kept: &Arc<Kept>, name: &str, which: &str, look: &mut VolleyLook) -> bool {
+    let crops = name_of_crops(kept, name, which);
+    look.crops_stowed = kept.has(&crops).then(|| Stowed { kept: kept.clone(), name: crops });
     let name = name_of(kept, name, which);
     let there = look.groups.patches.is_empty() && kept.is_whole(&name);
     look.stowed = there.then(|| Stowed { kept: kept.clone(), name });
@@ -68,6 +83,12 @@ impl VolleyLook {
                 self.before
             ))
         })
+    }
+
+    /// The part of the photos that the page may show, wherever it lies; `None` where none was kept, or it can no longer be read.
+    pub(super) fn crops(&self) -> Option<Cow<'_, Crops>> {
+        let Some(s) = &self.crops_stowed else { return self.crops.as_ref().map(Cow::Borrowed) };
+        s.kept.bytes(&s.name).and_then(|b| Crops::from_bytes(&b)).map(Cow::Owned)
     }
 
     /// How many there are.

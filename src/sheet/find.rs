@@ -117,6 +117,10 @@ pub fn find_sheets_thoroughly(gray: &GrayImage, set: &SheetSet) -> SheetsSeen {
     let again = [BlurOf::Light, BlurOf::Values].map(|blur| {
         let sharp = sharpened(small.as_ref().unwrap_or(gray), blur);
         let mut tags = find_tags(&sharp);
+        // A sheet of which the plain photo shows every corner cannot show more.
+        let complete =
+            |t: &Tag| plain.sheets.iter().any(|s| s.corners.len() == SADDLES && s.number == sheet_of_tag(t.id).0);
+        tags.retain(|t| !complete(t));
         tags.iter_mut().for_each(|t| t.corners = t.corners.map(full));
         sheets_of(gray, if factor > 1.0 { gray } else { &sharp }, set, tags)
     });

@@ -14,6 +14,7 @@ use image::GrayImage;
 use nalgebra::{SMatrix, SVector};
 
 use crate::points::PixelPoint;
+use crate::vectors::widest;
 
 /// Reach along the edges, in squares: less than half, so that no other corner's blur comes in.
 const REACH_SQUARES: f64 = 0.42;
@@ -41,32 +42,36 @@ pub struct Saddle {
     pub contrast: f64,
 }
 
-/// The standard normal error function to 1.2e-7 (W. J. Cody's rational form is not needed: grey
-/// values have steps of 4e-3). Abramowitz and Stegun 7.1.26 is too coarse; this is the Chebyshev fit
-/// of *Numerical Recipes*, 3rd ed., section 6.2.2 (erfcc).
-fn erf(x: f64) -> f64 {
-    let z = x.abs();
-    if z > 4.0 {
-        return x.signum();
-    }
-    let t = 1.0 / (1.0 + 0.5 * z);
-    let p = -z * z - 1.26551223
-        + t * (1.00002368
-            + t * (0.37409196
-                + t * (0.09678418
-                    + t * (-0.18628806
-                        + t * (0.27886807
-                            + t * (-1.13520398 + t * (1.48851587 + t * (-0.82215223 + t * 0.17087277))))))));
-    let e = 1.0 - t * p.exp();
-    if x < 0.0 { -e } else { e }
-}
-
 /// Beyond this the step is over to 1e-7: most pixels of a window lie there.
 const OVER: f64 = 4.0;
 
-/// erf(x) and exp(-x^2).
+/// exp(-z) for z in 0 to 2 [`OVER`]^2, to 1e-8; without a branch. From 2^n and the series of what is left.
+#[inline(always)]
+fn exp_of_minus(z: f64) -> f64 {
+    // Adding it leaves the nearest whole number in the last bits.
+    const ROUNDS: f64 = 6_755_399_441_055_744.0;
+    let n = ROUNDS - z * std::f64::consts::LOG2_E;
+    let r = -z - (n - ROUNDS) * std::f64::consts::LN_2;
+    let series = [1.0 / 720.0, 1.0 / 120.0, 1.0 / 24.0, 1.0 / 6.0, 0.5, 1.0, 1.0];
+    let small = series.into_iter().fold(1.0 / 5040.0, |sum, t| sum * r + t);
+    small * f64::from_bits(n.to_bits().wrapping_add(1023) << 52)
+}
+
+/// erf(x) to 1.5e-7 (grey values have steps of 4e-3) and exp(-x^2). Source: Abramowitz and Stegun 7.1.26, which needs no exponential but that one.
+#[inline(always)]
 fn step(x: f64) -> (f64, f64) {
-    if x.abs() > OVER { (x.signum(), 0.0) } else { (erf(x), (-x * x).exp()) }
+    let z = smaller(x.abs(), OVER);
+    let t = 1.0 / (1.0 + 0.327_591_1 * z);
+    let gauss = exp_of_minus(z * z);
+    let series = [-1.453_152_027, 1.421_413_741, -0.284_496_736, 0.254_829_592];
+    let e = 1.0 - series.into_iter().fold(1.061_405_429, |sum, c| sum * t + c) * t * gauss;
+    let over = x.abs() > OVER;
+    ((if over { 1.0 } else { e }).copysign(x), if over { 0.0 } else { gauss })
+}
+
+#[inline(always)]
+fn smaller(a: f64, b: f64) -> f64 {
+    if a < b { a } else { b }
 }
 
 /// Fits one saddle.
@@ -251,53 +256,130 @@ impl Flat {
     }
 }
 
+/// Pixels near an edge that are taken together.
+const TOGETHER: usize = 64;
+/// Numbers of a pixel's row: its derivatives, its residual, and what fills a vector.
+const ROW: usize = 12;
+const RESIDUAL: usize = FREE;
+
+/// Pixels near an edge: from the window's middle, from the crossing, from the edges, and their grey value.
+struct Near {
+    count: usize,
+    from_middle: [[f64; TOGETHER]; 2],
+    from_crossing: [[f64; TOGETHER]; 2],
+    from_edges: [[f64; TOGETHER]; 2],
+    grey: [f64; TOGETHER],
+    rows: [[f64; ROW]; TOGETHER],
+    /// Sums of products of the rows' numbers: those right of the diagonal, and what lies beside them in a vector.
+    sums: [[f64; ROW]; ROW],
+}
+
+impl Near {
+    fn new() -> Self {
+        let (none, sums) = ([0.0; TOGETHER], [[0.0; ROW]; ROW]);
+        let (twice, rows) = ([none; 2], [[0.0; ROW]; TOGETHER]);
+        Self { count: 0, from_middle: twice, from_crossing: twice, from_edges: twice, grey: none, rows, sums }
+    }
+
+    /// Takes the pixels at hand into the sums.
+    #[inline(always)]
+    fn sum_up(&mut self, p: &Params, hand: f64) {
+        let sigma = p[4];
+        let k = 1.0 / (std::f64::consts::SQRT_2 * sigma);
+        let slope = 2.0 / std::f64::consts::PI.sqrt() * k;
+        let ((s1, c1), (s2, c2)) = (p[2].sin_cos(), p[3].sin_cos());
+        let (mut e1, mut g1, mut e2, mut g2) = ([0.0; TOGETHER], [0.0; TOGETHER], [0.0; TOGETHER], [0.0; TOGETHER]);
+        for i in 0..TOGETHER {
+            (e1[i], g1[i]) = step(k * self.from_edges[0][i]);
+            (e2[i], g2[i]) = step(k * self.from_edges[1][i]);
+        }
+        for i in 0..TOGETHER {
+            let (x, y) = (self.from_middle[0][i], self.from_middle[1][i]);
+            let (dx, dy) = (self.from_crossing[0][i], self.from_crossing[1][i]);
+            let (d1, d2) = (self.from_edges[0][i], self.from_edges[1][i]);
+            // s > 0 where d1 d2 > 0: the top-left and bottom-right squares.
+            let s = e1[i] * e2[i];
+            let r = self.grey[i] - (p[5] + p[6] * s + p[7] * s * s + p[8] * x + p[9] * y);
+            let ds = p[6] + 2.0 * p[7] * s;
+            let (a1, a2) = (ds * slope * g1[i] * e2[i], ds * slope * g2[i] * e1[i]);
+            self.rows[i] = [
+                hand * (a1 * s1 - a2 * s2),
+                hand * (-a1 * c1 + a2 * c2),
+                -a1 * hand * (c1 * dx + s1 * dy),
+                a2 * hand * (c2 * dx + s2 * dy),
+                -(a1 * d1 + a2 * d2) / sigma,
+                1.0,
+                s,
+                s * s,
+                x,
+                y,
+                r,
+                0.0,
+            ];
+        }
+        let rows = &self.rows[..self.count];
+        products::<12>(rows, 0, &mut self.sums);
+        products::<8>(rows, 4, &mut self.sums);
+        products::<4>(rows, 8, &mut self.sums);
+        self.count = 0;
+    }
+}
+
+/// Adds products of four numbers of each row, from `first` on, with its last N: their sums stay in registers.
+#[inline(always)]
+fn products<const N: usize>(rows: &[[f64; ROW]], first: usize, to: &mut [[f64; ROW]; ROW]) {
+    let mut sums = [[0.0; N]; 4];
+    for row in rows {
+        for (k, sums) in sums.iter_mut().enumerate() {
+            let v = row[first + k];
+            for (sum, u) in sums.iter_mut().zip(&row[ROW - N..]) {
+                *sum += v * u;
+            }
+        }
+    }
+    for (to, sums) in to[first..].iter_mut().zip(sums) {
+        to[ROW - N..].iter_mut().zip(sums).for_each(|(t, s)| *t += s);
+    }
+}
+
 fn normal(samples: &[(f64, f64, f64)], p: &Params, hand: f64, cx: f64, cy: f64) -> (f64, Normal, Params) {
-    let (mut cost, mut jtj, mut jtr) = (0.0, Normal::zeros(), Params::zeros());
-    let sigma = p[4];
-    let k = 1.0 / (std::f64::consts::SQRT_2 * sigma);
-    let (s1, c1) = p[2].sin_cos();
-    let (s2, c2) = p[3].sin_cos();
-    let slope = 2.0 / std::f64::consts::PI.sqrt() * k;
+    widest(
+        #[inline(always)]
+        || normal_of(samples, p, hand, cx, cy),
+    )
+}
+
+#[inline(always)]
+fn normal_of(samples: &[(f64, f64, f64)], p: &Params, hand: f64, cx: f64, cy: f64) -> (f64, Normal, Params) {
+    let far = OVER * std::f64::consts::SQRT_2 * p[4];
+    let ((s1, c1), (s2, c2)) = (p[2].sin_cos(), p[3].sin_cos());
     // Away from both edges only level and slopes are at work: sums by the sign of s.
     let mut flat = [Flat::default(); 2];
+    let mut near = Near::new();
     for &(x, y, g) in samples {
         let (dx, dy) = (x - p[0], y - p[1]);
         let d1 = hand * (-s1 * dx + c1 * dy);
         let d2 = hand * (s2 * dx - c2 * dy);
-        if (k * d1).abs() > OVER && (k * d2).abs() > OVER {
+        if d1.abs() > far && d2.abs() > far {
             let rest = g - (p[8] * (x - cx) + p[9] * (y - cy));
             flat[usize::from(d1 * d2 > 0.0)].take(x - cx, y - cy, rest);
             continue;
         }
-        let (e1, g1) = step(k * d1);
-        let (e2, g2) = step(k * d2);
-        let (g1, g2) = (slope * g1, slope * g2);
-        // s > 0 where d1 d2 > 0: the top-left and bottom-right squares.
-        let s = e1 * e2;
-        let r = g - (p[5] + p[6] * s + p[7] * s * s + p[8] * (x - cx) + p[9] * (y - cy));
-        let ds = p[6] + 2.0 * p[7] * s;
-        let (a1, a2) = (ds * g1 * e2, ds * g2 * e1);
-        let j = Params::from_column_slice(&[
-            hand * (a1 * s1 - a2 * s2),
-            hand * (-a1 * c1 + a2 * c2),
-            -a1 * hand * (c1 * dx + s1 * dy),
-            a2 * hand * (c2 * dx + s2 * dy),
-            -(a1 * d1 + a2 * d2) / sigma,
-            1.0,
-            s,
-            s * s,
-            x - cx,
-            y - cy,
-        ]);
-        cost += r * r;
-        jtr += j * r;
-        // Whole columns, both halves: they lie side by side, and that is faster than half of them.
-        for b in 0..FREE {
-            for a in 0..FREE {
-                jtj[(a, b)] += j[a] * j[b];
-            }
+        let i = near.count % TOGETHER;
+        (near.from_middle[0][i], near.from_middle[1][i]) = (x - cx, y - cy);
+        (near.from_crossing[0][i], near.from_crossing[1][i]) = (dx, dy);
+        (near.from_edges[0][i], near.from_edges[1][i]) = (d1, d2);
+        near.grey[i] = g;
+        near.count = i + 1;
+        if near.count == TOGETHER {
+            near.sum_up(p, hand);
         }
     }
+    near.sum_up(p, hand);
+    let sums = &near.sums;
+    let mut cost = sums[RESIDUAL][RESIDUAL];
+    let mut jtj = Normal::from_fn(|a, b| sums[a.min(b)][a.max(b)]);
+    let mut jtr = Params::from_fn(|a, _| sums[a][RESIDUAL]);
     for (f, s) in flat.iter().zip([-1.0, 1.0]) {
         let level = p[5] + p[6] * s + p[7];
         cost += f.rr - 2.0 * level * f.r + f.n * level * level;
@@ -327,12 +409,14 @@ mod tests {
     use super::*;
 
     #[test]
-    fn erf_is_good_to_2e_7() {
+    fn the_step_is_good_to_2e_7() {
         // Source: Abramowitz and Stegun, table 7.1.
         for (x, y) in [(0.0, 0.0), (0.5, 0.5204998778), (1.0, 0.8427007929), (2.0, 0.9953222650), (-1.0, -0.8427007929)]
         {
-            assert!((erf(x) - y).abs() < 2e-7, "{x}");
+            let (e, gauss) = step(x);
+            assert!((e - y).abs() < 2e-7 && (gauss - (-x * x).exp()).abs() < 2e-8, "{x}: {e} {gauss}");
         }
+        assert_eq!((step(4.1), step(-9.0)), ((1.0, 0.0), (-1.0, 0.0)));
     }
 
     /// A crossing of two oblique edges, each pixel the mean of 9 x 9 points, no blur but the pixel's own.

@@ -10,6 +10,7 @@ use image::GrayImage;
 use super::homography::Homography;
 use super::tag36h11::{CODES, quarter_turn};
 use crate::points::PixelPoint;
+use crate::vectors::widest;
 
 /// Side of the window of the local threshold, px at the level searched. A tag's black border is an
 /// eighth of its side: the window must be wider than the border, and stay near the tag.
@@ -189,6 +190,14 @@ pub fn bilinear(gray: &GrayImage, x: f64, y: f64) -> f64 {
 
 /// True where a pixel is clearly darker than its surroundings, row by row.
 fn dark_mask(gray: &GrayImage) -> Vec<bool> {
+    widest(
+        #[inline(always)]
+        || darker(gray),
+    )
+}
+
+#[inline(always)]
+fn darker(gray: &GrayImage) -> Vec<bool> {
     let (w, h) = (gray.width() as usize, gray.height() as usize);
     let raw = gray.as_raw();
     let half = WINDOW_PX / 2;
@@ -233,12 +242,16 @@ fn dark_mask(gray: &GrayImage) -> Vec<bool> {
 }
 
 /// Takes a row's values and squares to the columns' sums, or away from them.
+#[inline(always)]
 fn add(row: &[u8], sum: &mut [u32], square: &mut [u32], with: impl Fn(u32, u32) -> u32) {
     for ((s, q), v) in sum.iter_mut().zip(square).zip(row) {
         let v = u32::from(*v);
         (*s, *q) = (with(*s, v), with(*q, v * v));
     }
 }
+
+/// Pixels that are looked at together for a dark one.
+const AHEAD: usize = 64;
 
 /// Four-sided dark islands: corners in order around, clockwise as seen.
 fn quads(gray: &GrayImage) -> Vec<[[f64; 2]; 4]> {
@@ -247,7 +260,16 @@ fn quads(gray: &GrayImage) -> Vec<[[f64; 2]; 4]> {
     let mut dark = dark_mask(gray);
     let mut out = Vec::new();
     let mut stack = Vec::new();
-    for start in 0..w * h {
+    let mut next = 0;
+    while next < dark.len() {
+        let start = next;
+        // Most of a photo is not dark: many pixels at once.
+        let ahead = &dark[start..(start + AHEAD).min(dark.len())];
+        if !ahead.iter().fold(false, |any, d| any | d) {
+            next += AHEAD;
+            continue;
+        }
+        next += 1;
         if !dark[start] {
             continue;
         }
@@ -358,6 +380,33 @@ fn area(p: &[[f64; 2]]) -> f64 {
     (0..n).map(|i| p[i][0] * p[(i + 1) % n][1] - p[(i + 1) % n][0] * p[i][1]).sum::<f64>().abs() / 2.0
 }
 
+/// Grey values at quarter steps of a direction of unit length, so many to either side of a place.
+fn along(gray: &GrayImage, (at, by): ([f64; 2], [f64; 2]), steps: i32, out: &mut Vec<f64>) {
+    out.clear();
+    let (w, h) = (gray.width() as usize, gray.height() as usize);
+    let far = f64::from(steps) / 4.0;
+    let inside = |k: usize, size: usize| at[k] >= far && at[k] + far + 1.0 < size as f64;
+    if !(inside(0, w) && inside(1, h)) {
+        out.extend((-steps..=steps).map(|s| {
+            let d = f64::from(s) / 4.0;
+            bilinear(gray, at[0] + d * by[0], at[1] + d * by[1])
+        }));
+        return;
+    }
+    // No value lies at the rim: the same as above without looking for it.
+    let raw = gray.as_raw();
+    out.extend((-steps..=steps).map(|s| {
+        let d = f64::from(s) / 4.0;
+        let (x, y) = (at[0] + d * by[0], at[1] + d * by[1]);
+        let (x0, y0) = (x as i32, y as i32);
+        let (fx, fy) = (x - f64::from(x0), y - f64::from(y0));
+        let first = y0 as usize * w + x0 as usize;
+        let pair = |from: usize| raw.get(from..from + 2).map_or([0.0; 2], |v| [f64::from(v[0]), f64::from(v[1])]);
+        let (a, b) = (pair(first), pair(first + w));
+        (a[0] * (1.0 - fx) + a[1] * fx) * (1.0 - fy) + (b[0] * (1.0 - fx) + b[1] * fx) * fy
+    }));
+}
+
 /// Moves the sides of a rough quad onto the strongest edge near them and intersects them again.
 fn refine(gray: &GrayImage, quad: &[[f64; 2]; 4]) -> [[f64; 2]; 4] {
     let mut lines = [[0.0; 3]; 4];
@@ -381,11 +430,7 @@ fn refine(gray: &GrayImage, quad: &[[f64; 2]; 4]) -> [[f64; 2]; 4] {
             let (px, py) = (a[0] + t * dx, a[1] + t * dy);
             let (mut wsum, mut dsum) = (0.0, 0.0);
             // Grey values a quarter of a pixel apart across the edge; a gradient spans four of them.
-            across.clear();
-            across.extend((-steps - 2..=steps + 2).map(|s| {
-                let d = f64::from(s) / 4.0;
-                bilinear(gray, px + d * nx, py + d * ny)
-            }));
+            along(gray, ([px, py], [nx, ny]), steps + 2, &mut across);
             for (k, s) in (-steps..=steps).enumerate() {
                 let d = f64::from(s) / 4.0;
                 let g = across[k + 4] - across[k];
