@@ -175,12 +175,12 @@ pub fn judge(patches: &[Patch], shots: usize, shape: &MarkShape, behind: &Behind
     });
     let mut marks = marks_of(&explained, best, shape);
     marks.sort_by(top_to_bottom);
-    let told: usize = best.counts.iter().sum();
+    let told = marks.len();
     let mut judged = Judged { probability: best.probability, sure: 1.0, ..Judged::default() };
     judged.too_much = explained.iter().any(|e| e.too_much);
     if marks.len() < shots && behind.within_reach(mean(&marks), shape.group_mm) {
         judged.hidden = unseen(shots - marks.len());
-    } else if let Some(hidden) = hidden(patches, &explained, best, shots, shape) {
+    } else if let Some(hidden) = hidden(patches, &explained, best, (told, shots), shape) {
         let own = mean(&marks);
         if told < shots {
             hidden.name(&mut marks, &explained, best);
@@ -245,15 +245,14 @@ struct Hidden {
     doubtful: Option<[f64; 2]>,
 }
 
-/// Where balls may hide; `None` when every shot has a mark that cannot be mistaken.
+/// Where balls may hide when so many marks were told apart for so many shots; `None` when every shot has a mark that cannot be mistaken.
 fn hidden(
     patches: &[Patch],
     explained: &[Explained],
     best: &Choice,
-    shots: usize,
+    (told, shots): (usize, usize),
     shape: &MarkShape,
 ) -> Option<Hidden> {
-    let told: usize = best.counts.iter().sum();
     let mut counts = best.counts.clone();
     let mut doubtful_patch = None;
     if told > shots {
@@ -274,7 +273,7 @@ fn hidden(
     }
     let bases: Vec<&[FittedMark]> = explained.iter().zip(&counts).map(|(e, &k)| e.fits[k].marks.as_slice()).collect();
     let ways = ways(patches, &bases, shape);
-    let n: usize = counts.iter().sum();
+    let n = told - usize::from(doubtful_patch.is_some());
     let (mut sure, mut doubtful) = (1.0, None);
     if let Some(p) = doubtful_patch {
         // The way that is the present explanation: its additional ball lies where the present marks have theirs.
