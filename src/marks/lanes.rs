@@ -200,13 +200,13 @@ pub(super) fn left(t: &Lanes, clear: &Row, mut take: impl FnMut([f32; 2], f32, f
     }
 }
 
-/// Derivatives of the weighted residuals by one mark's unknowns (`panel`, where they are wanted), and their products with the residuals.
+/// Derivatives of the weighted residuals by one mark's unknowns, pixel by pixel, and their products with the residuals.
 pub(super) fn derivatives<const N: usize>(
     t: &Lanes,
     let_through: (&Row, &Row),
     pulled: &Row,
     by: &[Row; N],
-    panel: Option<&mut [Row; N]>,
+    panel: Option<&mut [[f32; N]; LANES]>,
 ) -> [f64; N] {
     widest(
         #[inline(always)]
@@ -220,32 +220,26 @@ fn all_derivatives<const N: usize>(
     (all, own): (&Row, &Row),
     pulled: &Row,
     by: &[Row; N],
-    panel: Option<&mut [Row; N]>,
+    panel: Option<&mut [[f32; N]; LANES]>,
 ) -> [f64; N] {
-    let (mut pull, mut root) = ([0.0f32; LANES], [0.0f32; LANES]);
+    let mut others = [0.0f32; LANES];
     for i in 0..LANES {
-        let others = all[i] / own[i];
-        (pull[i], root[i]) = (others * pulled[i], others * t.root[i]);
+        others[i] = all[i] / own[i];
     }
+    let pull = std::array::from_fn(|k| {
+        let mut each = [0.0f32; LANES];
+        for i in 0..LANES {
+            each[i] = others[i] * pulled[i] * by[k][i];
+        }
+        sum(&each)
+    });
     if let Some(panel) = panel {
-        for (to, by) in panel.iter_mut().zip(by) {
-            for i in 0..LANES {
-                to[i] = root[i] * by[i];
-            }
+        for i in 0..LANES {
+            let w = others[i] * t.root[i];
+            panel[i] = std::array::from_fn(|k| w * by[k][i]);
         }
     }
-    // Plain loops: what stands in a closure for an array is not inlined, and so gets no wide vectors.
-    let mut out = [0.0; N];
-    for (out, by) in out.iter_mut().zip(by) {
-        let mut sums = [0.0f32; WIDTH];
-        for (a, b) in pull.as_chunks::<WIDTH>().0.iter().zip(by.as_chunks::<WIDTH>().0) {
-            for l in 0..WIDTH {
-                sums[l] += a[l] * b[l];
-            }
-        }
-        *out = f64::from(together(&sums));
-    }
-    out
+    pull
 }
 
 #[inline(always)]
@@ -257,13 +251,11 @@ fn sum(v: &Row) -> f64 {
     eight.iter().map(|v| f64::from(*v)).sum()
 }
 
-/// Numbers that are added up side by side.
-const WIDTH: usize = 8;
-/// Columns of a product that are computed together: their sums stay in registers.
-const COLUMNS: usize = 4;
+/// Rows of a product that are computed together: their sums stay in registers.
+const TOGETHER: usize = 4;
 
 /// Sum over pixels of a's derivatives times b's.
-pub(super) fn product<const N: usize>(a: &[Row; N], b: &[Row; N]) -> [[f32; N]; N] {
+pub(super) fn product<const N: usize>(a: &[[f32; N]; LANES], b: &[[f32; N]; LANES]) -> [[f32; N]; N] {
     widest(
         #[inline(always)]
         || all_products(a, b),
@@ -271,57 +263,23 @@ pub(super) fn product<const N: usize>(a: &[Row; N], b: &[Row; N]) -> [[f32; N]; 
 }
 
 #[inline(always)]
-fn all_products<const N: usize>(a: &[Row; N], b: &[Row; N]) -> [[f32; N]; N] {
-    let (mut out, mut sums) = ([[0.0f32; N]; N], [[[0.0f32; WIDTH]; N]; N]);
-    // A mark's product with itself is symmetric.
-    let same = std::ptr::eq(a, b);
-    for j in (0..N).step_by(COLUMNS) {
-        let at = |k: usize| (j + k).min(N - 1);
-        let columns = [&b[at(0)], &b[at(1)], &b[at(2)], &b[at(3)]];
-        let rows = if same { (j + COLUMNS).min(N) } else { N };
-        for i in 0..rows {
-            let now = row_times(&a[i], columns);
-            for k in 0..COLUMNS {
-                sums[i][at(k)] = now[k];
+fn all_products<const N: usize>(a: &[[f32; N]; LANES], b: &[[f32; N]; LANES]) -> [[f32; N]; N] {
+    let mut out = [[0.0f32; N]; N];
+    for first in (0..N).step_by(TOGETHER) {
+        let mut sums = [[0.0f32; N]; TOGETHER];
+        for (a, b) in a.iter().zip(b) {
+            for (k, row) in sums.iter_mut().enumerate() {
+                let v = a[(first + k).min(N - 1)];
+                for (cell, u) in row.iter_mut().zip(b) {
+                    *cell += v * u;
+                }
             }
         }
-    }
-    // Only now: what is side by side is else put together anew for each pixel.
-    for i in 0..N {
-        for j in if same { i } else { 0 }..N {
-            out[i][j] = together(&sums[i][j]);
-        }
-        for j in 0..if same { i } else { 0 } {
-            out[i][j] = out[j][i];
+        for (to, row) in out[first..].iter_mut().zip(sums) {
+            *to = row;
         }
     }
     out
-}
-
-/// Products of a row with some others, to be put together.
-#[inline(always)]
-fn row_times(a: &Row, b: [&Row; COLUMNS]) -> [[f32; WIDTH]; COLUMNS] {
-    let (mut s0, mut s1, mut s2, mut s3) = ([0.0f32; WIDTH], [0.0f32; WIDTH], [0.0f32; WIDTH], [0.0f32; WIDTH]);
-    let [b0, b1, b2, b3] = [b[0].as_chunks().0, b[1].as_chunks().0, b[2].as_chunks().0, b[3].as_chunks().0];
-    for (a, (((b0, b1), b2), b3)) in a.as_chunks::<WIDTH>().0.iter().zip(b0.iter().zip(b1).zip(b2).zip(b3)) {
-        add_times(&mut s0, a, b0);
-        add_times(&mut s1, a, b1);
-        add_times(&mut s2, a, b2);
-        add_times(&mut s3, a, b3);
-    }
-    [s0, s1, s2, s3]
-}
-
-#[inline(always)]
-fn add_times(sum: &mut [f32; WIDTH], a: &[f32; WIDTH], b: &[f32; WIDTH]) {
-    for l in 0..WIDTH {
-        sum[l] += a[l] * b[l];
-    }
-}
-
-#[inline(always)]
-fn together(s: &[f32; WIDTH]) -> f32 {
-    ((s[0] + s[4]) + (s[2] + s[6])) + ((s[1] + s[5]) + (s[3] + s[7]))
 }
 
 #[cfg(test)]
@@ -354,18 +312,14 @@ mod tests {
 
     #[test]
     fn a_product_is_the_sum_of_its_pixels() {
-        let panel = |f: usize| -> [Row; 12] {
-            std::array::from_fn(|k| std::array::from_fn(|i| ((i * 7 + k * f) % 11) as f32 - 5.0))
+        let panel = |f: usize| -> [[f32; 12]; LANES] {
+            std::array::from_fn(|i| std::array::from_fn(|k| ((i * 7 + k * f) % 11) as f32 - 5.0))
         };
         let (a, b) = (panel(3), panel(5));
-        for (a, b) in [(&a, &b), (&a, &a)] {
-            let p = product(a, b);
-            for (r, c) in [(0, 0), (3, 11), (11, 2), (7, 7), (4, 0)] {
-                let exact: f32 = (0..LANES).map(|i| a[r][i] * b[c][i]).sum();
-                assert_eq!(p[r][c], exact);
-            }
+        let p = product(&a, &b);
+        for (r, c) in [(0, 0), (3, 11), (11, 2), (7, 7)] {
+            let exact: f32 = (0..LANES).map(|i| a[i][r] * b[i][c]).sum();
+            assert_eq!(p[r][c], exact);
         }
-        let few = [[2.0; LANES]; 4];
-        assert_eq!(product(&few, &few), [[4.0 * LANES as f32; 4]; 4]);
     }
 }

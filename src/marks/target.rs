@@ -230,7 +230,7 @@ impl<'a> Target<'a> {
         // they only say where to step, and how far a centre is off to one part in a million.
         let mut clear: Vec<Row> = vec![[0.0; LANES]; count];
         let mut by: Vec<[Row; N]> = vec![[[0.0; LANES]; N]; count];
-        let mut panels: Vec<[Row; N]> = if wanted { vec![[[0.0; LANES]; N]; count] } else { Vec::new() };
+        let mut panels: Vec<[[f32; N]; LANES]> = if wanted { vec![[[0.0; N]; LANES]; count] } else { Vec::new() };
         let mut pulled: Row = [0.0; LANES];
         for (tile, lanes) in self.tiles.iter().zip(&self.lanes) {
             near.clear();
