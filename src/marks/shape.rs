@@ -15,9 +15,9 @@ pub const STEP: f64 = 0.05;
 pub const KNOTS: usize = 33;
 /// A mark must be at least this strong against the usual one to be a mark.
 const LEAST_STRENGTH: f64 = 0.12;
-/// A mark must not be farther from the usual radius than this many standard deviations: a Gaussian has one such in a hundred
-/// thousand. Two balls in one place make a mark of some three; a shadow's edge between two photos makes one of six.
-const MOST_OFF_SD: f64 = 4.5;
+/// A mark must not be farther from the usual radius than this many standard deviations: a Gaussian has one such in sixteen thousand. Two
+/// balls in one place make a mark of some three; a shadow's edge between two photos makes one of more than four.
+const MOST_OFF_SD: f64 = 4.0;
 /// Opacity beyond which a pixel counts as part of a mark when shapes are learned, over the mark's strength.
 const LEAST_WEIGHT: f64 = 1e-9;
 

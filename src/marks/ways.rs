@@ -74,7 +74,7 @@ fn of_patch(p: usize, patch: &Patch, base: &[FittedMark], shape: &MarkShape) -> 
             None => out.push(way),
         }
     };
-    for i in 0..base.len() {
+    for i in (0..base.len()).filter(|&i| shape.counts(&base[i])) {
         let best = splits(&base, i).iter().map(|t| fine(t)).min_by(|a, b| a.0.total_cmp(&b.0));
         best.into_iter().for_each(|b| take(Some(i), b));
     }
