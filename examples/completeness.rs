@@ -13,7 +13,7 @@ use image::codecs::jpeg::{JpegDecoder, JpegEncoder};
 use nalgebra::{Matrix3, Rotation3, Vector3};
 use pockmark::camera::{Lens, Pose, WallView};
 use pockmark::marks::group::{Rules, group};
-use pockmark::marks::learn::{colour, learn};
+use pockmark::marks::learn::learn_with_colour;
 use pockmark::marks::pair::linear_table;
 use pockmark::marks::patch::Patch;
 use pockmark::marks::shape::MarkShape;
@@ -225,10 +225,9 @@ fn main() -> Result<()> {
             }
             // A session of these photos: colour and shape are learned from it, then each volley is judged.
             let raw: Vec<_> = patches.iter().map(|p| (GRID * GRID, p.as_slice())).collect();
-            let Some(colour) = colour(&raw) else { continue };
+            let (shape, Some(colour)) = learn_with_colour(&raw, &start) else { continue };
             let opacities: Vec<(usize, Vec<Patch>)> =
                 raw.iter().map(|(n, p)| (*n, p.iter().map(|p| p.opacity(colour)).collect())).collect();
-            let shape = learn(&opacities, start.clone());
             for (n, (shots, patches)) in numbers.iter().zip(&opacities) {
                 for m in judge(patches, *shots, &shape, &Behind::default()).marks {
                     let at = WallPoint::new(1e-3 * m.x_mm, 1e-3 * m.y_mm);

@@ -68,6 +68,11 @@ impl Error {
             std::io::ErrorKind::StorageFull | std::io::ErrorKind::QuotaExceeded => {
                 "the disk is full: make room there and run this again; what was there before is as it was"
             }
+            std::io::ErrorKind::NotADirectory | std::io::ErrorKind::AlreadyExists => {
+                "a file is where a folder is wanted: check the path, or move the file away"
+            }
+            std::io::ErrorKind::IsADirectory => "a folder is where a file is wanted: check the path",
+            std::io::ErrorKind::InvalidFilename => "the name cannot be one of a file: choose a shorter or plainer one",
             std::io::ErrorKind::FileTooLarge => "the file would be too large for its disk or for what you may write",
             _ => "check the disk and try again",
         };
@@ -119,6 +124,14 @@ pub fn printable(text: &str) -> Cow<'_, str> {
     Cow::Owned(out)
 }
 
+/// A path as it must be typed behind a command: in quotes where a shell would take it apart.
+pub fn typed(path: &std::path::Path) -> String {
+    let shown = path.display().to_string();
+    let plain =
+        |c: char| c.is_alphanumeric() || matches!(c, '/' | '\\' | '.' | '-' | '_' | ':' | '~' | '+' | ',' | '=');
+    if shown.chars().all(plain) { shown } else { format!("\"{shown}\"") }
+}
+
 impl std::error::Error for Error {
     fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
         self.inner.source.as_deref().map(|e| e as _)
@@ -146,6 +159,14 @@ mod tests {
         let e = Error::input("column \u{1b}[2Jx").context("\u{202e}gpj.exe");
         assert_eq!(e.to_string(), "\\u{202e}gpj.exe: column \\u{1b}[2Jx");
         assert!(matches!(printable("two\nlines\té ½ 名前"), Cow::Borrowed(_)));
+    }
+
+    #[test]
+    fn what_is_to_be_typed_is_one_word() {
+        for (path, shown) in [("garage", "garage"), ("../märz/a.b", "../märz/a.b"), ("Tag 1", "\"Tag 1\""), ("", "")]
+        {
+            assert_eq!(typed(std::path::Path::new(path)), shown);
+        }
     }
 
     #[test]

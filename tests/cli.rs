@@ -64,6 +64,10 @@ fn wrong_usage_ends_with_two_and_says_what_is_right() {
         (&["sheets", "--count", "-3"], &["-3", "whole number"]),
         (&["inspect", "--square", "-3", "x.jpg"], &["--square -3", "above 0"]),
         (&["sheets", "-o", "nowhere/sheets.pdf"], &["no folder nowhere", "make it first"]),
+        (&["sheets", "--square", "60mm"], &["60mm", "plain number, such as 60"]),
+        (&["plan", "garage", "--shots", "-3"], &["-3", "--shots", "whole number"]),
+        (&["plan", "garage", "--seed", "-1"], &["-1", "--seed", "whole number"]),
+        (&["label", "garage", "--skip", "some"], &["some", "--skip", "whole number"]),
     ];
     for (args, parts) in cases {
         pockmark(dir.path(), *args).says(2, parts);
@@ -88,6 +92,29 @@ fn shells_complete_and_the_manual_has_a_page_for_every_command() {
         let page = fs::read_to_string(dir.path().join(format!("man1/pockmark-{command}.1"))).unwrap();
         assert!(page.contains(&format!(".TH pockmark-{command} 1")) && page.contains(".SH EXAMPLE"), "{page}");
     }
+}
+
+#[test]
+fn nothing_is_written_among_the_photographs_and_a_file_in_the_way_is_named() {
+    let dir = folder();
+    let session = garage(dir.path());
+    for at in ["garage/photos/sheets.pdf", "garage/calibration/sheets.pdf", "garage/../garage/photos/sheets.pdf"] {
+        pockmark(dir.path(), ["sheets", "-o", at]).says(2, &["among the photographs", "another folder"]);
+    }
+    fs::create_dir_all(session.join("calibration-2/more")).unwrap();
+    pockmark(&session, ["sheets", "-o", "calibration-2/more/a.pdf"]).says(2, &["among the photographs"]);
+    pockmark(&session.join("photos"), ["sheets"]).says(2, &["among the photographs"]);
+    for at in ["garage/sheets.pdf", "photos.pdf"] {
+        assert_eq!(pockmark(dir.path(), ["sheets", "-o", at]).code, 0, "{at}");
+    }
+    // A folder of that name that is no session's.
+    fs::create_dir(dir.path().join("photos")).unwrap();
+    assert_eq!(pockmark(dir.path(), ["sheets", "-o", "photos/a.pdf"]).code, 0);
+
+    pockmark(dir.path(), ["new", "photos.pdf"]).says(1, &["photos.pdf", "a file is where a folder is wanted"]);
+    pockmark(dir.path(), ["new", "photos.pdf/x"]).says(1, &["photos.pdf/x", "a file is where a folder is wanted"]);
+    pockmark(dir.path(), ["new", &"x".repeat(300)]).says(1, &["shorter"]);
+    pockmark(dir.path(), ["inspect", "garage/photos"]).says(1, &["a folder", "garage/photos/*.jpg"]);
 }
 
 #[test]

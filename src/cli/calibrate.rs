@@ -13,7 +13,7 @@ use super::{Ended, progress, say};
 /// Find lens and wall from the photos of the sheets; writes wall.json
 #[derive(clap::Args)]
 #[command(
-    after_help = "Example:\n  pockmark calibrate garage\nReads calibration/ and session.toml. Camera, zoom or sheets changed in the\nmiddle of the day: photograph the sheets again into calibration-2/ and repeat it."
+    after_help = "Example:\n  pockmark calibrate garage\nReads calibration/ and session.toml. Camera, zoom or sheets changed in the middle of the day: photograph the sheets again into calibration-2/ and repeat it."
 )]
 pub struct Args {
     /// The session's folder

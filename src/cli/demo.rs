@@ -18,7 +18,7 @@ pub struct Args {
     #[arg(default_value = "demo")]
     dir: PathBuf,
     /// Another seed gives another day
-    #[arg(long, default_value_t = 7, allow_negative_numbers = true)]
+    #[arg(long, default_value_t = 7, allow_negative_numbers = true, value_parser = super::whole_number::<u64>)]
     seed: u64,
 }
 

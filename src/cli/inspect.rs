@@ -21,7 +21,7 @@ pub struct Args {
     #[arg(long)]
     json: bool,
     /// Side of a square of the sheets, mm
-    #[arg(long, default_value_t = 60.0, value_name = "MM", allow_negative_numbers = true)]
+    #[arg(long, default_value_t = 60.0, value_name = "MM", allow_negative_numbers = true, value_parser = super::millimetres)]
     square: f64,
 }
 

@@ -21,10 +21,10 @@ pub struct Args {
     #[arg(long, default_value = "a4-8", value_name = "PAPER")]
     sheet: LabelSheet,
     /// How many of each label
-    #[arg(long, default_value_t = 1, value_name = "N")]
+    #[arg(long, default_value_t = 1, value_name = "N", allow_negative_numbers = true, value_parser = super::whole_number::<usize>)]
     copies: usize,
     /// Places of the first paper that are used up already, row by row
-    #[arg(long, default_value_t = 0, value_name = "N")]
+    #[arg(long, default_value_t = 0, value_name = "N", allow_negative_numbers = true, value_parser = super::whole_number::<usize>)]
     skip: usize,
     /// Hair lines to cut along, for plain paper
     #[arg(long)]

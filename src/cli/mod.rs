@@ -101,8 +101,13 @@ pub fn main() -> ExitCode {
 }
 
 /// A count from the command line.
-fn whole_number(text: &str) -> std::result::Result<usize, String> {
-    text.parse().map_err(|_| "write a whole number, 1 or more".to_string())
+fn whole_number<T: std::str::FromStr>(text: &str) -> std::result::Result<T, String> {
+    text.parse().map_err(|_| "write a whole number, such as 5".to_string())
+}
+
+/// A length from the command line, mm.
+fn millimetres(text: &str) -> std::result::Result<f64, String> {
+    text.parse().map_err(|_| "write millimetres as a plain number, such as 60 or 60.5".to_string())
 }
 
 /// Progress on standard error, when that is a terminal.

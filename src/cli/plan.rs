@@ -16,7 +16,7 @@ use super::{Ended, say};
 /// Plan the next day: how many volleys, in which order; write volleys.csv and a run sheet to tick off
 #[derive(clap::Args)]
 #[command(
-    after_help = "Example:\n  pockmark plan garage --setups pocket=mid,low --ladder \"30..70 mph by 10\" --spread \"0.5 deg\"\n  pockmark plan june --from may --setups mesh=soft,hard --fresh mesh=hard --seed 7\nWrites volleys.csv (speeds to be filled in) and run-sheet.pdf into the session's folder. A volleys.csv that holds readings is\nnever replaced without --force. Setups, ladder and scatter are taken from the session where they are not typed.\n\n  pockmark plan garage --geometry\nsays which release angles and speeds land on the wall, what a millimetre is worth in degrees, and from which distance the\nangle is known best; draws results/geometry.svg."
+    after_help = "Example:\n  pockmark plan garage --setups pocket=mid,low --ladder \"30..70 mph by 10\" --spread \"0.5 deg\"\n  pockmark plan june --from may --setups mesh=soft,hard --fresh mesh=hard --seed 7\nWrites volleys.csv (speeds to be filled in) and run-sheet.pdf into the session's folder. A volleys.csv that holds readings is never replaced without --force. Setups, ladder and scatter are taken from the session where they are not typed.\n\n  pockmark plan garage --geometry\nsays which release angles and speeds land on the wall, what a millimetre is worth in degrees, and from which distance the angle is known best; draws results/geometry.svg."
 )]
 pub struct Args {
     /// The session's folder
@@ -40,16 +40,16 @@ pub struct Args {
     #[arg(long, value_name = "ANGLE")]
     matters: Option<String>,
     /// Shots in a volley
-    #[arg(long, default_value_t = 5)]
+    #[arg(long, default_value_t = 5, allow_negative_numbers = true, value_parser = super::whole_number::<u32>)]
     shots: u32,
     /// Volleys of each setup at each speed; else as many as a clear answer needs
-    #[arg(long)]
+    #[arg(long, allow_negative_numbers = true, value_parser = super::whole_number::<u32>)]
     volleys: Option<u32>,
     /// The setup to shoot again and again, such as pocket=mid
     #[arg(long, value_name = "SETUP")]
     reference: Option<String>,
     /// Volleys between two repeats of the reference; 0: no repeats
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", allow_negative_numbers = true, value_parser = super::whole_number::<u32>)]
     reference_every: Option<u32>,
     /// Shoot all speeds of a setup together within a block (when changing it is slow)
     #[arg(long)]
@@ -61,7 +61,7 @@ pub struct Args {
     #[arg(long, value_name = "SETUP")]
     fresh: Vec<String>,
     /// Throws that warm a fresh pocket up (common practice, no source)
-    #[arg(long, default_value_t = 10, value_name = "THROWS")]
+    #[arg(long, default_value_t = 10, value_name = "THROWS", allow_negative_numbers = true, value_parser = super::whole_number::<u32>)]
     warm_up: u32,
     /// When to wipe the wall: "foreseen" (where old marks would hide new ones), "never", or after so many balls
     #[arg(long, default_value = "foreseen")]
@@ -70,7 +70,7 @@ pub struct Args {
     #[arg(long, value_name = "OTHER_SESSION")]
     from: Option<PathBuf>,
     /// Draw the order again that this number drew
-    #[arg(long)]
+    #[arg(long, allow_negative_numbers = true, value_parser = super::whole_number::<u64>)]
     seed: Option<u64>,
     /// Paper of the run sheet: a4 or letter
     #[arg(long, default_value = "a4")]

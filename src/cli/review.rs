@@ -17,7 +17,7 @@ use super::{Ended, progress, run, say};
 /// Look at every volley's marks in the browser: accept, reject, move, add, merge, split
 #[derive(clap::Args)]
 #[command(
-    after_help = "Example:\n  pockmark review garage\nOpens a page that only this machine can reach. Volleys that need a look come first; every step is saved at once to\ngarage/review.csv and can be undone. Done on the page (or Ctrl-C here) writes the results as `pockmark run` would;\nlater runs keep what you decided."
+    after_help = "Example:\n  pockmark review garage\nOpens a page that only this machine can reach. Volleys that need a look come first; every step is saved at once to garage/review.csv and can be undone. Done on the page (or Ctrl-C here) writes the results as `pockmark run` would; later runs keep what you decided."
 )]
 pub struct Args {
     /// The session's folder

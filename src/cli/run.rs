@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use pockmark::camera::Wall;
+use pockmark::error::typed;
 use pockmark::pipeline::unchanged::{StillHolds, inputs, note_run, still_holds};
 use pockmark::pipeline::{
     Kept, Outcome, later_numbers, read_wall, run_part, run_session_keeping, wall_path, write_results_as,
@@ -20,7 +21,7 @@ use super::{Ended, calibrate, progress, say};
 /// From the photos of the volleys to release angles, study and report
 #[derive(clap::Args)]
 #[command(
-    after_help = "Example:\n  pockmark run garage\nReads photos/, volleys.csv and wall.json (made first by `pockmark calibrate` when it is missing);\nwrites results/shots.csv, volleys.csv, summary.json and report.html. What did not change since the last run is not\nlooked at again.\n\n  pockmark run garage --keep-pictures\nshows every decision as a picture in results/pictures/.\n\nA big session on many machines, each with the folder: every one looks at a part, the last run puts them together:\n  pockmark run garage --volleys 1..200\n  pockmark run garage --volleys 201..400\n  pockmark run garage"
+    after_help = "Example:\n  pockmark run garage\nReads photos/, volleys.csv and wall.json (made first by `pockmark calibrate` when it is missing); writes results/shots.csv, volleys.csv, summary.json and report.html. What did not change since the last run is not looked at again.\n\n  pockmark run garage --keep-pictures\nshows every decision as a picture in results/pictures/.\n\nA big session on many machines, each with the folder: every one looks at a part, the last run puts them together:\n  pockmark run garage --volleys 1..200\n  pockmark run garage --volleys 201..400\n  pockmark run garage"
 )]
 pub struct Args {
     /// The session's folder
@@ -247,7 +248,7 @@ fn run_volleys(session: &Session, part: (usize, usize)) -> Result<Ended> {
     say(&format!(
         "{} photos looked at, {there} known already; when all parts are done, `pockmark run {}` puts them together\n",
         anew,
-        session.paths.dir.display()
+        typed(&session.paths.dir)
     ))?;
     Ok(Ended::Good)
 }

@@ -18,13 +18,13 @@ pub struct Args {
     #[arg(long, default_value = "a4")]
     paper: Paper,
     /// How many sheets
-    #[arg(long, default_value_t = 8, allow_negative_numbers = true, value_parser = super::whole_number)]
+    #[arg(long, default_value_t = 8, allow_negative_numbers = true, value_parser = super::whole_number::<usize>)]
     count: usize,
     /// Number of the first sheet
-    #[arg(long, default_value_t = 1, allow_negative_numbers = true, value_parser = super::whole_number)]
+    #[arg(long, default_value_t = 1, allow_negative_numbers = true, value_parser = super::whole_number::<usize>)]
     first: usize,
     /// Side of a square in mm; larger for a far wall
-    #[arg(long, default_value_t = 60.0, value_name = "MM", allow_negative_numbers = true)]
+    #[arg(long, default_value_t = 60.0, value_name = "MM", allow_negative_numbers = true, value_parser = super::millimetres)]
     square: f64,
     /// Where to write the PDF
     #[arg(short, long, default_value = "sheets.pdf")]

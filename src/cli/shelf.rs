@@ -12,7 +12,7 @@ use super::{Ended, say};
 /// Collect every setup ever tested, over many sessions, into one page and one table
 #[derive(clap::Args)]
 #[command(
-    after_help = "Example:\n  pockmark shelf garage-march garage-april\n  pockmark shelf ~/lacrosse\nEach DIR is a session, or holds some. Writes shelf.html, which sorts and filters without a network,\nand shelf.csv, one row for each setup at each speed, which opens in any spreadsheet."
+    after_help = "Example:\n  pockmark shelf garage-march garage-april\n  pockmark shelf ~/lacrosse\nEach DIR is a session, or holds some. Writes shelf.html, which sorts and filters without a network, and shelf.csv, one row for each setup at each speed, which opens in any spreadsheet."
 )]
 pub struct Args {
     /// Sessions, or folders that hold some

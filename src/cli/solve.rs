@@ -11,7 +11,7 @@ use super::{Ended, progress, run};
 /// From impacts measured by hand to release angles, study and report, without photos
 #[derive(clap::Args)]
 #[command(
-    after_help = "Example:\n  pockmark solve garage\nReads impacts.csv beside session.toml and volleys.csv; writes results/shots.csv, volleys.csv, summary.json and\nreport.html, as `run` does from photos. One row a ball:\n  volley,x_mm,y_mm,plus_minus_mm\n  1,1012,655,3\n  1,1004,648,3\nor heights alone in any unit (volley,y_in), or texts with their own unit in a column named y: 5 ft 3 1/4 in.\nHeights are above the origin from which [machine] pivot_up counts."
+    after_help = "Example:\n  pockmark solve garage\nReads impacts.csv beside session.toml and volleys.csv; writes results/shots.csv, volleys.csv, summary.json and report.html, as `run` does from photos. One row a ball:\n  volley,x_mm,y_mm,plus_minus_mm\n  1,1012,655,3\n  1,1004,648,3\nor heights alone in any unit (volley,y_in), or texts with their own unit in a column named y: 5 ft 3 1/4 in.\nHeights are above the origin from which [machine] pivot_up counts."
 )]
 pub struct Args {
     /// The session's folder

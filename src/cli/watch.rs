@@ -22,7 +22,7 @@ const PAUSE: Duration = Duration::from_millis(100);
 /// Work through photos as they land in photos/: a line and a sound a volley, the report always up to date
 #[derive(clap::Args)]
 #[command(
-    after_help = "Example:\n  pockmark watch garage\nCopy, sync or tether photos into garage/photos; after each one it says\n  volley 7: 5 of 5, 12.3 ± 0.4 deg\nor what is wrong while it can still be mended. Rows of volleys.csv may be written before or after their photo. A page\nthat only this machine can reach follows along. Ctrl-C ends, with the results that `pockmark run` would give."
+    after_help = "Example:\n  pockmark watch garage\nCopy, sync or tether photos into garage/photos; after each one it says\n  volley 7: 5 of 5, 12.3 ± 0.4 deg\nor what is wrong while it can still be mended. Rows of volleys.csv may be written before or after their photo. A page that only this machine can reach follows along. Ctrl-C ends, with the results that `pockmark run` would give."
 )]
 pub struct Args {
     /// The session's folder

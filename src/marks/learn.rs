@@ -9,17 +9,32 @@ use super::fit::{FittedMark, MODES, TILT, UNKNOWNS, WAVE_ORDERS, opacity_and_par
 use super::patch::{Patch, RawPatch};
 use super::separate::{Effort, Explained, choose, explain};
 use super::shape::{MarkShape, grain_px};
-use super::target::Target;
+use super::target::{Freedom, Target};
 
 /// Rounds of learning: the third changes centres by less than 0.05 mm.
 const ROUNDS: usize = 3;
 /// The strongest changes are this opaque at the most: the colour is set so that no pixel needs more.
 const MOST_OPAQUE: f64 = 0.92;
+/// The same where all marks are faint, and the colour that is then farther from the wall's: it shows where marks lie over marks, which add up
+/// while they are faint and saturate when they are not.
+const FAINTER: [f64; 2] = [0.5, 0.25];
+/// A fainter reading must lower the misfit by this: torn outlines alone make differences of some units.
+const CLEARLY_FAINTER: f64 = 20.0;
 /// Least marks that teach size and strength.
 const LEAST_MARKS: usize = 3;
 
-/// The marks' colour, linear RGB, from all patches. `None` without patches.
-pub fn colour(volleys: &[(usize, &[RawPatch])]) -> Option<[f32; 3]> {
+/// The marks' colour, linear RGB, from all patches, and what it would be were the marks fainter by each of [`FAINTER`], as far as there
+/// are such colours. Empty without patches.
+fn colours(volleys: &[(usize, &[RawPatch])]) -> Vec<[f32; 3]> {
+    let Some((wall, change)) = strongest_change(volleys) else { return Vec::new() };
+    let at = |opaque: f64| -> [f64; 3] { std::array::from_fn(|c| wall[c] * (1.0 + change[c] / opaque)) };
+    let fainter = FAINTER.iter().map(|f| at(f * MOST_OPAQUE));
+    let all = std::iter::once(at(MOST_OPAQUE)).chain(fainter.filter(|c| c.iter().all(|v| (0.0..=1.0).contains(v))));
+    all.map(|c| c.map(|v| v.clamp(0.0, 1.0) as f32)).collect()
+}
+
+/// The wall's mean colour where it changed, linear RGB, and the strongest relative change along the usual direction.
+fn strongest_change(volleys: &[(usize, &[RawPatch])]) -> Option<([f64; 3], [f64; 3])> {
     // Relative change of each changed pixel, and the wall's own colour there.
     let mut changes: Vec<[f64; 3]> = Vec::new();
     let mut wall = [0.0f64; 3];
@@ -52,7 +67,7 @@ pub fn colour(volleys: &[(usize, &[RawPatch])]) -> Option<[f32; 3]> {
     let mut along: Vec<f64> = changes.iter().map(|r| (0..3).map(|c| r[c] * d[c]).sum()).collect();
     let k = ((along.len() as f64 * 0.995) as usize).min(along.len() - 1);
     let extreme = *along.select_nth_unstable_by(k, f64::total_cmp).1;
-    Some(std::array::from_fn(|c| (wall[c] * (1.0 + d[c] * extreme / MOST_OPAQUE)).clamp(0.0, 1.0) as f32))
+    Some((wall, d.map(|v| v * extreme)))
 }
 
 fn spread(mut v: Vec<f64>) -> (f64, f64) {
@@ -63,13 +78,64 @@ fn spread(mut v: Vec<f64>) -> (f64, f64) {
     (m, 1.4826 * d[d.len() / 2])
 }
 
+/// Learns the session's mark shape and colour from its volleys' patches, each with the shots. No colour without patches.
+pub fn learn_with_colour(volleys: &[(usize, &[RawPatch])], start: &MarkShape) -> (MarkShape, Option<[f32; 3]>) {
+    let colours = colours(volleys);
+    let Some((&first, fainter)) = colours.split_first() else { return (start.clone(), None) };
+    let patches_at = |colour: [f32; 3]| -> Vec<(usize, Vec<Patch>)> {
+        volleys.par_iter().map(|v| (v.0, v.1.par_iter().map(|p| p.opacity(colour)).collect())).collect()
+    };
+    let patches = patches_at(first);
+    let (shape, fitted) = learn_and_fit(&patches, start.clone());
+    let overlap = |marks: &[FittedMark]| {
+        let near =
+            |a: &FittedMark, b: &FittedMark| (a.x_mm - b.x_mm).hypot(a.y_mm - b.y_mm) < a.radius_mm + b.radius_mm;
+        marks.iter().enumerate().any(|(i, a)| marks[..i].iter().any(|b| near(a, b)))
+    };
+    let telling: Vec<&Fitted> = fitted.iter().filter(|f| overlap(&f.2)).collect();
+    // Misfit of overlapping marks when the marks' colour is another.
+    let misfit = |colour: [f32; 3]| -> f64 {
+        let each = |(v, p, marks): &&Fitted| {
+            let (was, now) = (&patches[*v].1[*p], volleys[*v].1[*p].opacity(colour));
+            let (ab, aa) =
+                was.opacity.iter().zip(&now.opacity).fold((0.0, 1e-12), |s, (a, b)| (s.0 + a * b, s.1 + a * a));
+            let weaker = ab / aa;
+            let mut shape = shape.clone();
+            shape.strength = (weaker * shape.strength.0, weaker * shape.strength.1);
+            let scaled: Vec<FittedMark> =
+                marks.iter().map(|m| FittedMark { strength: weaker * m.strength, ..*m }).collect();
+            let target = Target::thinned(&now, &shape, 1.0);
+            target.misfit(&target.adjust(&scaled, STEPS, Freedom::Whole))
+        };
+        telling.par_iter().map(each).sum()
+    };
+    if telling.is_empty() || fainter.is_empty() {
+        return (shape, Some(first));
+    }
+    let best = fainter.iter().map(|&c| (misfit(c), c)).min_by(|a, b| a.0.total_cmp(&b.0));
+    match best {
+        Some((m, colour)) if m < misfit(first) - CLEARLY_FAINTER => {
+            (learn(&patches_at(colour), start.clone()), Some(colour))
+        }
+        _ => (shape, Some(first)),
+    }
+}
+
 /// Learns the session's mark shape from its volleys' patches (opacity already computed).
 pub fn learn(volleys: &[(usize, Vec<Patch>)], start: MarkShape) -> MarkShape {
+    learn_and_fit(volleys, start).0
+}
+
+/// A patch's marks: volley, patch, marks.
+type Fitted = (usize, usize, Vec<FittedMark>);
+
+/// [`learn`], with the marks that it was learned from.
+fn learn_and_fit(volleys: &[(usize, Vec<Patch>)], start: MarkShape) -> (MarkShape, Vec<Fitted>) {
     let area_mm2 = start.area_mm2((0.0, 0.0));
     let mut shape = start;
     let prior = shape.clone();
     // First look: how many marks where, with the plain disc.
-    let mut fitted: Vec<(usize, usize, Vec<FittedMark>)> = volleys
+    let mut fitted: Vec<Fitted> = volleys
         .par_iter()
         .enumerate()
         .flat_map_iter(|(v, (shots, patches))| {
@@ -85,10 +151,12 @@ pub fn learn(volleys: &[(usize, Vec<Patch>)], start: MarkShape) -> MarkShape {
         })
         .collect();
     fitted.retain(|f| !f.2.is_empty());
+    // Variances of a fitted radius and strength, their usual size.
+    let mut held = [0.0f64; 2];
     for _ in 0..ROUNDS {
         let marks: Vec<FittedMark> = fitted.iter().flat_map(|f| f.2.iter().copied()).collect();
         if marks.len() < LEAST_MARKS {
-            return shape;
+            return (shape, fitted);
         }
         let patch_of = |v: usize, p: usize| &volleys[v].1[p];
         let mut samples = Vec::new();
@@ -101,19 +169,28 @@ pub fn learn(volleys: &[(usize, Vec<Patch>)], start: MarkShape) -> MarkShape {
         // With few marks the spread itself is uncertain: it leans on the start's, as much as four marks weigh.
         let n = marks.len() as f64;
         let lean = |own: f64, start: f64| ((n * own * own + 4.0 * start * start) / (n + 4.0)).sqrt();
+        // The prior has drawn each fit to the usual: what it still leaves open belongs to the spread.
+        let (radius_sd, strength_sd) = (radius_sd.hypot(held[0].sqrt()), strength_sd.hypot(held[1].sqrt()));
         shape.radius_mm = (radius, lean(radius_sd, prior.radius_mm.1).max(0.05 * radius));
-        shape.strength = (strength, lean(strength_sd, prior.strength.1).max(0.1 * strength));
+        shape.strength = (strength, lean(strength_sd, USUAL_SPREAD * strength).max(0.1 * strength));
         shape.learned_from = marks.len();
         fitted.par_iter_mut().for_each(|(v, p, marks)| {
             let target = Target::new(patch_of(*v, *p), &shape, area_mm2);
-            *marks = target.adjust(marks, 12, true);
+            *marks = target.adjust(marks, STEPS, Freedom::Whole);
         });
         learn_group(&mut shape, &fitted);
-        learn_modes(&mut shape, volleys, &fitted, area_mm2);
+        held = learn_modes(&mut shape, volleys, &fitted, area_mm2);
         learn_texture(&mut shape, fitted.iter().map(|(v, p, m)| (patch_of(*v, *p), m.as_slice())));
     }
-    shape
+    (shape, fitted)
 }
+
+/// Steps of each round's adjustment.
+const STEPS: usize = 12;
+
+/// Spread of a session's strengths about the usual one before it is known, over that one: the same ball on the same wall (renderings and photos
+/// seen; common practice). The start's own spread is that of strengths from one session to another.
+const USUAL_SPREAD: f64 = 0.25;
 
 /// Marks that the start's waves and tilt weigh as much as.
 const MODES_LEAN: f64 = 4.0;
@@ -121,27 +198,22 @@ const MODES_LEAN: f64 = 4.0;
 const LEAST_MODE: f64 = 0.005;
 
 /// How much rims wave and marks tilt: each mode's variance is the mean of its square and of its own variance
-/// (expectation and maximisation: Dempster, Laird and Rubin, *J. R. Stat. Soc. B* 39, 1, 1977), the orders apart.
-fn learn_modes(
-    shape: &mut MarkShape,
-    volleys: &[(usize, Vec<Patch>)],
-    fitted: &[(usize, usize, Vec<FittedMark>)],
-    area_mm2: f64,
-) {
+/// (expectation and maximisation: Dempster, Laird and Rubin, *J. R. Stat. Soc. B* 39, 1, 1977), the orders apart. Returns the
+/// medians of what the fits leave open of radius and strength, variances.
+fn learn_modes(shape: &mut MarkShape, volleys: &[(usize, Vec<Patch>)], fitted: &[Fitted], area_mm2: f64) -> [f64; 2] {
     let start = MarkShape::plain((1.0, 2.0));
-    let squares: Vec<[f64; MODES]> = fitted
+    let (squares, open): (Vec<[f64; MODES]>, Vec<[f64; 2]>) = fitted
         .par_iter()
         .flat_map_iter(|(v, p, marks)| {
             let fit = Target::new(&volleys[*v].1[*p], shape, area_mm2).finish(marks.clone());
+            let variance = |k: usize, i: usize| fit.covariance[(UNKNOWNS * k + i, UNKNOWNS * k + i)].max(0.0);
             let each = |(k, m): (usize, &FittedMark)| {
-                std::array::from_fn(|i| {
-                    let at = UNKNOWNS * k + 4 + i;
-                    m.modes[i].powi(2) + fit.covariance[(at, at)].max(0.0)
-                })
+                let squares = std::array::from_fn(|i| m.modes[i].powi(2) + variance(k, 4 + i));
+                (squares, [variance(k, 2), variance(k, 3)])
             };
             fit.marks.iter().enumerate().map(each).collect::<Vec<_>>()
         })
-        .collect();
+        .unzip();
     let n = squares.len() as f64;
     let learned = |first: usize, start: f64| {
         // The median would not mind a merged pair, but says too little of a variance; a mean of squares capped at 3 SD does both.
@@ -154,10 +226,11 @@ fn learn_modes(
         waves[k] = learned(2 * k, start.waves[k]);
     }
     (shape.waves, shape.tilt) = (waves, learned(TILT, start.tilt));
+    if open.is_empty() { [0.0; 2] } else { std::array::from_fn(|i| spread(open.iter().map(|o| o[i]).collect()).0) }
 }
 
 /// Scatter of marks about their volley's median, pooled over volleys.
-fn learn_group(shape: &mut MarkShape, fitted: &[(usize, usize, Vec<FittedMark>)]) {
+fn learn_group(shape: &mut MarkShape, fitted: &[Fitted]) {
     let (mut x, mut y) = (Vec::new(), Vec::new());
     let last = fitted.iter().map(|f| f.0).max().unwrap_or(0);
     for v in 0..=last {
@@ -230,7 +303,7 @@ fn learn_texture<'a>(shape: &mut MarkShape, fits: impl Iterator<Item = (&'a Patc
         let mut means = vec![(0.0, 0.0, 0usize); marks.len()];
         let mut parts = vec![0.0; patch.opacity.len()];
         for (i, l) in left.iter_mut().enumerate() {
-            if !(patch.sigma[i].is_finite() && patch.level[i] > 4.0 * patch.sigma[i]) {
+            if !(patch.sigma[i].is_finite() && patch.level[i] > 4.0 * patch.level_sigma(i)) {
                 continue;
             }
             let w = patch.wall_mm[i];

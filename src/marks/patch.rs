@@ -132,16 +132,71 @@ pub struct Patch {
 }
 
 impl Patch {
+    /// Standard deviation of [`Patch::level`] from noise alone: that of a mean of nine pixels, of which `noise_grain_px` scatter together.
+    pub fn level_sigma(&self, i: usize) -> f64 {
+        self.sigma[i] * (self.noise_grain_px.clamp(1.0, 9.0) / 9.0).sqrt()
+    }
+
     /// Opacity that changed pixels have together, mm^2 of full opacity: marks over marks count in full (ln of what they let through).
     pub fn opacity_area_mm2(&self) -> f64 {
         let changed =
-            (0..self.opacity.len()).filter(|&i| self.sigma[i].is_finite() && self.level[i] > 3.0 * self.sigma[i]);
+            (0..self.opacity.len()).filter(|&i| self.sigma[i].is_finite() && self.level[i] > 3.0 * self.level_sigma(i));
         changed.map(|i| -(1.0 - self.level[i].min(0.95)).ln()).sum::<f64>() * self.mm_per_px * self.mm_per_px
     }
 }
 
 /// Lags at which the noise's autocorrelation is taken, px: JPEG's blocks are 8 wide.
 const NOISE_LAGS: usize = 8;
+
+/// Relative noise of a pair of photos by how strongly the wall's edges run through a pixel: where they do, photos that are a hundredth of a pixel
+/// off, or not equally sharp, differ by more than their noise.
+struct EdgeNoise {
+    /// Strength of the edges and scatter of the noise, both growing.
+    steps: Vec<(f64, f64)>,
+}
+
+/// Pixels that tell a scatter to a tenth.
+const ENOUGH_PIXELS: usize = 50;
+/// Relative noise where too little is quiet to measure it: that of a dim phone photo.
+const UNKNOWN_NOISE: f64 = 0.02;
+
+impl EdgeNoise {
+    /// From (edge, |noise|) of pixels in which nothing changed: the half with the weakest edges together, then half of what is left, and so on.
+    fn new(pixels: impl Iterator<Item = (f64, f64)>) -> Self {
+        let mut pixels: Vec<(f64, f64)> = pixels.collect();
+        pixels.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+        let mut steps: Vec<(f64, f64)> = Vec::new();
+        let mut left = pixels.as_slice();
+        while left.len() >= ENOUGH_PIXELS {
+            let half = if left.len() < 2 * ENOUGH_PIXELS { left.len() } else { left.len() / 2 };
+            let (these, rest) = left.split_at(half);
+            let mut sizes: Vec<f64> = these.iter().map(|p| p.1).collect();
+            // The 68 % point, or half of the 95 % point where the tail is longer than a Gaussian's.
+            let k = half * 954 / 1000;
+            let (below, at, _) = sizes.select_nth_unstable_by(k, f64::total_cmp);
+            let tail = 0.5 * *at;
+            let noise = below.select_nth_unstable_by(half * 683 / 1000, f64::total_cmp).1.max(tail);
+            // Edges add to the noise, never take from it.
+            steps.push((these[half / 2].0, noise.max(steps.last().map_or(0.0, |s| s.1))));
+            left = rest;
+        }
+        Self { steps }
+    }
+
+    /// Relative noise where edges have this strength: between the steps on straight lines, beyond the last in proportion.
+    fn at(&self, edge: f64) -> f64 {
+        let k = self.steps.partition_point(|s| s.0 <= edge);
+        match (k.checked_sub(1).and_then(|k| self.steps.get(k)), self.steps.get(k)) {
+            (Some(a), Some(b)) => a.1 + (b.1 - a.1) * (edge - a.0) / (b.0 - a.0),
+            (Some(a), None) => a.1 * (edge / a.0.max(1e-6)).clamp(1.0, MOST_EXTENDED),
+            (None, Some(b)) => b.1,
+            (None, None) => UNKNOWN_NOISE,
+        }
+    }
+}
+
+/// Edges far stronger than any that is quiet count as this many times the strongest of those.
+const MOST_EXTENDED: f64 = 10.0;
 
 impl RawPatch {
     /// Opacity for a mark colour (linear RGB).
@@ -165,19 +220,15 @@ impl RawPatch {
             }
         }
         // Noise of a * sqrt(den) is the relative noise of the photo: measured where nothing changed.
-        let mut still: Vec<f64> = (0..n)
-            .filter(|&i| self.quiet[i] && strength[i] > 0.0)
-            .map(|i| opacity[i].abs() * strength[i].sqrt())
+        let edges = self.edges();
+        let noise = EdgeNoise::new((0..n).filter(|&i| self.quiet[i] && strength[i] > 0.0).map(|i| {
+            let relative = opacity[i].abs() * strength[i].sqrt();
+            (edges[i], relative)
+        }));
+        let sigma: Vec<f64> = (0..n)
+            .map(|i| if strength[i] > 0.0 { noise.at(edges[i]).max(1e-3) / strength[i].sqrt() } else { f64::INFINITY })
             .collect();
-        let relative = if still.len() < 30 {
-            0.02
-        } else {
-            let k = ((still.len() as f64 * 0.683) as usize).min(still.len() - 1);
-            *still.select_nth_unstable_by(k, f64::total_cmp).1
-        };
-        let sigma: Vec<f64> =
-            strength.iter().map(|&s| if s > 0.0 { relative.max(1e-3) / s.sqrt() } else { f64::INFINITY }).collect();
-        let noise_rho = self.noise_rho(&opacity, &strength);
+        let noise_rho = self.noise_rho(&opacity, &sigma);
         let noise_grain_px = grain_px(&noise_rho);
         let level = (0..n)
             .map(|i| {
@@ -208,10 +259,28 @@ impl RawPatch {
         }
     }
 
-    /// Autocorrelation of the relative noise where nothing changed, along rows and columns.
-    fn noise_rho(&self, opacity: &[f64], strength: &[f64]) -> Vec<f64> {
+    /// How strongly the wall's own edges run through each pixel: largest less least of its 3 x 3 neighbours' brightness in the photo before,
+    /// over its own. 0 where that is unknown.
+    fn edges(&self) -> Vec<f64> {
+        let bright: Vec<f32> = self.expected.iter().map(|e| e[0] + e[1] + e[2]).collect();
+        let (w, h) = (self.width, self.height);
+        let range = |x: usize, y: usize| {
+            let (mut least, mut most) = (f32::MAX, f32::MIN);
+            for row in bright.chunks_exact(w).take((y + 2).min(h)).skip(y.saturating_sub(1)) {
+                for v in &row[x.saturating_sub(1)..(x + 2).min(w)] {
+                    (least, most) = (least.min(*v), most.max(*v));
+                }
+            }
+            let edge = f64::from(most - least) / (f64::from(bright[y * w + x]) + 0.006);
+            if edge.is_finite() { edge.max(0.0) } else { 0.0 }
+        };
+        (0..w * h).map(|i| range(i % w, i / w)).collect()
+    }
+
+    /// Autocorrelation of the noise over `sigma` where nothing changed, along rows and columns.
+    fn noise_rho(&self, opacity: &[f64], sigma: &[f64]) -> Vec<f64> {
         let relative: Vec<f64> = (0..opacity.len())
-            .map(|i| if self.quiet[i] && strength[i] > 0.0 { opacity[i] * strength[i].sqrt() } else { f64::NAN })
+            .map(|i| if self.quiet[i] && sigma[i].is_finite() { opacity[i] / sigma[i] } else { f64::NAN })
             .collect();
         // A few pixels that did change must not make the whole noise hang together.
         let mut sizes: Vec<f64> = relative.iter().filter(|v| !v.is_nan()).map(|v| v.abs()).collect();

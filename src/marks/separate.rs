@@ -8,7 +8,7 @@
 use super::fit::{Fit, FittedMark};
 use super::patch::Patch;
 use super::shape::MarkShape;
-use super::target::Target;
+use super::target::{Freedom, Target};
 use super::ways::HUMBLE;
 
 /// Residual places tried for each further mark.
@@ -18,6 +18,8 @@ const ROUGH: usize = 8;
 const FINE: usize = 25;
 /// Different trials that are adjusted finely.
 const REFINED: usize = 3;
+/// The same of discs of about the usual size.
+const REFINED_DISCS: usize = 2;
 /// Steps on all pixels: the thinned ones have led near the end.
 const LAST: usize = 6;
 /// -2 ln of how unlikely each missing mark is: a ball that leaves no mark or hits elsewhere happens once in some
@@ -74,21 +76,17 @@ pub fn explain(patch: &Patch, shape: &MarkShape, area_mm2: f64, most: usize, eff
         return Explained { fits, too_much: true };
     }
     let mut worse = 0;
+    let mut usual: Vec<FittedMark> = Vec::new();
     for k in 1..=most {
-        let base = fits[k - 1].marks.clone();
-        let mut trials: Vec<Vec<FittedMark>> = thin
-            .proposals(&base, PROPOSALS)
-            .into_iter()
-            .map(|m| {
-                let mut t = base.clone();
-                t.push(m);
-                t
-            })
-            .collect();
-        for i in 0..base.len() {
-            trials.extend(splits(&base, i));
+        let trials = with_one_more(&thin, &fits[k - 1].marks);
+        // A mark whose rim waves and tilts can take in much of a second one, and what it leaves leads nowhere: discs of about the usual
+        // size, found on their own, cannot.
+        let mut discs = Vec::new();
+        if effort == Effort::Whole {
+            discs = distinct(&thin, with_one_more(&thin, &usual), REFINED_DISCS, SAME_ROUGH_MM, Freedom::UsualDisc);
+            usual = discs.first().map_or_else(Vec::new, |d| d.1.clone());
         }
-        let Some(fine) = search.best(trials) else { break };
+        let Some(fine) = search.best(trials, discs) else { break };
         let least = fits.iter().map(|f| f.minus_2_ln_evidence).fold(f64::MAX, f64::min);
         // Two numbers in a row that are far worse than the best: no further one will turn the tide.
         worse = if fine.minus_2_ln_evidence > least + 20.0 { worse + 1 } else { 0 };
@@ -104,7 +102,7 @@ pub fn explain(patch: &Patch, shape: &MarkShape, area_mm2: f64, most: usize, eff
         let trials: Vec<Vec<FittedMark>> = (0..more.len())
             .map(|i| more.iter().enumerate().filter(|(j, _)| *j != i).map(|(_, m)| *m).collect())
             .collect();
-        if let Some(mut fine) = search.best(trials) {
+        if let Some(mut fine) = search.best(trials, Vec::new()) {
             if fine.misfit < fits[k].misfit {
                 std::mem::swap(&mut fits[k], &mut fine);
             }
@@ -124,7 +122,7 @@ pub fn reconsider(patch: &Patch, shape: &MarkShape, area_mm2: f64, fit: &Fit) ->
     let thin = Target::thinned(patch, shape, area_mm2);
     let target = Target::new(patch, shape, area_mm2);
     let search = Search { target: Some(&target), thin: &thin };
-    let Some(mut again) = search.best(elsewhere(&thin, &fit.marks)) else { return fit.clone() };
+    let Some(mut again) = search.best(elsewhere(&thin, &fit.marks), Vec::new()) else { return fit.clone() };
     let mut was = fit.clone();
     if was.misfit <= again.misfit {
         std::mem::swap(&mut was, &mut again);
@@ -152,12 +150,12 @@ pub fn refine(patch: &Patch, shape: &MarkShape, area_mm2: f64, fit: &Fit) -> Fit
             }
         }
         if marks.len() > 1 {
-            let others = distinct(&thin, elsewhere(&thin, &marks), OTHERS, SAME_REFINED_MM);
+            let others = distinct(&thin, elsewhere(&thin, &marks), OTHERS, SAME_REFINED_MM, Freedom::Disc);
             trials.extend(others.into_iter().map(|t| t.1));
         }
         ends = std::iter::once(&marks)
             .chain(&trials)
-            .map(|m| thin.adjust(m, FINE, true))
+            .map(|m| thin.adjust(m, FINE, Freedom::Whole))
             .map(|m| (thin.misfit(&m), m))
             .collect();
         // Another explanation that turns out the better one takes its place, and the variances follow it: one that has every ball about
@@ -175,7 +173,7 @@ pub fn refine(patch: &Patch, shape: &MarkShape, area_mm2: f64, fit: &Fit) -> Fit
         known = ends.iter().skip(1).map(|e| e.1.clone()).collect();
     }
     for _ in 0..ROUNDS {
-        marks = Target::about(patch, shape, area_mm2, &marks).adjust(&marks, LAST, true);
+        marks = Target::about(patch, shape, area_mm2, &marks).adjust(&marks, LAST, Freedom::Whole);
     }
     let target = Target::about(patch, shape, area_mm2, &marks);
     let last = target.finish(marks);
@@ -183,9 +181,15 @@ pub fn refine(patch: &Patch, shape: &MarkShape, area_mm2: f64, fit: &Fit) -> Fit
 }
 
 /// The explanations that come of trials after a rough adjustment, those that came to the same end once, the best `most` of them.
-fn distinct(thin: &Target, trials: Vec<Vec<FittedMark>>, most: usize, same_mm: f64) -> Vec<(f64, Vec<FittedMark>)> {
+fn distinct(
+    thin: &Target,
+    trials: Vec<Vec<FittedMark>>,
+    most: usize,
+    same_mm: f64,
+    freedom: Freedom,
+) -> Vec<(f64, Vec<FittedMark>)> {
     let mut rough: Vec<(f64, Vec<FittedMark>)> =
-        trials.into_iter().map(|t| thin.adjust(&t, ROUGH, false)).map(|m| (thin.misfit(&m), m)).collect();
+        trials.into_iter().map(|t| thin.adjust(&t, ROUGH, freedom)).map(|m| (thin.misfit(&m), m)).collect();
     rough.sort_by(|a, b| a.0.total_cmp(&b.0));
     let mut out: Vec<(f64, Vec<FittedMark>)> = Vec::with_capacity(most);
     for (misfit, marks) in rough {
@@ -197,13 +201,19 @@ fn distinct(thin: &Target, trials: Vec<Vec<FittedMark>>, most: usize, same_mm: f
     out
 }
 
+/// Marks with one more where what they leave asks for it, or in place of one of them.
+fn with_one_more(thin: &Target, base: &[FittedMark]) -> Vec<Vec<FittedMark>> {
+    let more = thin.proposals(base, PROPOSALS).into_iter().map(|m| base.iter().copied().chain([m]).collect());
+    more.chain((0..base.len()).flat_map(|i| splits(base, i))).collect()
+}
+
 /// An explanation's marks, each in turn taken away and put back wherever it might have been instead.
 fn elsewhere(thin: &Target, marks: &[FittedMark]) -> Vec<Vec<FittedMark>> {
     let mut trials: Vec<Vec<FittedMark>> = Vec::new();
     for (i, gone) in marks.iter().enumerate() {
         let mut rest = marks.to_vec();
         rest.remove(i);
-        let base = thin.adjust(&rest, ROUGH, false);
+        let base = thin.adjust(&rest, ROUGH, Freedom::Disc);
         trials.extend(thin.proposals(&base, PROPOSALS).into_iter().map(|m| base.iter().copied().chain([m]).collect()));
         for (j, m) in base.iter().enumerate() {
             let apart = (m.x_mm - gone.x_mm).hypot(m.y_mm - gone.y_mm);
@@ -286,20 +296,21 @@ struct Search<'a> {
 }
 
 impl Search<'_> {
-    /// The trial that fits best once all are adjusted: all roughly, the two best of them with waves and tilt, the best on all pixels.
-    fn best(&self, trials: Vec<Vec<FittedMark>>) -> Option<Fit> {
+    /// The trial that fits best once all are adjusted: all roughly, the best of them and all `discs` with waves and tilt, the best on all pixels.
+    fn best(&self, trials: Vec<Vec<FittedMark>>, discs: Vec<(f64, Vec<FittedMark>)>) -> Option<Fit> {
         let most = if self.target.is_some() { REFINED } else { 1 };
-        let rough = distinct(self.thin, trials, most, SAME_ROUGH_MM);
+        let rough = distinct(self.thin, trials, most, SAME_ROUGH_MM, Freedom::Disc);
         let Some(target) = self.target else {
             return rough.into_iter().next().map(|(_, m)| self.thin.finish(m));
         };
         let mut trials: Vec<(f64, Vec<FittedMark>)> = rough
             .into_iter()
-            .map(|(_, m)| self.thin.adjust(&m, FINE, true))
+            .chain(discs)
+            .map(|(_, m)| self.thin.adjust(&m, FINE, Freedom::Whole))
             .map(|m| (self.thin.misfit(&m), m))
             .collect();
         trials.sort_by(|a, b| a.0.total_cmp(&b.0));
-        let mut fit = target.finish(target.adjust(&trials.first()?.1, LAST, true));
+        let mut fit = target.finish(target.adjust(&trials.first()?.1, LAST, Freedom::Whole));
         fit.trials = trials;
         Some(fit)
     }

@@ -7,12 +7,17 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::fit::{TILT, WAVE_ORDERS};
+use super::fit::{FittedMark, TILT, WAVE_ORDERS};
 
 /// Knots of the profile: step in rho and how many.
 pub const STEP: f64 = 0.05;
 /// Last knot: rho = 1.6, where nothing of a mark is left.
 pub const KNOTS: usize = 33;
+/// A mark must be at least this strong against the usual one to be a mark.
+const LEAST_STRENGTH: f64 = 0.12;
+/// A mark must not be farther from the usual radius than this many standard deviations: a Gaussian has one such in a hundred
+/// thousand. Two balls in one place make a mark of some three; a shadow's edge between two photos makes one of six.
+const MOST_OFF_SD: f64 = 4.5;
 /// Opacity beyond which a pixel counts as part of a mark when shapes are learned, over the mark's strength.
 const LEAST_WEIGHT: f64 = 1e-9;
 
@@ -122,6 +127,12 @@ impl MarkShape {
     /// Standard deviation of a mode of [`super::fit::FittedMark::modes`].
     pub fn mode_sd(&self, mode: usize) -> f64 {
         if mode >= TILT { self.tilt } else { self.waves[mode / 2] }
+    }
+
+    /// Whether a fitted mark is strong enough to be one, and of a size that a ball leaves.
+    pub fn counts(&self, m: &FittedMark) -> bool {
+        let off = (m.radius_mm - self.radius_mm.0).abs();
+        m.strength >= LEAST_STRENGTH * self.strength.0 && off < MOST_OFF_SD * self.radius_mm.1
     }
 
     /// Beyond this rho a mark has no opacity.

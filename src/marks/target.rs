@@ -85,6 +85,20 @@ pub struct Target<'a> {
     within_mm: [(f64, f64); 2],
 }
 
+/// What an adjustment may change of each mark.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Freedom {
+    /// Place, radius and strength; rims and tilts stay as they are.
+    Disc,
+    /// The same, no radius more than [`USUAL_SD`] from the usual one: two marks cannot pass for a large one.
+    UsualDisc,
+    /// Everything.
+    Whole,
+}
+
+/// Two standard deviations hold all but one mark in twenty.
+const USUAL_SD: f64 = 2.0;
+
 /// Misfit, and what it changes by: its gradient, and the matrix where it was asked for.
 type Slopes = (f64, DVector<f64>, Option<DMatrix<f64>>);
 
@@ -278,8 +292,13 @@ impl<'a> Target<'a> {
         (cost, right, matrix)
     }
 
-    fn stepped(&self, marks: &[FittedMark], d: &DVector<f64>) -> Vec<FittedMark> {
+    fn stepped(&self, marks: &[FittedMark], d: &DVector<f64>, freedom: Freedom) -> Vec<FittedMark> {
         let usual = self.shape.radius_mm.0;
+        let mut radii = (RADIUS_RANGE.0 * usual, RADIUS_RANGE.1 * usual);
+        if freedom == Freedom::UsualDisc {
+            let off = USUAL_SD * self.shape.radius_mm.1;
+            radii = (radii.0.max(usual - off), radii.1.min(usual + off));
+        }
         let each = d.nrows() / marks.len().max(1);
         marks
             .iter()
@@ -298,7 +317,7 @@ impl<'a> Target<'a> {
                 FittedMark {
                     x_mm: (m.x_mm + d(0).clamp(-0.5 * usual, 0.5 * usual)).clamp(x.0, x.1),
                     y_mm: (m.y_mm + d(1).clamp(-0.5 * usual, 0.5 * usual)).clamp(y.0, y.1),
-                    radius_mm: (m.radius_mm + d(2)).clamp(RADIUS_RANGE.0 * usual, RADIUS_RANGE.1 * usual),
+                    radius_mm: (m.radius_mm + d(2)).clamp(radii.0, radii.1),
                     strength: (m.strength + d(3)).clamp(STRENGTH_RANGE.0, STRENGTH_RANGE.1),
                     modes,
                 }
@@ -306,10 +325,11 @@ impl<'a> Target<'a> {
             .collect()
     }
 
-    /// Adjusts marks from a start; at most `rounds` steps. Without `modes` rims and tilts stay as they are.
+    /// Adjusts marks from a start; at most `rounds` steps.
     ///
     /// A matrix serves for some steps, as long as they bring what it promises: it costs many times what the gradient does.
-    pub fn adjust(&self, start: &[FittedMark], rounds: usize, modes: bool) -> Vec<FittedMark> {
+    pub fn adjust(&self, start: &[FittedMark], rounds: usize, freedom: Freedom) -> Vec<FittedMark> {
+        let modes = freedom == Freedom::Whole;
         let mut marks = start.to_vec();
         let (mut cost, mut right, Some(mut matrix)) = self.slopes(&marks, modes, true) else { return marks };
         let mut damping = 1e-2;
@@ -320,7 +340,7 @@ impl<'a> Target<'a> {
                 a[(i, i)] = a[(i, i)] * (1.0 + damping) + 1e-9;
             }
             let Some(step) = a.cholesky().map(|c| c.solve(&right)) else { break };
-            let trial = self.stepped(&marks, &step);
+            let trial = self.stepped(&marks, &step, freedom);
             // Four unknowns' matrix costs little more than their gradient.
             let (c, r, m) = self.slopes(&trial, modes, !modes);
             if c < cost {

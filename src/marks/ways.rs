@@ -1,8 +1,8 @@
 //! Where could one more ball hide?
 //!
 //! When fewer marks than shots are told apart, or the last of them only barely, the missing ball may lie on any
-//! mark, or at a weak place of its own. Each of these ways is fitted and weighted by how well it explains the patches; the
-//! volley's mean is taken over all of them, and its variance has the part that the choice leaves open.
+//! mark, or at a weak place of its own that would still count as a mark. Each of these ways is fitted and weighted by how
+//! well it explains the patches; the volley's mean is taken over all of them, and its variance has the part that the choice leaves open.
 
 use rayon::prelude::*;
 
@@ -10,7 +10,7 @@ use super::fit::FittedMark;
 use super::patch::Patch;
 use super::separate::splits;
 use super::shape::MarkShape;
-use super::target::Target;
+use super::target::{Freedom, Target};
 
 /// Differences of misfit count for half: the fits' own noise (texture is not Gaussian, discs are not marks) is as large
 /// again as what the model knows of. Marks put on one too many in rendered sessions gained up to 13, the model expects up to 6.
@@ -60,7 +60,7 @@ pub fn ways(patches: &[Patch], bases: &[&[FittedMark]], shape: &MarkShape) -> Ve
 fn of_patch(p: usize, patch: &Patch, base: &[FittedMark], shape: &MarkShape) -> Vec<Way> {
     let thin = Target::thinned(patch, shape, 1.0);
     let fine = |marks: &[FittedMark]| {
-        let adjusted = thin.adjust(marks, STEPS, true);
+        let adjusted = thin.adjust(marks, STEPS, Freedom::Whole);
         (thin.misfit(&adjusted), adjusted)
     };
     let (before, base) = fine(base);
@@ -81,7 +81,10 @@ fn of_patch(p: usize, patch: &Patch, base: &[FittedMark], shape: &MarkShape) -> 
     for place in thin.proposals(&base, PLACES) {
         let mut trial = base.clone();
         trial.push(place);
-        take(None, fine(&trial));
+        let tried = fine(&trial);
+        if tried.1.last().is_some_and(|m| shape.counts(m)) {
+            take(None, tried);
+        }
     }
     out
 }

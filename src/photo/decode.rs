@@ -22,6 +22,10 @@ use crate::vectors::widest;
 /// the memory that a hostile file can ask for (360 MB as RGB).
 pub const MOST_PIXELS: u64 = 120_000_000;
 
+/// Most pixels that one bit of a JPEG stands for: each block of 8 x 8 has a code of its own, of one bit or more (ITU-T T.81,
+/// F.1.2.1 and G.1.2.1). A file with fewer is cut short, and need not be decoded for seconds to know it.
+const PIXELS_PER_BIT: u64 = 64;
+
 /// Decodes a photo to luma, turned upright by its Exif `orientation` (1..8).
 ///
 /// # Errors
@@ -168,6 +172,9 @@ fn jpeg(path: &Path, bytes: &[u8], space: ColorSpace) -> Result<Jpeg> {
     decoder.decode_headers().map_err(|e| unreadable(path, e))?;
     let (w, h) = decoder.dimensions().ok_or_else(|| short(path))?;
     check_size(path, w as u64, h as u64)?;
+    if (bytes.len() as u64) * 8 < (w as u64 * h as u64) / PIXELS_PER_BIT {
+        return Err(short(path));
+    }
     let gray_file = decoder.input_colorspace() == Some(ColorSpace::Luma);
     if space == ColorSpace::Luma && matches!(decoder.input_colorspace(), Some(ColorSpace::CMYK | ColorSpace::YCCK)) {
         return Ok(Jpeg::FourInks);

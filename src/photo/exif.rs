@@ -80,8 +80,11 @@ pub struct PhotoExif {
 pub(super) fn open_file(path: &Path) -> Result<File> {
     let about = std::fs::metadata(path).map_err(|e| Error::io(path, "open", e))?;
     if !about.is_file() {
-        let what = if about.is_dir() { "a folder" } else { "no ordinary file" };
-        return Err(Error::input(format!("{} is {what}, but a photo is wanted: name a photo", path.display())));
+        let (what, advice) = match about.is_dir() {
+            true => ("a folder", format!("name its photos, such as {}", path.join("*.jpg").display())),
+            false => ("no ordinary file", "name a photo".into()),
+        };
+        return Err(Error::input(format!("{} is {what}, but a photo is wanted: {advice}", path.display())));
     }
     File::open(path).map_err(|e| Error::io(path, "open", e))
 }

@@ -19,8 +19,6 @@ use crate::marks::ways::{Way, extra_mm, ways};
 
 /// Choices less probable than this do not count.
 const LEAST_PROBABILITY: f64 = 0.01;
-/// A mark must be at least this strong against the usual one to be a mark.
-const LEAST_STRENGTH: f64 = 0.12;
 
 /// A mark of a volley, wall mm.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -95,16 +93,21 @@ pub struct Hiding {
     pub no_mean: bool,
 }
 
+/// Standard deviations that a pixel's level must exceed to count as changed; where no pixel's does by twice as much, half of the clearest one's: a
+/// mark may be too faint for any single pixel to show it.
+const CLEARLY_CHANGED: f64 = 4.0;
+
 /// Where most of the change is: the patch with most opacity, its centre of opacity, mm.
 fn heart(patches: &[Patch]) -> Option<(f64, f64)> {
+    let usable = |p: &Patch| (0..p.opacity.len()).filter(|&i| p.sigma[i].is_finite()).collect::<Vec<_>>();
+    let clear = |p: &Patch, i: usize| p.level[i] / p.level_sigma(i);
+    let clearest = patches.iter().flat_map(|p| usable(p).into_iter().map(|i| clear(p, i))).fold(0.0, f64::max);
     let mass = |p: &Patch| {
         let (mut m, mut x, mut y) = (0.0, 0.0, 0.0);
-        for i in 0..p.opacity.len() {
-            if p.sigma[i].is_finite() && p.level[i] > 4.0 * p.sigma[i] {
-                m += p.level[i];
-                x += p.level[i] * p.wall_mm[i][0];
-                y += p.level[i] * p.wall_mm[i][1];
-            }
+        for i in usable(p).into_iter().filter(|&i| clear(p, i) > CLEARLY_CHANGED.min(0.5 * clearest)) {
+            m += p.level[i];
+            x += p.level[i] * p.wall_mm[i][0];
+            y += p.level[i] * p.wall_mm[i][1];
         }
         (m * p.mm_per_px * p.mm_per_px, x / m, y / m)
     };
@@ -172,12 +175,12 @@ pub fn judge(patches: &[Patch], shots: usize, shape: &MarkShape, behind: &Behind
     });
     let mut marks = marks_of(&explained, best, shape);
     marks.sort_by(top_to_bottom);
-    let told: usize = best.counts.iter().sum();
+    let told = marks.len();
     let mut judged = Judged { probability: best.probability, sure: 1.0, ..Judged::default() };
     judged.too_much = explained.iter().any(|e| e.too_much);
     if marks.len() < shots && behind.within_reach(mean(&marks), shape.group_mm) {
         judged.hidden = unseen(shots - marks.len());
-    } else if let Some(hidden) = hidden(patches, &explained, best, shots, shape) {
+    } else if let Some(hidden) = hidden(patches, &explained, best, (told, shots), shape) {
         let own = mean(&marks);
         if told < shots {
             hidden.name(&mut marks, &explained, best);
@@ -242,15 +245,14 @@ struct Hidden {
     doubtful: Option<[f64; 2]>,
 }
 
-/// Where balls may hide; `None` when every shot has a mark that cannot be mistaken.
+/// Where balls may hide when so many marks were told apart for so many shots; `None` when every shot has a mark that cannot be mistaken.
 fn hidden(
     patches: &[Patch],
     explained: &[Explained],
     best: &Choice,
-    shots: usize,
+    (told, shots): (usize, usize),
     shape: &MarkShape,
 ) -> Option<Hidden> {
-    let told: usize = best.counts.iter().sum();
     let mut counts = best.counts.clone();
     let mut doubtful_patch = None;
     if told > shots {
@@ -271,7 +273,7 @@ fn hidden(
     }
     let bases: Vec<&[FittedMark]> = explained.iter().zip(&counts).map(|(e, &k)| e.fits[k].marks.as_slice()).collect();
     let ways = ways(patches, &bases, shape);
-    let n: usize = counts.iter().sum();
+    let n = told - usize::from(doubtful_patch.is_some());
     let (mut sure, mut doubtful) = (1.0, None);
     if let Some(p) = doubtful_patch {
         // The way that is the present explanation: its additional ball lies where the present marks have theirs.
@@ -397,7 +399,7 @@ fn marks_of(explained: &[Explained], choice: &Choice, shape: &MarkShape) -> Vec<
         let fit = &e.fits[k];
         let between = between_trials_mm2(fit);
         for (i, m) in fit.marks.iter().enumerate() {
-            if m.strength < LEAST_STRENGTH * shape.strength.0 {
+            if !shape.counts(m) {
                 continue;
             }
             let lack = fit.lack_of_fit.get(i).copied().unwrap_or(1.0);

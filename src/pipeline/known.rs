@@ -18,7 +18,7 @@ use super::crops::Crops;
 use super::decide::{Decided, decide};
 use super::decision::{Shown, decision_picture};
 use super::expect::expected;
-use super::judge::{FoundMark, Judged, better, judge_look, mean, opacities};
+use super::judge::{FoundMark, Judged, better, judge_look, mean};
 use super::linear::Cells;
 use super::looks::{Pivot, VolleyLook};
 use super::measure::{Calibrated, Seen, measure};
@@ -32,8 +32,8 @@ use super::zero::{session_inputs, set_zero};
 use crate::camera::Wall;
 use crate::error::Result;
 use crate::flight::Solver;
-use crate::marks::learn::{colour, learn};
-use crate::marks::patch::{Patch, RawPatch};
+use crate::marks::learn::learn_with_colour;
+use crate::marks::patch::RawPatch;
 use crate::marks::shape::MarkShape;
 use crate::photo::{decode_rgb, read_exif};
 use crate::report::Summary;
@@ -225,10 +225,7 @@ impl Known {
         let raw: Vec<_> = from.par_iter().map(|k| k.look.patches()).collect::<Result<_>>()?;
         let shots = || from.iter().map(|k| k.volley.row.shots as usize);
         let all: Vec<(usize, &[RawPatch])> = shots().zip(raw.iter().map(|p| &**p)).collect();
-        let colour = colour(&all);
-        let patches: Vec<(usize, Vec<Patch>)> =
-            shots().collect::<Vec<_>>().into_par_iter().zip(raw).map(|(n, raw)| (n, opacities(&raw, colour))).collect();
-        Ok((learn(&patches, self.start.clone()), colour))
+        Ok(learn_with_colour(&all, &self.start))
     }
 
     /// Judges one volley by itself, against the photo before that tells its marks better.

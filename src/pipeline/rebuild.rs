@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use super::Progress;
 use super::pictures::cut_pictures;
-use crate::error::{Context, Error, Result};
+use crate::error::{Context, Error, Result, typed};
 use crate::report::model::VERSION;
 use crate::report::{ChartFiles, Summary, page};
 use crate::session::lock::{SessionLock, Work};
@@ -24,7 +24,7 @@ pub fn read_summary(paths: &SessionPaths) -> Result<Summary> {
         return Err(Error::input(format!(
             "{} has no results/summary.json: measure it first with `pockmark run {}`",
             paths.dir.display(),
-            paths.dir.display()
+            typed(&paths.dir)
         )));
     }
     let text = read_text(&path, LARGEST_SUMMARY_BYTES)?;

@@ -71,6 +71,27 @@ fn plain_name(path: &Path) -> Option<String> {
     path.file_name().and_then(|n| n.to_str()).map(str::to_string)
 }
 
+/// Refuses what would land among a session's photographs: a picture there would be taken for one of them.
+fn leave_photos_alone(path: &Path, folder: &Path) -> Result<()> {
+    let there = folder.ancestors().find_map(|a| {
+        let named = if a.as_os_str().is_empty() { Path::new(".") } else { a };
+        Some(named.canonicalize().ok()?.join(folder.strip_prefix(a).ok()?))
+    });
+    let Some(there) = there else { return Ok(()) };
+    // From the inside out, up to what lies directly in the folder that holds a session.toml.
+    let is_session = |a: &Path| a.join("session.toml").is_file();
+    let Some(inside) = there.ancestors().take_while(|a| !is_session(a)).last() else { return Ok(()) };
+    let name = inside.file_name().and_then(|n| n.to_str()).unwrap_or("");
+    let of_photos = name == "photos" || name == "calibration" || name.starts_with("calibration-");
+    if of_photos && inside.parent().is_some_and(is_session) {
+        return Err(Error::usage(format!(
+            "{} would lie among the photographs of the session, where nothing is written: choose another folder",
+            path.display()
+        )));
+    }
+    Ok(())
+}
+
 /// Writes a file whole or not at all: beside its place first, synced, then renamed over it.
 ///
 /// # Errors
@@ -87,6 +108,7 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<()> {
 pub fn write_together(files: &[(PathBuf, &[u8])]) -> Result<()> {
     for (path, _) in files {
         let folder = folder_of(path);
+        leave_photos_alone(path, folder)?;
         std::fs::create_dir_all(folder).map_err(|e| Error::io(folder, "make", e))?;
         if path.is_dir() {
             return Err(Error::input(format!("{} is a folder, but a file goes there; move it away", path.display())));
