@@ -24,7 +24,7 @@ pub fn ln(x: f32) -> f32 {
         -1.666_805_8e-1,
         2.000_071_5e-1,
         -2.499_999_4e-1,
-        3.333_333_1e-1,
+        3.333_333e-1,
     ];
     // The bits of the root of a half: mantissas lie between it and the root of two.
     const ROOT: u32 = 0x3f35_04f3;

@@ -20,7 +20,7 @@ use crate::camera::{Located, NotRegistered, Optics, Wall, WallView, locate, regi
 use crate::error::{Error, Result};
 use crate::marks::group::{Groups, Rules, group};
 use crate::marks::{Pair, Reduced, Thing, detect, find_things, reduce};
-use crate::photo::decode::{decode_gray, decode_rgb, luma};
+use crate::photo::decode::{decode_gray, decode_rgb, let_go, luma};
 use crate::photo::read_exif;
 use crate::points::{PixelPoint, WallPoint};
 use crate::session::flags::FlagWord;
@@ -60,6 +60,12 @@ pub struct PlacedPhoto {
     pub problem: Option<String>,
     /// What changed since the calibration and was corrected: a sentence each, with its flag where a person must look.
     pub changed: Vec<(Option<FlagWord>, String)>,
+}
+
+impl Drop for PlacedPhoto {
+    fn drop(&mut self) {
+        let_go(std::mem::take(&mut self.rgb));
+    }
 }
 
 /// A photo whose place is known, to which photos without sheets are registered.
