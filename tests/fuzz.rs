@@ -250,6 +250,20 @@ fn wall_json() {
     fuzz("wall.json", good, JSON_WORDS, cases(600), &read);
 }
 
+/// One number of the tripod photo's pose that is none: the search for the nearest rotation once did not end.
+#[test]
+fn a_pose_that_is_none_is_refused_at_once() {
+    let good = include_str!("data/wall.json");
+    let wall: serde_json::Value = serde_json::from_str(good).unwrap();
+    for wrong in [1e18, -1e308, 1e-3, 2.0] {
+        let mut wall = wall.clone();
+        wall["tripod_pose"][2][0] = wrong.into();
+        let began = Instant::now();
+        assert!(Wall::from_json(&wall.to_string()).is_err(), "{wrong}");
+        assert!(began.elapsed() < LONGEST);
+    }
+}
+
 #[test]
 fn summary_json() {
     let good = serde_json::to_string_pretty(&report_common::calibrated()).unwrap();

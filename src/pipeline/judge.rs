@@ -180,6 +180,8 @@ pub fn judge(patches: &[Patch], shots: usize, shape: &MarkShape, behind: &Behind
     judged.too_much = explained.iter().any(|e| e.too_much);
     if marks.len() < shots && behind.within_reach(mean(&marks), shape.group_mm) {
         judged.hidden = unseen(shots - marks.len());
+    } else if let (true, Some(seen)) = (told < shots && strange(&explained, best, shape), mean(&marks)) {
+        judged.mean_variance_mm2 = unknown_places(&marks, seen, shots, shape);
     } else if let Some(hidden) = hidden(patches, &explained, best, (told, shots), shape) {
         let own = mean(&marks);
         if told < shots {
@@ -228,6 +230,26 @@ fn expect_missing(choices: &mut [Choice], shots: usize) {
     let sum: f64 = choices.iter().map(|c| c.probability).sum();
     choices.iter_mut().for_each(|c| c.probability /= sum);
     choices.sort_by(|a, b| b.probability.total_cmp(&a.probability));
+}
+
+/// Whether something among the fits is strong enough to be a mark and of a size that no ball leaves: a shadow's edge, which may cover marks.
+fn strange(explained: &[Explained], best: &Choice, shape: &MarkShape) -> bool {
+    let chosen = explained.iter().zip(&best.counts).filter_map(|(e, &k)| e.fits.get(k));
+    chosen.flat_map(|f| &f.marks).any(|m| !shape.counts(m) && m.strength >= shape.strength.0)
+}
+
+/// Variance of a volley's mean, mm^2, when those balls that are not seen may have struck anywhere in the group: each scatters about
+/// the group's middle, which the `k` seen ones tell to within their own scatter over sqrt(k).
+fn unknown_places(marks: &[FoundMark], seen: [f64; 2], shots: usize, shape: &MarkShape) -> [[f64; 2]; 2] {
+    let (k, n) = (marks.len().max(1) as f64, shots.max(1) as f64);
+    let missing = (n - k).max(0.0);
+    let scatter = |axis: usize| {
+        let off = |m: &FoundMark| [m.x_mm - seen[0], m.y_mm - seen[1]][axis].powi(2);
+        // The seen ones may themselves scatter more than the session's do.
+        let own = marks.iter().map(off).sum::<f64>() / k;
+        own.max([shape.group_mm.0, shape.group_mm.1][axis].powi(2)) * (missing + missing * missing / k) / (n * n)
+    };
+    [[scatter(0), 0.0], [0.0, scatter(1)]]
 }
 
 /// A last mark that explains less than this of the misfit may be no ball: marks put on one too many in rendered
