@@ -90,7 +90,7 @@ pub struct Target<'a> {
 pub enum Freedom {
     /// Place, radius and strength; rims and tilts stay as they are.
     Disc,
-    /// The same, no radius more than [`USUAL_SD`] from the usual one: two marks cannot pass for a large one.
+    /// The same, no radius more than two standard deviations from the usual one: two marks cannot pass for a large one.
     UsualDisc,
     /// Everything.
     Whole,
