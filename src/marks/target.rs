@@ -83,6 +83,8 @@ pub struct Target<'a> {
     profile: Profile,
     /// Where pixels are, across and up.
     within_mm: [(f64, f64); 2],
+    /// One over the pixels that each one stands for.
+    most: f64,
 }
 
 /// What an adjustment may change of each mark.
@@ -139,8 +141,8 @@ impl<'a> Target<'a> {
         let (pixels, tiles, lanes) = (Vec::new(), Vec::new(), Vec::new());
         let (step_mm, profile) = (patch.mm_per_px, Profile::new(shape));
         let (origin_mm, within_mm) = ([0.0; 2], [(f64::MIN, f64::MAX); 2]);
-        let mut out = Self { shape, pixels, tiles, area_mm2, step_mm, lanes, origin_mm, profile, within_mm };
         let most = 1.0 / (step * step) as f64;
+        let mut out = Self { shape, pixels, tiles, area_mm2, step_mm, lanes, origin_mm, profile, within_mm, most };
         for y0 in (0..patch.height).step_by(side) {
             for x0 in (0..patch.width).step_by(side) {
                 let first = out.pixels.len();
@@ -447,9 +449,17 @@ impl<'a> Target<'a> {
         own.iter().map(|(chi2, n)| if *n > 0.0 { (chi2 / (n * left)).max(1.0) } else { 1.0 }).collect()
     }
 
-    /// Places where one more mark of the usual size would lower the misfit most, best first: (gain, mark).
+    /// Places where one more mark of the usual size would lower the misfit most, best first.
+    ///
+    /// While nothing is learned of sizes, a mark may be much smaller than that, and the bare wall about a small strong one weighs more than all of
+    /// it: then every pixel has a usual mark's texture in its variance, and each place is followed by a small mark there, which grows where
+    /// a large one would fade instead of shrinking.
     pub fn proposals(&self, marks: &[FittedMark], most: usize) -> Vec<FittedMark> {
         let usual = self.shape.radius_mm.0;
+        let unknown = self.shape.learned_from == 0;
+        let small = unknown.then(|| usual - USUAL_SD * self.shape.radius_mm.1);
+        let texture2 = (self.shape.texture * self.shape.strength.0).powi(2);
+        let texture = if unknown { (self.most * self.shape.grain_px * texture2) as f32 } else { 0.0 };
         let grid = (0.25 * usual).max(self.step_mm);
         let (mut x0, mut x1, mut y0, mut y1) = (f64::MAX, f64::MIN, f64::MAX, f64::MIN);
         for t in &self.tiles {
@@ -478,6 +488,7 @@ impl<'a> Target<'a> {
                 let at = |v: f32, middle: f64, first: f64| ((f64::from(v) + middle - first) / grid + 0.5) as usize;
                 let (x, y) = (at(w[0], self.origin_mm[0], x0), at(w[1], self.origin_mm[1], y0));
                 let cell = &mut cells[y.min(ny - 1) * nx + x.min(nx - 1)];
+                let weight = weight / (1.0 + weight * texture);
                 *cell = (cell.0 + weight * clear * r, cell.1 + weight * clear * clear);
             });
         }
@@ -527,9 +538,13 @@ impl<'a> Target<'a> {
         peaks
             .into_iter()
             .take(most)
-            .map(|(_, i)| {
+            .flat_map(|(_, i)| {
                 let (x, y) = (x0 + (i % nx) as f64 * grid, y0 + (i / nx) as f64 * grid);
-                FittedMark::disc(x, y, usual, (num[i] / den[i]).clamp(0.05, 0.9))
+                let disc = |radius: f64| {
+                    let strength = num[i] / den[i] * (usual / radius).powi(2);
+                    FittedMark::disc(x, y, radius, strength.clamp(0.05, 0.9))
+                };
+                std::iter::once(disc(usual)).chain(small.map(disc))
             })
             .collect()
     }
