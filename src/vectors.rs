@@ -11,6 +11,18 @@ pub fn widest<R>(work: impl FnOnce() -> R) -> R {
     pulp::Arch::new().dispatch(work)
 }
 
+/// The larger of two numbers, the second where they do not compare: one instruction, which `max` with its care for NaN is not.
+#[inline(always)]
+pub fn larger<T: PartialOrd>(a: T, b: T) -> T {
+    if a > b { a } else { b }
+}
+
+/// The smaller of two numbers, the second where they do not compare.
+#[inline(always)]
+pub fn smaller<T: PartialOrd>(a: T, b: T) -> T {
+    if a < b { a } else { b }
+}
+
 /// Natural logarithm of a positive number to 3e-7, relative or absolute; without a branch, so that a loop takes many at once. NaN stays NaN. Source:
 /// the polynomial of `logf` in S. Moshier's Cephes library.
 #[inline(always)]

@@ -42,6 +42,16 @@ impl FittedMark {
         Self { x_mm, y_mm, radius_mm, strength, modes: [0.0; MODES] }
     }
 
+    /// Distance between two marks' centres, mm.
+    pub fn distance_mm(&self, other: &Self) -> f64 {
+        (self.x_mm - other.x_mm).hypot(self.y_mm - other.y_mm)
+    }
+
+    /// Whether the discs of two marks overlap.
+    pub fn overlaps(&self, other: &Self) -> bool {
+        self.distance_mm(other) < self.radius_mm + other.radius_mm
+    }
+
     /// Distance from the centre over the waving rim's, and 1 + tilt . u.
     #[inline]
     pub fn rho_and_tilt(&self, w_mm: [f64; 2]) -> (f64, f64) {

@@ -6,7 +6,7 @@
 
 use super::fit::{FittedMark, LEAST_CLEAR, MODES, TILT, UNKNOWNS, WAVE_ORDERS};
 use super::shape::{KNOTS, MarkShape, STEP};
-use crate::vectors::widest;
+use crate::vectors::{larger, smaller, widest};
 
 /// Pixels of a tile.
 pub(super) const LANES: usize = 64;
@@ -73,16 +73,6 @@ impl Mark {
             modes: m.modes.map(|v| v as f32),
         }
     }
-}
-
-#[inline(always)]
-fn larger(a: f32, b: f32) -> f32 {
-    if a > b { a } else { b }
-}
-
-#[inline(always)]
-fn smaller(a: f32, b: f32) -> f32 {
-    if a < b { a } else { b }
 }
 
 /// What share of the light the mark lets through at each pixel, and the derivatives of its opacity by x, y, radius, strength and, where

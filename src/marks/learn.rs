@@ -87,11 +87,8 @@ pub fn learn_with_colour(volleys: &[(usize, &[RawPatch])], start: &MarkShape) ->
     };
     let patches = patches_at(first);
     let (shape, fitted) = learn_and_fit(&patches, start.clone());
-    let overlap = |marks: &[FittedMark]| {
-        let near =
-            |a: &FittedMark, b: &FittedMark| (a.x_mm - b.x_mm).hypot(a.y_mm - b.y_mm) < a.radius_mm + b.radius_mm;
-        marks.iter().enumerate().any(|(i, a)| marks[..i].iter().any(|b| near(a, b)))
-    };
+    let overlap =
+        |marks: &[FittedMark]| marks.iter().enumerate().any(|(i, a)| marks[..i].iter().any(|b| a.overlaps(b)));
     let telling: Vec<&Fitted> = fitted.iter().filter(|f| overlap(&f.2)).collect();
     // Misfit of overlapping marks when the marks' colour is another.
     let misfit = |colour: [f32; 3]| -> f64 {

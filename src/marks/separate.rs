@@ -203,8 +203,12 @@ fn distinct(
 
 /// Marks with one more where what they leave asks for it, or in place of one of them.
 fn with_one_more(thin: &Target, base: &[FittedMark]) -> Vec<Vec<FittedMark>> {
-    let more = thin.proposals(base, PROPOSALS).into_iter().map(|m| base.iter().copied().chain([m]).collect());
-    more.chain((0..base.len()).flat_map(|i| splits(base, i))).collect()
+    with_proposed(thin, base).chain((0..base.len()).flat_map(|i| splits(base, i))).collect()
+}
+
+/// Marks with one more where what they leave asks for it.
+fn with_proposed<'a>(thin: &Target, base: &'a [FittedMark]) -> impl Iterator<Item = Vec<FittedMark>> + 'a {
+    thin.proposals(base, PROPOSALS).into_iter().map(|m| base.iter().copied().chain([m]).collect())
 }
 
 /// An explanation's marks, each in turn taken away and put back wherever it might have been instead.
@@ -214,10 +218,9 @@ fn elsewhere(thin: &Target, marks: &[FittedMark]) -> Vec<Vec<FittedMark>> {
         let mut rest = marks.to_vec();
         rest.remove(i);
         let base = thin.adjust(&rest, ROUGH, Freedom::Disc);
-        trials.extend(thin.proposals(&base, PROPOSALS).into_iter().map(|m| base.iter().copied().chain([m]).collect()));
+        trials.extend(with_proposed(thin, &base));
         for (j, m) in base.iter().enumerate() {
-            let apart = (m.x_mm - gone.x_mm).hypot(m.y_mm - gone.y_mm);
-            if apart < NEIGHBOURS * (m.radius_mm + gone.radius_mm) {
+            if m.distance_mm(gone) < NEIGHBOURS * (m.radius_mm + gone.radius_mm) {
                 trials.extend(splits(&base, j));
             }
         }
@@ -275,7 +278,7 @@ const SAME_ROUGH_MM: f64 = 0.5;
 fn moves_mm(from: &[FittedMark], to: &[FittedMark]) -> Vec<[f64; 2]> {
     let mut pairs: Vec<(f64, usize, usize)> = Vec::with_capacity(from.len() * to.len());
     for (i, a) in from.iter().enumerate() {
-        pairs.extend(to.iter().enumerate().map(|(j, b)| ((a.x_mm - b.x_mm).hypot(a.y_mm - b.y_mm), i, j)));
+        pairs.extend(to.iter().enumerate().map(|(j, b)| (a.distance_mm(b), i, j)));
     }
     pairs.sort_by(|a, b| a.0.total_cmp(&b.0));
     let mut out = vec![[0.0; 2]; from.len()];

@@ -99,12 +99,13 @@ const CLEARLY_CHANGED: f64 = 4.0;
 
 /// Where most of the change is: the patch with most opacity, its centre of opacity, mm.
 fn heart(patches: &[Patch]) -> Option<(f64, f64)> {
-    let usable = |p: &Patch| (0..p.opacity.len()).filter(|&i| p.sigma[i].is_finite()).collect::<Vec<_>>();
+    // Nothing where the deviation is not known: it is infinite there.
     let clear = |p: &Patch, i: usize| p.level[i] / p.level_sigma(i);
-    let clearest = patches.iter().flat_map(|p| usable(p).into_iter().map(|i| clear(p, i))).fold(0.0, f64::max);
+    let clearest = patches.iter().flat_map(|p| (0..p.level.len()).map(|i| clear(p, i))).fold(0.0, f64::max);
+    let limit = CLEARLY_CHANGED.min(0.5 * clearest);
     let mass = |p: &Patch| {
         let (mut m, mut x, mut y) = (0.0, 0.0, 0.0);
-        for i in usable(p).into_iter().filter(|&i| clear(p, i) > CLEARLY_CHANGED.min(0.5 * clearest)) {
+        for i in (0..p.level.len()).filter(|&i| clear(p, i) > limit) {
             m += p.level[i];
             x += p.level[i] * p.wall_mm[i][0];
             y += p.level[i] * p.wall_mm[i][1];
@@ -178,8 +179,8 @@ pub fn judge(patches: &[Patch], shots: usize, shape: &MarkShape, behind: &Behind
     let told = marks.len();
     let mut judged = Judged { probability: best.probability, sure: 1.0, ..Judged::default() };
     judged.too_much = explained.iter().any(|e| e.too_much);
-    if marks.len() < shots && behind.within_reach(mean(&marks), shape.group_mm) {
-        judged.hidden = unseen(shots - marks.len());
+    if told < shots && behind.within_reach(mean(&marks), shape.group_mm) {
+        judged.hidden = unseen(shots - told);
     } else if let (true, Some(seen)) = (told < shots && strange(&explained, best, shape), mean(&marks)) {
         judged.mean_variance_mm2 = unknown_places(&marks, seen, shots, shape);
     } else if let Some(hidden) = hidden(patches, &explained, best, (told, shots), shape) {
@@ -435,11 +436,7 @@ fn marks_of(explained: &[Explained], choice: &Choice, shape: &MarkShape) -> Vec<
                 modes: m.modes,
                 count: 1,
                 significance: m.strength / c(3, 3).max(1e-12).sqrt(),
-                overlaps: fit
-                    .marks
-                    .iter()
-                    .enumerate()
-                    .any(|(j, n)| j != i && distance(m, n) < m.radius_mm + n.radius_mm),
+                overlaps: fit.marks.iter().enumerate().any(|(j, n)| j != i && m.overlaps(n)),
                 patch,
                 seen_in: None,
                 on_seam: false,
@@ -447,8 +444,4 @@ fn marks_of(explained: &[Explained], choice: &Choice, shape: &MarkShape) -> Vec<
         }
     }
     out
-}
-
-fn distance(a: &FittedMark, b: &FittedMark) -> f64 {
-    (a.x_mm - b.x_mm).hypot(a.y_mm - b.y_mm)
 }

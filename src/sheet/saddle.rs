@@ -14,7 +14,7 @@ use image::GrayImage;
 use nalgebra::{SMatrix, SVector};
 
 use crate::points::PixelPoint;
-use crate::vectors::widest;
+use crate::vectors::{smaller, widest};
 
 /// Reach along the edges, in squares: less than half, so that no other corner's blur comes in.
 const REACH_SQUARES: f64 = 0.42;
@@ -67,11 +67,6 @@ fn step(x: f64) -> (f64, f64) {
     let e = 1.0 - series.into_iter().fold(1.061_405_429, |sum, c| sum * t + c) * t * gauss;
     let over = x.abs() > OVER;
     ((if over { 1.0 } else { e }).copysign(x), if over { 0.0 } else { gauss })
-}
-
-#[inline(always)]
-fn smaller(a: f64, b: f64) -> f64 {
-    if a < b { a } else { b }
 }
 
 /// Fits one saddle.

@@ -185,7 +185,13 @@ pub fn bilinear(gray: &GrayImage, x: f64, y: f64) -> f64 {
     let (fx, fy) = (x - x0 as f64, y - y0 as f64);
     let raw = gray.as_raw();
     let v = |x: usize, y: usize| f64::from(raw[y * w + x]);
-    (v(x0, y0) * (1.0 - fx) + v(x1, y0) * fx) * (1.0 - fy) + (v(x0, y1) * (1.0 - fx) + v(x1, y1) * fx) * fy
+    between([v(x0, y0), v(x1, y0)], [v(x0, y1), v(x1, y1)], fx, fy)
+}
+
+/// The value between two above and two below, at these shares of the way across and down.
+#[inline(always)]
+fn between(above: [f64; 2], below: [f64; 2], fx: f64, fy: f64) -> f64 {
+    (above[0] * (1.0 - fx) + above[1] * fx) * (1.0 - fy) + (below[0] * (1.0 - fx) + below[1] * fx) * fy
 }
 
 /// True where a pixel is clearly darker than its surroundings, row by row.
@@ -402,8 +408,7 @@ fn along(gray: &GrayImage, (at, by): ([f64; 2], [f64; 2]), steps: i32, out: &mut
         let (fx, fy) = (x - f64::from(x0), y - f64::from(y0));
         let first = y0 as usize * w + x0 as usize;
         let pair = |from: usize| raw.get(from..from + 2).map_or([0.0; 2], |v| [f64::from(v[0]), f64::from(v[1])]);
-        let (a, b) = (pair(first), pair(first + w));
-        (a[0] * (1.0 - fx) + a[1] * fx) * (1.0 - fy) + (b[0] * (1.0 - fx) + b[1] * fx) * fy
+        between(pair(first), pair(first + w), fx, fy)
     }));
 }
 
