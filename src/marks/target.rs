@@ -457,7 +457,7 @@ impl<'a> Target<'a> {
     pub fn proposals(&self, marks: &[FittedMark], most: usize) -> Vec<FittedMark> {
         let usual = self.shape.radius_mm.0;
         let unknown = self.shape.learned_from == 0;
-        let small = unknown.then(|| usual - USUAL_SD * self.shape.radius_mm.1);
+        let small = unknown.then_some(usual - USUAL_SD * self.shape.radius_mm.1);
         let texture2 = (self.shape.texture * self.shape.strength.0).powi(2);
         let texture = if unknown { (self.most * self.shape.grain_px * texture2) as f32 } else { 0.0 };
         let grid = (0.25 * usual).max(self.step_mm);
