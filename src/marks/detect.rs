@@ -14,7 +14,8 @@ use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use statrs::distribution::{ContinuousCDF, Normal};
 
-use super::light::{Light, line_light, median, tile_light};
+use super::edges::{fully_lit, line_light};
+use super::light::{Light, median, tile_light};
 use super::pair::Reduced;
 use super::smooth::{Neighbourhood, even_means, means};
 use crate::vectors::widest;
@@ -31,8 +32,13 @@ const COLOUR_TAIL: f32 = 1.2;
 const DISC: f64 = 0.3;
 /// More changed cells than this many times what all shots can mark: the light has edges that tiles cannot follow.
 const EDGES: f64 = 2.0;
-/// Brightness classes of the noise.
+/// The same where two neighbouring tiles differ by this log ratio: lamps and clouds stay below half of it, an edge of the sun is above twice.
+const JUMP: f64 = 0.2;
+/// Brightness classes of the noise; cells on paper and cells at an edge of the light are classes of their own.
 const CLASSES: usize = 8;
+const PAPER: u8 = CLASSES as u8;
+const AT_EDGE: u8 = PAPER + 1;
+const KINDS: usize = CLASSES + 2;
 
 /// A place that changed.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -59,8 +65,10 @@ pub struct Detection {
     pub regions: Vec<Region>,
     /// Light ratio after / before in each cell and channel.
     pub light: Vec<[f32; 3]>,
-    /// Cells in which the light has an edge, so that they say nothing; empty when it has none.
-    pub light_edge: Vec<bool>,
+    /// u of the light ratio, relative: 0 where the light has no edge, infinite where an edge cannot be followed; empty when it has none.
+    pub light_u: Vec<f32>,
+    /// Linear RGB of the fully lit wall in the photo after; `None` when the light has no edges.
+    pub lit: Option<[f32; 3]>,
     /// Largest of the three significances in each cell, NaN where there is no pair.
     pub significance: Vec<f32>,
     /// Significance above which a cell counts.
@@ -87,7 +95,7 @@ fn directions(a: [f32; 3], p: [f32; 3], floor: f32) -> [f32; 3] {
 
 /// Scatter of a smoothed map as a function of brightness class and gradient: sqrt(v0[class] + g^2 G^2).
 struct Scatter {
-    v0: [f32; CLASSES + 1],
+    v0: [f32; KINDS],
     g2: f32,
 }
 
@@ -97,11 +105,11 @@ impl Scatter {
         // JPEG's chroma is zero almost everywhere and jumps elsewhere, so that the median alone sees no noise at
         // all: the largest scale of three quantiles is taken. The last lies below what marks may cover (`marked`, a share), twice
         // over: before anything is masked, many large marks would else pass for noise and hide themselves.
-        let last = (1.0 - 2.0 * marked).clamp(0.9, 0.99);
-        let last = (last, Normal::standard().inverse_cdf(0.5 + 0.5 * last) as f32);
-        // What jumps seldom shows only far out. Faint marks are no matter there: they are seen in grey.
-        let far = if colour { (0.999, 3.2905) } else { last };
-        let robust_var = |v: &mut Vec<u32>| {
+        let robust_var = |v: &mut Vec<u32>, marked: f64| {
+            let last = (1.0 - 2.0 * marked).clamp(0.9, 0.99);
+            let last = (last, Normal::standard().inverse_cdf(0.5 + 0.5 * last) as f32);
+            // What jumps seldom shows only far out. Faint marks are no matter there: they are seen in grey.
+            let far = if colour { (0.999, 3.2905) } else { last };
             let n = v.len();
             // No quantile lies below the one before: only what is above that is looked through.
             let (mut rest, mut first, mut value, mut largest) = (v.as_mut_slice(), 0, 0.0f32, 0.0f32);
@@ -117,13 +125,22 @@ impl Scatter {
             largest
         };
         // Sizes as bits, which order as they do.
-        let mut quiet: [Vec<u32>; CLASSES + 1] = Default::default();
+        let mut quiet: [Vec<u32>; KINDS] = Default::default();
         for &i in &sample.cells {
             if gradient2[i] <= sample.middle_gradient2 {
-                quiet[usize::from(class[i]).min(CLASSES)].push(map[i].abs().to_bits());
+                quiet[usize::from(class[i]).min(KINDS - 1)].push(map[i].abs().to_bits());
             }
         }
-        let mut v0 = quiet.map(|mut q| if q.len() >= sample.of(200) { robust_var(&mut q) } else { f32::NAN });
+        // All marks may lie at an edge, which has far fewer cells.
+        let share = |kind: usize, n: usize| {
+            let of_all = sample.cells.len() as f64 / n as f64;
+            if kind == usize::from(AT_EDGE) { (marked * of_all).min(0.5) } else { marked }
+        };
+        let mut v0: [f32; KINDS] = std::array::from_fn(|kind| {
+            let q = &mut quiet[kind];
+            let n = q.len();
+            if n >= sample.of(200) { robust_var(q, share(kind, n)) } else { f32::NAN }
+        });
         let known: Vec<f32> = v0.iter().copied().filter(|v| v.is_finite()).collect();
         let largest = known.iter().copied().fold(1e-8, f32::max);
         v0.iter_mut().for_each(|v| *v = if v.is_finite() { v.max(1e-8) } else { largest });
@@ -132,7 +149,7 @@ impl Scatter {
             .cells
             .iter()
             .filter(|&&i| gradient2[i] >= sample.strong_gradient2 && gradient2[i] > 0.0)
-            .map(|&i| (map[i] * map[i] - v0[usize::from(class[i]).min(CLASSES)]).max(0.0) / gradient2[i])
+            .map(|&i| (map[i] * map[i] - v0[usize::from(class[i]).min(KINDS - 1)]).max(0.0) / gradient2[i])
             .collect();
         // The median of a squared Gaussian is 0.455 of its mean.
         let g2 = if ratio.len() < sample.of(100) { 0.0 } else { median(&mut ratio) / 0.455 };
@@ -141,7 +158,7 @@ impl Scatter {
 
     #[inline(always)]
     fn variance(&self, class: u8, gradient2: f32) -> f32 {
-        self.v0[usize::from(class).min(CLASSES)] + self.g2 * gradient2
+        self.v0[usize::from(class).min(KINDS - 1)] + self.g2 * gradient2
     }
 }
 
@@ -227,29 +244,36 @@ pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) ->
     );
     let mut floor = vec![FLOOR; n];
     for i in (0..paper.len().min(n)).filter(|&i| paper[i]) {
-        (class[i], floor[i]) = (CLASSES as u8, PAPER_FLOOR);
+        (class[i], floor[i]) = (PAPER, PAPER_FLOOR);
     }
     let disc = Neighbourhood::disc(radius);
     let gradient = gradient_squared(r, &disc, &held);
     let mut mask = vec![false; n];
     let mut out = None;
     let expected = (shots.max(1) + 1) as f64 * std::f64::consts::PI * (0.5 * diameter_cells + radius).powi(2);
-    let mut edges = false;
+    let mut edges: Option<Light> = None;
+    let mut jump = 0.0;
     // Twice: what changed is kept out of light and noise the second time. A third and fourth time where the light has edges.
     for round in 0..4 {
         if round == 2 {
             let changed = (0..n).filter(|&i| mask[i] && !on_paper(i)).count();
-            edges = changed as f64 > EDGES * expected;
-            if !edges {
+            if changed as f64 <= EDGES * expected && jump < JUMP {
                 break;
             }
             mask = vec![false; n];
+            let light = line_light(r, diameter_cells);
+            let at_edge = class.iter_mut().zip(&light.edge_u).filter(|(class, u)| **u > 0.0 && **class != PAPER);
+            at_edge.for_each(|(class, _)| *class = AT_EDGE);
+            edges = Some(light);
         }
-        let Light { ratio: light, step: light_step, edge } =
-            if edges { line_light(r, diameter_cells) } else { tile_light(r, diameter_cells, &mask) };
+        let light = edges.clone().unwrap_or_else(|| tile_light(r, diameter_cells, &mask));
+        jump = light.jump;
+        let Light { ratio: light, step: light_step, edge_u, .. } = light;
+
         let mut weight = Cow::Borrowed(&held);
-        if !edge.is_empty() {
-            weight.to_mut().iter_mut().zip(&edge).filter(|(_, e)| **e).for_each(|(w, _)| *w = f32::NAN);
+        if !edge_u.is_empty() {
+            let nothing = weight.to_mut().iter_mut().zip(&edge_u).filter(|(_, u)| u.is_infinite());
+            nothing.for_each(|(w, _)| *w = f32::NAN);
         }
         let maps: [Vec<f32>; 3] = even_means(
             #[inline(always)]
@@ -272,11 +296,15 @@ pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) ->
             std::array::from_fn(|k| Scatter::measure(&maps[k], &class, &gradient, &sample, marked, k > 0 && round > 0));
         let significance = significances(&maps, &scatter, &class, &gradient);
         mask = grow(&significance, r.width, r.height, threshold as f32, radius.ceil() as usize + 1);
-        out = Some((light, light_step, significance, maps, edge));
+        out = Some((light, light_step, significance, maps, edge_u));
     }
-    let (light, light_step, significance, maps, light_edge) = out.unwrap_or_default();
+    let (light, light_step, significance, maps, light_u) = out.unwrap_or_default();
+    let lit = (!light_u.is_empty()).then(|| {
+        let wall = (0..n).step_by(7).filter(|i| class[*i] != PAPER);
+        fully_lit(wall.map(|i| std::array::from_fn(|c| r.before[i][c] * light[i][c])))
+    });
     let regions = regions(&significance, &maps, r.width, r.height, threshold);
-    Detection { regions, light, light_edge, significance, threshold, light_step, radius_cells: radius }
+    Detection { regions, light, light_u, lit, significance, threshold, light_step, radius_cells: radius }
 }
 
 /// How bright a cell is against the brightest of its neighbours, 0..1. At the rim of a bright board before a dark

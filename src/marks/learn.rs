@@ -20,6 +20,8 @@ const MOST_OPAQUE: f64 = 0.92;
 const FAINTER: [f64; 2] = [0.5, 0.25];
 /// A fainter reading must lower the misfit by this: torn outlines alone make differences of some units.
 const CLEARLY_FAINTER: f64 = 20.0;
+/// A wall in less than this share of the full light says nothing of its colour.
+const LEAST_LIGHT: f32 = 0.02;
 /// Least marks that teach size and strength.
 const LEAST_MARKS: usize = 3;
 
@@ -45,7 +47,8 @@ fn strongest_change(volleys: &[(usize, &[RawPatch])]) -> Option<([f64; 3], [f64;
                 continue;
             }
             changes.push(std::array::from_fn(|c| (f64::from(p.after[i][c]) + 0.002) / (f64::from(e[c]) + 0.002) - 1.0));
-            (0..3).for_each(|c| wall[c] += f64::from(e[c]));
+            let shade = p.shade.get(i).copied().unwrap_or([1.0; 3]);
+            (0..3).for_each(|c| wall[c] += f64::from(e[c] / shade[c].max(LEAST_LIGHT)));
         }
     }
     if changes.len() < 20 {

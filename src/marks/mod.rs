@@ -7,6 +7,7 @@
 //! marks; [`shape`] and [`learn`] say what a mark of this session looks like; [`separate`] decides how many there are.
 
 pub mod detect;
+pub mod edges;
 pub mod fit;
 pub mod group;
 mod lanes;

@@ -278,7 +278,7 @@ fn together<const TAPS: usize>(t: f32, factor: usize) -> [f32; TAPS] {
 }
 
 #[inline(always)]
-fn catmull_rom(t: f32) -> [f32; 4] {
+pub(super) fn catmull_rom(t: f32) -> [f32; 4] {
     let (t2, t3) = (t * t, t * t * t);
     [0.5 * (-t + 2.0 * t2 - t3), 0.5 * (2.0 - 5.0 * t2 + 3.0 * t3), 0.5 * (t + 4.0 * t2 - 3.0 * t3), 0.5 * (-t2 + t3)]
 }

@@ -8,7 +8,8 @@
 use serde::{Deserialize, Serialize};
 
 use super::detect::Detection;
-use super::pair::{Pair, Reduced};
+use super::edges::Shade;
+use super::pair::{Pair, Reduced, catmull_rom};
 use super::shape::grain_px;
 use crate::points::PixelPoint;
 
@@ -31,6 +32,10 @@ pub struct RawPatch {
     pub after: Vec<[f32; 3]>,
     /// Photo before under the new light, linear RGB; NaN where unknown.
     pub expected: Vec<[f32; 3]>,
+    /// u of the new light, relative; empty where the light has no edges.
+    pub light_u: Vec<f32>,
+    /// Share of the full light that falls on each pixel, by channel; empty where the light has no edges.
+    pub shade: Vec<[f32; 3]>,
     /// Wall point of each pixel, mm; NaN off the wall.
     pub wall_mm: Vec<[f64; 2]>,
     /// True where nothing changed (below half the threshold): there the noise is measured.
@@ -72,18 +77,28 @@ pub fn cut(
         height,
         after: Vec::with_capacity(n),
         expected: Vec::with_capacity(n),
+        light_u: Vec::new(),
+        shade: Vec::new(),
         wall_mm: Vec::with_capacity(n),
         quiet: Vec::with_capacity(n),
         masked: Vec::with_capacity(n),
         mm_per_px: step as f64 / px_per_mm,
     };
     let share = 1.0 / (step * step) as f32;
+    let shade = detection.lit.map(|lit| {
+        let expected = |u: usize, v: usize| {
+            let i = v * reduced.width + u;
+            std::array::from_fn(|c| reduced.before[i][c] * detection.light[i][c])
+        };
+        let diameter = 2.0 * radius_mm * px_per_mm / f as f64;
+        Shade::over(expected, (x, y), (reduced.width, reduced.height), diameter, lit)
+    });
     for j in 0..height {
         for i in 0..width {
             let (px, py) = (x0 + i * step, y0 + j * step);
             let (cx, cy) = (((px - ox) / f).min(reduced.width - 1), ((py - oy) / f).min(reduced.height - 1));
             let cell = cy * reduced.width + cx;
-            let light = detection.light[cell];
+            let light = light_at(detection, reduced, (px, py), step);
             let (mut a, mut b) = ([0.0f32; 3], [0.0f32; 3]);
             for yy in py..py + step {
                 for xx in px..px + step {
@@ -98,14 +113,47 @@ pub fn cut(
             out.after.push(a);
             out.expected.push(b);
             let half = 0.5 * (step - 1) as f64;
+            out.shade.extend(shade.as_ref().map(|s| {
+                let at = |p: usize, o: usize| (p as f64 + half - o as f64 + 0.5) / f as f64 - 0.5;
+                s.at(at(px, ox), at(py, oy))
+            }));
             let p = pair.after_view.wall_from_pixel(PixelPoint::new(px as f64 + half, py as f64 + half));
             out.wall_mm.push(p.map_or([f64::NAN; 2], |p| [p.x_m * 1e3, p.y_m * 1e3]));
             out.quiet.push(f64::from(detection.significance[cell]) < 0.5 * detection.threshold);
-            let edge = detection.light_edge.get(cell).copied().unwrap_or(false);
-            out.masked.push(excluded[cell] || edge);
+            let u = detection.light_u.get(cell);
+            out.light_u.extend(u);
+            out.masked.push(excluded[cell] || u.is_some_and(|u| u.is_infinite()));
         }
     }
     Some(out)
+}
+
+/// The light's ratio at a block of `step` pixels: its cell's, and at an edge, where cells differ by several per cent, what lies between the cells.
+fn light_at(detection: &Detection, r: &Reduced, (x, y): (usize, usize), step: usize) -> [f32; 3] {
+    let cell = |v: usize, o: usize, most: usize| ((v - o) / r.factor).min(most - 1);
+    let own = detection.light[cell(y, r.origin.1, r.height) * r.width + cell(x, r.origin.0, r.width)];
+    if detection.light_u.is_empty() {
+        return own;
+    }
+    let among = |v: usize, o: usize, most: usize| {
+        let f = ((v - o) as f32 + 0.5 * step as f32) / r.factor as f32 - 0.5;
+        let f = f.clamp(0.0, (most - 1) as f32);
+        (f as usize, f - f.floor(), most - 1)
+    };
+    let (cx, cy) = (among(x, r.origin.0, r.width), among(y, r.origin.1, r.height));
+    let four = |(first, t, most): (usize, f32, usize)| {
+        let at = [first.saturating_sub(1), first, (first + 1).min(most), (first + 2).min(most)];
+        std::iter::zip(at, catmull_rom(t))
+    };
+    let mut out = [0.0f32; 3];
+    for (v, wy) in four(cy) {
+        for (u, wx) in four(cx) {
+            let light = detection.light[v * r.width + u];
+            (0..3).for_each(|c| out[c] += wy * wx * light[c]);
+        }
+    }
+    // What is covered has no light: there the cell's own says so.
+    if out.iter().all(|v| v.is_finite()) { out } else { own }
 }
 
 /// Opacity pixel by pixel.
@@ -199,13 +247,14 @@ impl EdgeNoise {
 const MOST_EXTENDED: f64 = 10.0;
 
 impl RawPatch {
-    /// Opacity for a mark colour (linear RGB).
+    /// Opacity for a mark colour (linear RGB in full light).
     pub fn opacity(&self, colour: [f32; 3]) -> Patch {
         let n = self.width * self.height;
         let mut opacity = vec![0.0; n];
         let mut strength = vec![0.0f64; n];
         for i in 0..n {
             let (a, p) = (self.after[i], self.expected[i]);
+            let colour = self.in_light(colour, i);
             let (mut num, mut den) = (0.0f64, 0.0f64);
             for c in 0..3 {
                 let scale = f64::from(p[c]) + 0.002;
@@ -226,7 +275,11 @@ impl RawPatch {
             (edges[i], relative)
         }));
         let sigma: Vec<f64> = (0..n)
-            .map(|i| if strength[i] > 0.0 { noise.at(edges[i]).max(1e-3) / strength[i].sqrt() } else { f64::INFINITY })
+            .map(|i| {
+                let light_u = self.light_u.get(i).map_or(0.0, |u| f64::from(*u));
+                let relative = noise.at(edges[i]).max(1e-3).hypot(light_u);
+                if strength[i] > 0.0 { relative / strength[i].sqrt() } else { f64::INFINITY }
+            })
             .collect();
         let noise_rho = self.noise_rho(&opacity, &sigma);
         let noise_grain_px = grain_px(&noise_rho);
@@ -257,6 +310,11 @@ impl RawPatch {
             noise_rho,
             noise_grain_px,
         }
+    }
+
+    /// A colour in full light as it is in a pixel's.
+    pub fn in_light(&self, colour: [f32; 3], i: usize) -> [f32; 3] {
+        self.shade.get(i).map_or(colour, |s| std::array::from_fn(|c| colour[c] * s[c]))
     }
 
     /// How strongly the wall's own edges run through each pixel: largest less least of its 3 x 3 neighbours' brightness in the photo before,
