@@ -79,6 +79,18 @@ pub struct Detection {
     pub radius_cells: f64,
 }
 
+/// Edges are followed when no more than this share of their cells says nothing: the rim of the photo, a crossing.
+const MOST_LOST: f64 = 0.1;
+
+impl Detection {
+    /// Whether the light has edges, and they were followed all along.
+    pub fn edges_followed(&self) -> bool {
+        let edge = self.light_u.iter().filter(|u| **u > 0.0).count();
+        let lost = self.light_u.iter().filter(|u| u.is_infinite()).count();
+        edge > 0 && lost as f64 <= MOST_LOST * edge as f64
+    }
+}
+
 /// Light below which changes are not taken relative to it: a floor of 0.2 % of full light keeps black from dividing by
 /// nothing; on paper 10 %, since the noise of printed black is no mark.
 const FLOOR: f32 = 0.002;
@@ -260,8 +272,8 @@ pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) ->
             if changed as f64 <= EDGES * expected && jump < JUMP {
                 break;
             }
+            let light = line_light(r, diameter_cells, &mask);
             mask = vec![false; n];
-            let light = line_light(r, diameter_cells);
             let at_edge = class.iter_mut().zip(&light.edge_u).filter(|(class, u)| **u > 0.0 && **class != PAPER);
             at_edge.for_each(|(class, _)| *class = AT_EDGE);
             edges = Some(light);

@@ -91,6 +91,8 @@ mod tests {
             height: h,
             after: vec![[0.5; 3]; w * h],
             expected: (0..w * h).map(value).collect(),
+            light_u: Vec::new(),
+            shade: Vec::new(),
             wall_mm: (0..w * h).map(place).collect(),
             quiet: vec![true; w * h],
             masked: vec![false; w * h],

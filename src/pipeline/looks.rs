@@ -310,6 +310,8 @@ pub struct VolleyLook {
     pub changed_cells: usize,
     /// Largest less smallest log light ratio.
     pub light_step: f64,
+    /// True where the edges of sun and shade could be followed.
+    pub light_followed: bool,
     /// Photo size, px.
     pub size_px: (u32, u32),
     /// How far the camera had moved between the two photos, px.
@@ -599,6 +601,7 @@ pub fn look(wall: &Wall, ask: &Ask, before: &PlacedPhoto, after: &PlacedPhoto) -
         located: is.clone(),
         how: how.clone(),
         light_step: detection.light_step,
+        light_followed: detection.edges_followed(),
         size_px: after.rgb.dimensions(),
         spots,
         gone,

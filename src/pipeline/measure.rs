@@ -185,7 +185,9 @@ pub fn measure<'a>(
                 .into(),
         );
     }
-    if l.light_step > LIGHT_STEP && open(FlagWord::LightChanged) {
+    if l.light_step > LIGHT_STEP && l.light_followed {
+        known.push("an edge of sun and shade moved over the wall; it was followed".into());
+    } else if l.light_step > LIGHT_STEP && open(FlagWord::LightChanged) {
         flags.push(FlagWord::LightChanged);
         notes
             .push("the light changed by more than a factor of two between parts of the wall: look at the photo".into());
