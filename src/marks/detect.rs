@@ -281,7 +281,6 @@ pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) ->
         let light = edges.clone().unwrap_or_else(|| tile_light(r, diameter_cells, &mask));
         jump = light.jump;
         let Light { ratio: light, step: light_step, edge_u, .. } = light;
-
         let mut weight = Cow::Borrowed(&held);
         if !edge_u.is_empty() {
             let nothing = weight.to_mut().iter_mut().zip(&edge_u).filter(|(_, u)| u.is_infinite());

@@ -11,7 +11,7 @@
 
 use rayon::prelude::*;
 
-use super::light::{Light, bits, median, middle};
+use super::light::{Light, bits, median, middle, mix};
 use super::pair::Reduced;
 
 /// Half length of a line in mark diameters: marks side by side must reach over more than half of it to be taken for light.
@@ -39,6 +39,7 @@ const MOST_SCATTER: f32 = 0.1;
 const MOST_STRAY: f32 = 0.1;
 /// Every second cell across and down is looked at first.
 const THIN: usize = 2;
+
 /// Mean deviation of values (as [`bits`]) from their median, relative: a line that crosses the strip between two places of an edge
 /// differs from its median in that strip only, but there by much. `None` where they are too few.
 fn mean_deviation(values: &mut [u32]) -> Option<f32> {
@@ -68,12 +69,23 @@ struct Thinned {
 }
 
 impl Thinned {
-    fn of(r: &Reduced) -> Self {
+    fn of(r: &Ratio) -> Self {
         Self { width: r.width.div_ceil(THIN), height: r.height.div_ceil(THIN) }
     }
 
     fn place(&self, i: usize) -> (usize, usize) {
         (i % self.width, i / self.width)
+    }
+
+    /// Index among all cells, `width` in a row, of a thinned one.
+    fn among_all(&self, i: usize, width: usize) -> usize {
+        let (x, y) = self.place(i);
+        y * THIN * width + x * THIN
+    }
+
+    /// The thinned cell that stands for one of all cells, `width` in a row.
+    fn standing_for(&self, i: usize, width: usize) -> usize {
+        i / width / THIN * self.width + i % width / THIN
     }
 
     /// The cells at most `reach` away.
@@ -86,38 +98,64 @@ impl Thinned {
     }
 }
 
-/// after / before of a cell; NaN where there is no pair.
-fn ratio_at(r: &Reduced, i: usize) -> [f32; 3] {
-    std::array::from_fn(|c| (r.after[i][c] + 0.002) / (r.before[i][c] + 0.002))
+/// after / before, cell by cell; NaN where there is no pair.
+struct Ratio {
+    width: usize,
+    height: usize,
+    of: Vec<[f32; 3]>,
+}
+
+impl Ratio {
+    fn of(r: &Reduced) -> Self {
+        let of = |(a, b): (&[f32; 3], &[f32; 3])| std::array::from_fn(|c| (a[c] + 0.002) / (b[c] + 0.002));
+        Self { width: r.width, height: r.height, of: r.after.iter().zip(&r.before).map(of).collect() }
+    }
+
+    /// Between four cells' middles; `None` outside and where one of them is not there.
+    fn between(&self, x: f64, y: f64) -> Option<[f32; 3]> {
+        let (x0, y0) = (x.floor(), y.floor());
+        if !(x0 >= 0.0 && y0 >= 0.0 && x0 + 1.0 < self.width as f64 && y0 + 1.0 < self.height as f64) {
+            return None;
+        }
+        let (fx, fy) = ((x - x0) as f32, (y - y0) as f32);
+        let i = y0 as usize * self.width + x0 as usize;
+        let corners = [i, i + 1, i + self.width, i + self.width + 1].map(|j| self.of[j]);
+        let weights = [(1.0 - fx) * (1.0 - fy), fx * (1.0 - fy), (1.0 - fx) * fy, fx * fy];
+        let out: [f32; 3] = std::array::from_fn(|c| corners.iter().zip(weights).map(|(v, w)| w * v[c]).sum());
+        out.iter().all(|v| v.is_finite()).then_some(out)
+    }
+
+    /// Along a line through a cell, cell by cell.
+    fn along(&self, (x, y): (f64, f64), angle: f64, half: i64) -> impl Iterator<Item = [f32; 3]> {
+        let (s, c) = angle.sin_cos();
+        (-half..=half).filter_map(move |t| self.between(x + t as f64 * c, y + t as f64 * s))
+    }
 }
 
 /// Light with edges: for each cell the median along the line in which the ratio scatters least. `changed` are the cells that differ from the
 /// smooth light: marks, and strips so narrow that only lines of the right direction see them.
 pub fn line_light(r: &Reduced, diameter_cells: f64, changed: &[bool]) -> Light {
+    let r = &Ratio::of(r);
     let thin = Thinned::of(r);
     let first = first_light(r, &thin, diameter_cells);
     let mut at_edge = jumps(&thin, &first);
     let mut ratio = spread_out(r, &thin, &first);
     let most = MOST_EDGES * first.len() as f64;
-    let is_changed = |i: usize| {
-        let (x, y) = thin.place(i);
-        changed[y * THIN * r.width + x * THIN]
-    };
+    let is_changed = |i: usize| changed[thin.among_all(i, r.width)];
     if (0..first.len()).filter(|&i| is_changed(i)).count() as f64 <= most {
         at_edge.iter_mut().enumerate().for_each(|(i, e)| *e |= is_changed(i));
     }
     let edges = at_edge.iter().filter(|e| **e).count();
     let mut edge_u = vec![0.0f32; ratio.len()];
     if edges as f64 > 2.0 * most {
-        let cell = |x: usize, y: usize| at_edge[y / THIN * thin.width + x / THIN];
-        (0..edge_u.len()).filter(|i| cell(i % r.width, i / r.width)).for_each(|i| edge_u[i] = f32::INFINITY);
+        let cell = |i: usize| at_edge[thin.standing_for(i, r.width)];
+        edge_u.iter_mut().enumerate().filter(|(i, _)| cell(*i)).for_each(|(_, u)| *u = f32::INFINITY);
     } else if edges > 0 {
         follow(r, &thin, &at_edge, diameter_cells, &mut ratio, &mut edge_u);
         // Where the light turned out to be even there is no edge: a mark was looked at.
-        let place = |i: usize| (i / thin.width * THIN) * r.width + i % thin.width * THIN;
-        let followed: Vec<[f32; 3]> = (0..first.len()).map(|i| ratio[place(i)]).collect();
+        let followed: Vec<[f32; 3]> = (0..first.len()).map(|i| ratio[thin.among_all(i, r.width)]).collect();
         let edge = jumps(&thin, &followed);
-        let cell = |i: usize| edge[i / r.width / THIN * thin.width + i % r.width / THIN];
+        let cell = |i: usize| edge[thin.standing_for(i, r.width)];
         edge_u.iter_mut().enumerate().filter(|(i, u)| u.is_finite() && !cell(*i)).for_each(|(_, u)| *u = 0.0);
     }
     let (lo, hi) = ratio.iter().fold((f32::MAX, f32::MIN), |m, t| (m.0.min(t[1]), m.1.max(t[1])));
@@ -136,7 +174,7 @@ fn jumps(thin: &Thinned, light: &[[f32; 3]]) -> Vec<bool> {
 }
 
 /// The ratio in every thinned cell, from lines of few directions.
-fn first_light(r: &Reduced, thin: &Thinned, diameter_cells: f64) -> Vec<[f32; 3]> {
+fn first_light(r: &Ratio, thin: &Thinned, diameter_cells: f64) -> Vec<[f32; 3]> {
     let (w, h) = (r.width as i64, r.height as i64);
     let half = (LINE_DIAMETERS * diameter_cells).ceil() as i64;
     // Every second cell along the line: neighbours hang together anyway.
@@ -147,7 +185,6 @@ fn first_light(r: &Reduced, thin: &Thinned, diameter_cells: f64) -> Vec<[f32; 3]
             steps.iter().map(|&t| ((t as f64 * c).round() as i64, (t as f64 * s).round() as i64)).collect()
         })
         .collect();
-    let green: Vec<f32> = (0..r.before.len()).map(|i| ratio_at(r, i)[1]).collect();
     let along = |k: usize, x: i64, y: i64| {
         lines[k].iter().filter_map(move |&(dx, dy)| {
             let (u, v) = (x + dx, y + dy);
@@ -161,14 +198,14 @@ fn first_light(r: &Reduced, thin: &Thinned, diameter_cells: f64) -> Vec<[f32; 3]
             let (u, v) = ((u * THIN) as i64, (v * THIN) as i64);
             let mut of = |k: usize| {
                 values.clear();
-                values.extend(along(k, u, v).map(|j| green[j]).filter(|v| v.is_finite()).map(bits));
+                values.extend(along(k, u, v).map(|j| r.of[j][1]).filter(|v| v.is_finite()).map(bits));
                 Some((mean_deviation(values)?, k))
             };
             let best = (0..DIRECTIONS).filter_map(&mut of).min_by(|a, b| a.0.total_cmp(&b.0));
             let Some((_, k)) = best else { return [1.0; 3] };
             std::array::from_fn(|c| {
                 values.clear();
-                values.extend(along(k, u, v).map(|j| ratio_at(r, j)[c]).filter(|v| v.is_finite()).map(bits));
+                values.extend(along(k, u, v).map(|j| r.of[j][c]).filter(|v| v.is_finite()).map(bits));
                 if values.is_empty() { 1.0 } else { middle(values) }
             })
         })
@@ -176,7 +213,7 @@ fn first_light(r: &Reduced, thin: &Thinned, diameter_cells: f64) -> Vec<[f32; 3]
 }
 
 /// Values of thinned cells in all cells, on straight lines between them.
-fn spread_out(r: &Reduced, thin: &Thinned, first: &[[f32; 3]]) -> Vec<[f32; 3]> {
+fn spread_out(r: &Ratio, thin: &Thinned, first: &[[f32; 3]]) -> Vec<[f32; 3]> {
     let among = |v: usize, most: usize| {
         let (a, f) = (v / THIN, (v % THIN) as f32 / THIN as f32);
         (a, (a + 1).min(most - 1), f)
@@ -186,35 +223,14 @@ fn spread_out(r: &Reduced, thin: &Thinned, first: &[[f32; 3]]) -> Vec<[f32; 3]> 
             let (x0, x1, fx) = among(i % r.width, thin.width);
             let (y0, y1, fy) = among(i / r.width, thin.height);
             let at = |x: usize, y: usize| first[y * thin.width + x];
-            let (a, b, c, d) = (at(x0, y0), at(x1, y0), at(x0, y1), at(x1, y1));
-            std::array::from_fn(|k| (a[k] * (1.0 - fx) + b[k] * fx) * (1.0 - fy) + (c[k] * (1.0 - fx) + d[k] * fx) * fy)
+            mix(mix(at(x0, y0), at(x1, y0), fx), mix(at(x0, y1), at(x1, y1), fx), fy)
         })
         .collect()
 }
 
-/// The ratio between four cells' middles; `None` outside and where one of them is not there.
-fn between(r: &Reduced, x: f64, y: f64) -> Option<[f32; 3]> {
-    let (x0, y0) = (x.floor(), y.floor());
-    if !(x0 >= 0.0 && y0 >= 0.0 && x0 + 1.0 < r.width as f64 && y0 + 1.0 < r.height as f64) {
-        return None;
-    }
-    let (fx, fy) = ((x - x0) as f32, (y - y0) as f32);
-    let i = y0 as usize * r.width + x0 as usize;
-    let corners = [i, i + 1, i + r.width, i + r.width + 1].map(|j| ratio_at(r, j));
-    let weights = [(1.0 - fx) * (1.0 - fy), fx * (1.0 - fy), (1.0 - fx) * fy, fx * fy];
-    let out: [f32; 3] = std::array::from_fn(|c| corners.iter().zip(weights).map(|(v, w)| w * v[c]).sum());
-    out.iter().all(|v| v.is_finite()).then_some(out)
-}
-
-/// The ratio along a line through a cell, cell by cell.
-fn along(r: &Reduced, (x, y): (f64, f64), angle: f64, half: i64) -> impl Iterator<Item = [f32; 3]> {
-    let (s, c) = angle.sin_cos();
-    (-half..=half).filter_map(move |t| between(r, x + t as f64 * c, y + t as f64 * s))
-}
-
 /// Follows the edges: writes the ratio and its u into every cell of theirs.
 fn follow(
-    r: &Reduced,
+    r: &Ratio,
     thin: &Thinned,
     at_edge: &[bool],
     diameter_cells: f64,
@@ -232,7 +248,7 @@ fn follow(
             at_edge[i].then(|| {
                 let mut of = |k: usize| {
                     values.clear();
-                    values.extend(along(r, at, angle_of(k as f64), half).map(|v| bits(v[1])));
+                    values.extend(r.along(at, angle_of(k as f64), half).map(|v| bits(v[1])));
                     mean_deviation(values).unwrap_or(f32::NAN)
                 };
                 (0..FINE_DIRECTIONS).map(&mut of).collect()
@@ -272,13 +288,13 @@ fn follow(
         Default::default,
         |values: &mut [Vec<u32>; 3], (i, (ratio, u))| {
             let (x, y) = (i % width, i / width);
-            let angle = angles[y / THIN * thin.width + x / THIN];
+            let angle = angles[thin.standing_for(i, width)];
             if !angle.is_finite() {
                 *u = if angle.is_nan() { 0.0 } else { f32::INFINITY };
                 return;
             }
             values.iter_mut().for_each(Vec::clear);
-            for v in along(r, (x as f64, y as f64), angle, half) {
+            for v in r.along((x as f64, y as f64), angle, half) {
                 values.iter_mut().zip(v).for_each(|(list, v)| list.push(bits(v)));
             }
             let [red, green, blue] = values;
@@ -364,8 +380,7 @@ impl Shade {
         let (x0, x1, fx) = among(x, self.first.0, self.width);
         let (y0, y1, fy) = among(y, self.first.1, self.height);
         let at = |x: usize, y: usize| self.share[y * self.width + x];
-        let (a, b, c, d) = (at(x0, y0), at(x1, y0), at(x0, y1), at(x1, y1));
-        std::array::from_fn(|k| (a[k] * (1.0 - fx) + b[k] * fx) * (1.0 - fy) + (c[k] * (1.0 - fx) + d[k] * fx) * fy)
+        mix(mix(at(x0, y0), at(x1, y0), fx), mix(at(x0, y1), at(x1, y1), fx), fy)
     }
 }
 

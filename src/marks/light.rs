@@ -43,6 +43,11 @@ pub(super) fn middle(bits: &mut [u32]) -> f32 {
     f32::from_bits(*bits.select_nth_unstable(m).1)
 }
 
+/// What lies between two colours, `f` of the way to the second.
+pub(super) fn mix(a: [f32; 3], b: [f32; 3], f: f32) -> [f32; 3] {
+    std::array::from_fn(|c| a[c] * (1.0 - f) + b[c] * f)
+}
+
 /// Smooth light: medians of after / before over tiles, interpolated; `mask` cells do not count.
 pub fn tile_light(r: &Reduced, diameter_cells: f64, mask: &[bool]) -> Light {
     let tile = ((TILE_DIAMETERS * diameter_cells) as usize).clamp(8, r.width.max(r.height).max(8));
@@ -111,8 +116,6 @@ pub fn tile_light(r: &Reduced, diameter_cells: f64, mask: &[bool]) -> Light {
     let mut field = vec![[0.0f32; 3]; r.width * r.height];
     field.par_chunks_mut(r.width.max(1)).enumerate().for_each(|(y, row)| {
         let (y0, y1, fy) = among(y, th);
-        let mix =
-            |a: [f32; 3], b: [f32; 3], f: f32| -> [f32; 3] { std::array::from_fn(|c| a[c] * (1.0 - f) + b[c] * f) };
         let line: Vec<[f32; 3]> = (0..tw).map(|x| mix(tiles[y0 * tw + x], tiles[y1 * tw + x], fy)).collect();
         row.iter_mut().zip(&columns).for_each(|(out, &(x0, x1, fx))| *out = mix(line[x0], line[x1], fx));
     });

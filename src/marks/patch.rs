@@ -313,7 +313,7 @@ impl RawPatch {
     }
 
     /// A colour in full light as it is in a pixel's.
-    pub fn in_light(&self, colour: [f32; 3], i: usize) -> [f32; 3] {
+    fn in_light(&self, colour: [f32; 3], i: usize) -> [f32; 3] {
         self.shade.get(i).map_or(colour, |s| std::array::from_fn(|c| colour[c] * s[c]))
     }
 
