@@ -5,7 +5,7 @@
 use std::path::Path;
 
 use pockmark::camera::Wall;
-use pockmark::pipeline::looks::shows_paper;
+use pockmark::pipeline::grid::shows_paper;
 use pockmark::pipeline::{Outcome, calibrate_session, run_session_keeping, write_results};
 use pockmark::points::WallPoint;
 use pockmark::render::recipe::{Event, PlannedVolley, Recipe};

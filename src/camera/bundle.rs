@@ -256,6 +256,45 @@ struct Normal {
     rows: usize,
 }
 
+/// Sums over rows that depend on the same unknowns, such as those of one sheet's corners in one photo: side by side until all are in.
+#[derive(Default)]
+struct Block {
+    columns: Vec<usize>,
+    right: Vec<f64>,
+    matrix: Vec<f64>,
+    values: Vec<f64>,
+}
+
+impl Block {
+    fn of(by: &[(usize, f64)]) -> Self {
+        let n = by.len();
+        let columns = by.iter().map(|b| b.0).collect();
+        Self { columns, right: vec![0.0; n], matrix: vec![0.0; n * n], values: vec![0.0; n] }
+    }
+
+    fn take(&mut self, by: &[(usize, f64)], weight: f64, residual: f64) {
+        self.values.iter_mut().zip(by).for_each(|(v, b)| *v = b.1);
+        let rows = self.matrix.chunks_exact_mut(self.values.len().max(1));
+        for ((row, right), value) in rows.zip(&mut self.right).zip(&self.values) {
+            let weighted = weight * value;
+            *right += weighted * residual;
+            row.iter_mut().zip(&self.values).for_each(|(sum, v)| *sum += weighted * v);
+        }
+    }
+
+    /// Adds the sums to where their unknowns stand, below the diagonal, and starts anew.
+    fn add_to(&mut self, out: &mut Normal) {
+        let rows = self.matrix.chunks_exact(self.columns.len().max(1));
+        for (a, (row, &i)) in rows.zip(&self.columns).enumerate() {
+            out.right[i] += self.right[a];
+            for (v, &j) in row[..=a].iter().zip(&self.columns) {
+                out.matrix[(i.max(j), i.min(j))] += v;
+            }
+        }
+        *self = Self::default();
+    }
+}
+
 fn normal(state: &State, columns: &Columns, photos: &[Vec<CornerObs>], knowledge: &Knowledge) -> Normal {
     let n = columns.count;
     let mut out = Normal {
@@ -267,24 +306,24 @@ fn normal(state: &State, columns: &Columns, photos: &[Vec<CornerObs>], knowledge
         residuals_px: Vec::with_capacity(photos.len()),
         rows: 0,
     };
-    let take = |row: &Row, out: &mut Normal| {
+    let mut block = Block::default();
+    let take = |row: &Row, block: &mut Block, out: &mut Normal| {
         let (rho, w) = rho_and_weight(row.residual, row.robust);
         out.cost += rho;
         out.rows += 1;
-        for &(i, di) in &row.by {
-            out.right[i] += w * di * row.residual;
-            for &(j, dj) in &row.by {
-                out.matrix[(i, j)] += w * di * dj;
-            }
+        if !row.by.iter().map(|b| b.0).eq(block.columns.iter().copied()) {
+            block.add_to(out);
+            *block = Block::of(&row.by);
         }
+        block.take(&row.by, w, row.residual);
     };
     for (photo, corners) in photos.iter().enumerate() {
         let mut residuals = Vec::with_capacity(corners.len());
         for c in corners {
             match corner_rows(state, columns, photo, c, knowledge.robust) {
                 Some((rows, r)) => {
-                    take(&rows[0], &mut out);
-                    take(&rows[1], &mut out);
+                    take(&rows[0], &mut block, &mut out);
+                    take(&rows[1], &mut block, &mut out);
                     residuals.push(r);
                 }
                 // Behind the camera or beyond the lens: as bad as a thousand u, so that no step leads there.
@@ -296,12 +335,16 @@ fn normal(state: &State, columns: &Columns, photos: &[Vec<CornerObs>], knowledge
         }
         out.residuals_px.push(residuals);
     }
+    block.add_to(&mut out);
     out.corner_cost = out.cost;
     let corners = out.matrix.clone();
     for row in knowledge_rows(state, columns, knowledge) {
-        take(&row, &mut out);
+        take(&row, &mut block, &mut out);
     }
+    block.add_to(&mut out);
     out.known = &out.matrix - corners;
+    out.matrix.fill_upper_triangle_with_lower_triangle();
+    out.known.fill_upper_triangle_with_lower_triangle();
     out
 }
 

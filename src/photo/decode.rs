@@ -75,18 +75,29 @@ fn memory(bytes: usize) -> Vec<u8> {
 
 /// Luma of an RGB photo by the weights that JPEG itself uses (ITU-R BT.601), rounded.
 pub fn luma(rgb: &RgbImage) -> GrayImage {
+    luma_of(rgb, (0, 0), rgb.dimensions())
+}
+
+/// Luma of a part of an RGB photo, from pixel `origin` on and so many across and down; less where the photo ends.
+pub fn luma_of(rgb: &RgbImage, origin: (u32, u32), size: (u32, u32)) -> GrayImage {
+    let (w, h) = rgb.dimensions();
+    let (x0, y0) = (origin.0.min(w), origin.1.min(h));
+    let (width, height) = (size.0.min(w - x0), size.1.min(h - y0));
+    let mut data = vec![0u8; width as usize * height as usize];
     let (pixels, _) = rgb.as_raw().as_chunks::<3>();
-    let mut data = vec![0u8; pixels.len()];
-    widest(
-        #[inline(always)]
-        || {
-            for (out, p) in data.iter_mut().zip(pixels) {
-                let [r, g, b] = p.map(u32::from);
-                *out = ((19595 * r + 38470 * g + 7471 * b + 32768) >> 16) as u8;
-            }
-        },
-    );
-    GrayImage::from_raw(rgb.width(), rgb.height(), data).unwrap_or_default()
+    let rows = pixels.chunks(w.max(1) as usize).skip(y0 as usize);
+    for (out, row) in data.chunks_mut(width.max(1) as usize).zip(rows) {
+        widest(
+            #[inline(always)]
+            || {
+                for (out, p) in out.iter_mut().zip(&row[x0 as usize..]) {
+                    let [r, g, b] = p.map(u32::from);
+                    *out = ((19595 * r + 38470 * g + 7471 * b + 32768) >> 16) as u8;
+                }
+            },
+        );
+    }
+    GrayImage::from_raw(width, height, data).unwrap_or_default()
 }
 
 fn read(path: &Path) -> Result<Vec<u8>> {

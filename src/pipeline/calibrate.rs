@@ -1,5 +1,6 @@
 //! How do a session's calibration photos become its `wall.json`?
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
@@ -15,7 +16,7 @@ use crate::session::pairing::list_photos;
 use crate::session::spec::Level;
 use crate::session::table::read_text;
 use crate::session::{Session, write_whole};
-use crate::sheet::{SheetGeometry, SheetSet, find_sheets_thoroughly};
+use crate::sheet::{SheetGeometry, SheetSet, SheetView, find_known_sheets, find_sheets_thoroughly};
 
 /// Largest calibration read, bytes: one of a hundred photos of all sheets has some 10 MB.
 const LARGEST_WALL_BYTES: u64 = 64 * 1024 * 1024;
@@ -155,7 +156,7 @@ pub fn calibrate_session(session: &Session, progress: Progress) -> Result<(Wall,
         let full = session.paths.dir.join(t);
         paths.iter().position(|(_, p)| same_file(p, &full))
     });
-    let (photos, hashes) = look_at(session, &paths, progress)?;
+    let (photos, hashes) = look_at(session, &paths, tripod, progress)?;
     let input = CalibrationInput { photos, tripod, frame: wall_frame(session) };
     let calibration = calibrate(&input)?;
     let wall = Wall::new(&calibration, &input, &hashes);
@@ -173,7 +174,7 @@ pub fn calibrate_again(
     progress: Progress,
 ) -> Result<(Wall, Calibration)> {
     let (paths, tripod) = later_paths(session, number)?;
-    let (photos, hashes) = look_at(session, &paths, progress)?;
+    let (photos, hashes) = look_at(session, &paths, tripod, progress)?;
     let frame = later_frame(wall_frame(session), &photos, first);
     let input = CalibrationInput { photos, tripod, frame };
     let calibration = calibrate(&input).place(|| format!("calibration-{number}"))?;
@@ -181,31 +182,72 @@ pub fn calibrate_again(
     Ok((wall, calibration))
 }
 
-/// Finds the sheets of photos; the files' hashes with them.
+/// Finds the sheets of photos; the files' hashes with them. The tripod's photo, or else the first, is searched thoroughly, the others where a
+/// quick look shows less than that one.
 fn look_at(
     session: &Session,
     paths: &[(String, PathBuf)],
+    tripod: Option<usize>,
     progress: Progress,
 ) -> Result<(Vec<CalibrationPhoto>, Vec<String>)> {
-    let geometry = sheet_set(session);
-    let photos: Vec<(CalibrationPhoto, String)> = paths
-        .par_iter()
-        .map(|(name, path)| {
-            let exif = read_exif(path)?;
-            let gray = decode_gray(path, exif.orientation.unwrap_or(1))?;
-            let size = gray.dimensions();
-            let sheets = find_sheets_thoroughly(&gray, &geometry).sheets;
-            progress(&format!(
-                "{name}: {} sheets, {} corners",
-                sheets.len(),
-                sheets.iter().map(|s| s.corners.len()).sum::<usize>()
-            ));
-            let optics = Optics::of(&exif, size);
-            let photo = CalibrationPhoto { name: name.clone(), size_px: size, optics, sheets };
-            Ok((photo, sha256_file(path)?))
+    let set = sheet_set(session);
+    let look = |(name, path): &(String, PathBuf), known: Option<&[SheetView]>| -> Result<Looked> {
+        let exif = read_exif(path)?;
+        let gray = decode_gray(path, exif.orientation.unwrap_or(1))?;
+        let quick = known.and_then(|known| find_known_sheets(&gray, &set, known));
+        let whole = quick.is_none();
+        let seen = quick.unwrap_or_else(|| find_sheets_thoroughly(&gray, &set));
+        let corners: usize = seen.sheets.iter().map(|s| s.corners.len()).sum();
+        progress(&format!("{name}: {} sheets, {corners} corners", seen.sheets.len()));
+        Ok(Looked {
+            size_px: gray.dimensions(),
+            optics: Optics::of(&exif, gray.dimensions()),
+            sheets: seen.sheets,
+            whole,
         })
+    };
+    let pattern = tripod.unwrap_or(0);
+    let known = paths.get(pattern).map(|path| look(path, None)).transpose()?;
+    let Some(known) = known else { return Ok((Vec::new(), Vec::new())) };
+    let mut photos: Vec<Looked> = paths
+        .par_iter()
+        .enumerate()
+        .map(|(i, path)| if i == pattern { Ok(known.clone()) } else { look(path, Some(&known.sheets)) })
         .collect::<Result<_>>()?;
-    Ok(photos.into_iter().unzip())
+    // A sheet that the pattern does not show may be in any of the others.
+    let all: BTreeSet<usize> = photos.iter().flat_map(Looked::numbers).collect();
+    if !all.iter().all(|n| known.numbers().any(|k| k == *n)) {
+        photos.par_iter_mut().zip(paths).try_for_each(|(photo, path)| -> Result<()> {
+            if !photo.whole && !all.iter().all(|n| photo.numbers().any(|k| k == *n)) {
+                *photo = look(path, None)?;
+            }
+            Ok(())
+        })?;
+    }
+    let hashes = paths.par_iter().map(|(_, path)| sha256_file(path)).collect::<Result<_>>()?;
+    let named = |(photo, (name, _)): (Looked, &(String, PathBuf))| CalibrationPhoto {
+        name: name.clone(),
+        size_px: photo.size_px,
+        optics: photo.optics,
+        sheets: photo.sheets,
+    };
+    Ok((photos.into_iter().zip(paths).map(named).collect(), hashes))
+}
+
+/// What a photo of a calibration shows.
+#[derive(Clone)]
+struct Looked {
+    size_px: (u32, u32),
+    optics: Optics,
+    sheets: Vec<SheetView>,
+    /// It was searched thoroughly.
+    whole: bool,
+}
+
+impl Looked {
+    fn numbers(&self) -> impl Iterator<Item = usize> + '_ {
+        self.sheets.iter().map(|s| s.number)
+    }
 }
 
 /// Writes `wall.json` (a later calibration's `wall-N.json`), whole or not at all.

@@ -3,43 +3,23 @@
 //! Every photo is decoded once, placed on the wall by the sheets that it shows, and compared with the one
 //! before; what is kept of it are the patches that changed.
 
-use std::ops::Range;
-use std::path::{Path, PathBuf};
-use std::sync::OnceLock;
-
 use super::crops::Crops;
 use super::decision::SIGNIFICANCE_STEP;
+use super::grid::{Grid, paper};
+use super::place::{How, PlacedPhoto};
 use super::stowed::Stowed;
 use super::veil::Mask;
-use image::{GrayImage, RgbImage};
 use serde::{Deserialize, Serialize};
 
-use crate::camera::expect::expected_sheets;
-use crate::camera::moved::shift_words;
-use crate::camera::{Located, NotRegistered, Optics, Wall, WallView, locate, register};
+use crate::camera::{Located, Wall, WallView};
 use crate::error::{Error, Result};
 use crate::marks::group::{Groups, Rules, group};
 use crate::marks::{Pair, Reduced, Thing, detect, find_things, reduce};
-use crate::photo::decode::{decode_gray, decode_rgb, let_go, luma};
-use crate::photo::read_exif;
 use crate::points::{PixelPoint, WallPoint};
 use crate::session::flags::FlagWord;
-use crate::sheet::geometry::SheetPoint;
-use crate::sheet::near::least_factor;
-use crate::sheet::{SheetGeometry, SheetView, find_sheets, find_sheets_from, find_sheets_near};
 
 /// A mark's radius on the grid that is searched, cells: fine enough to part neighbours, coarse enough to be fast.
 const RADIUS_CELLS: f64 = 4.5;
-/// Paper reaches this far beyond the board, mm of a sheet of 60 mm squares: left and right, above, below (A4 and Letter).
-const PAPER_SIDE_MM: f64 = 19.0;
-const PAPER_ABOVE_MM: f64 = 12.0;
-const PAPER_BELOW_MM: f64 = 49.0;
-/// A photo's sheets fit the calibration when their RMS is below this, or this many times the calibration's own.
-const FIT_PX: f64 = 0.5;
-const FIT_TIMES: f64 = 5.0;
-
-/// A change of focal length that a person should know of: 0.3 % moves the edge of a picture by some 3 px, more than any focus does.
-const ZOOM_WORTH_A_LOOK: f64 = 0.003;
 
 /// Around a part that is asked for, marks that reach into it are looked for as well: this many usual radii.
 const RING_RADII: f64 = 2.0;
@@ -47,241 +27,6 @@ const RING_RADII: f64 = 2.0;
 /// Marks are looked for this far to either side of the arm's plane, over the distance to the wall: 14 deg, three
 /// times what a pocket throws sideways (common practice, no source).
 pub(super) const SIDEWAYS: f64 = 0.25;
-
-/// A photo with its place on the wall.
-pub struct PlacedPhoto {
-    /// File name.
-    pub name: String,
-    /// Upright pixels.
-    pub rgb: RgbImage,
-    /// Where the camera stood and how that is known; `None` with the sentence in `problem`.
-    pub place: Option<(Located, How)>,
-    /// Why there is no place.
-    pub problem: Option<String>,
-    /// What changed since the calibration and was corrected: a sentence each, with its flag where a person must look.
-    pub changed: Vec<(Option<FlagWord>, String)>,
-}
-
-impl Drop for PlacedPhoto {
-    fn drop(&mut self) {
-        let_go(std::mem::take(&mut self.rgb));
-    }
-}
-
-/// A photo whose place is known, to which photos without sheets are registered.
-pub struct Reference {
-    /// Its name, for messages.
-    pub name: String,
-    path: PathBuf,
-    /// Its grey values, read once a photo without sheets asks for them: most days none does.
-    gray: OnceLock<Option<GrayImage>>,
-    located: Located,
-    size: (u32, u32),
-    paper: Vec<bool>,
-}
-
-/// Cells of the reference's paper mask, px.
-const MASK_PX: usize = 8;
-
-impl Reference {
-    /// From a photo of the calibration's size that was placed.
-    pub fn new(wall: &Wall, path: &Path, located: &Located) -> Self {
-        let name = path.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
-        let size = (wall.camera.width, wall.camera.height);
-        let (width, height) = (size.0 as usize / MASK_PX, size.1 as usize / MASK_PX);
-        let paper = paper(wall, &located.view, &Grid { origin: (0, 0), factor: MASK_PX, width, height });
-        Self { name, path: path.into(), gray: OnceLock::new(), located: located.clone(), size, paper }
-    }
-
-    /// The tripod photo of a session, when it can be placed by its sheets.
-    pub fn of_tripod(wall: &Wall, path: &Path) -> Option<Self> {
-        let gray = upright_gray(path)?;
-        if gray.dimensions() != (wall.camera.width, wall.camera.height) {
-            return None;
-        }
-        let set = wall.geometry();
-        // The calibration knows where it stood; only where that is another photo now, or it shows sheets in part, all of it is searched.
-        let numbers: Vec<usize> = wall.sheets.iter().map(|s| s.number).collect();
-        let view = wall.tripod_pose.map(|pose| WallView { lens: wall.camera, pose });
-        let expected = view.map_or_else(Vec::new, |v| expected_sheets(wall, &v, &numbers));
-        let near = find_sheets_near(&gray, &set, &expected).filter(|n| n.sheets.len() == numbers.len());
-        let sheets = near.unwrap_or_else(|| find_sheets(&gray, &set)).sheets;
-        let located = locate(wall, &sheets)?;
-        Some(Self::new(wall, path, &located))
-    }
-
-    /// Its grey values; `None` where the photo is no longer what it was.
-    fn gray(&self) -> Option<&GrayImage> {
-        let read = || upright_gray(&self.path).filter(|g| g.dimensions() == self.size);
-        self.gray.get_or_init(read).as_ref()
-    }
-
-    fn avoid(&self, p: PixelPoint) -> bool {
-        let (w, x, y) = (self.size.0 as usize / MASK_PX, p.x_px as usize / MASK_PX, p.y_px as usize / MASK_PX);
-        x >= w || self.paper.get(y * w + x).copied().unwrap_or(true)
-    }
-}
-
-/// A photo's grey values, upright; `None` when it cannot be read.
-fn upright_gray(path: &Path) -> Option<GrayImage> {
-    let turn = read_exif(path).ok()?.orientation.unwrap_or(1);
-    decode_gray(path, turn).ok()
-}
-
-/// How a photo was placed on the wall.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub enum How {
-    /// By the sheets that it shows.
-    Sheets,
-    /// By the wall itself.
-    Wall {
-        /// The photo it was registered to.
-        to: String,
-        /// How far the picture had moved, px.
-        moved_px: f64,
-        /// u of the alignment at the picture's middle, px.
-        u_px: f64,
-    },
-}
-
-/// Decodes a photo and places it: by its sheets, or without any by the wall itself against `references`, in turn.
-///
-/// # Errors
-/// The photo cannot be read.
-pub fn place_photo(wall: &Wall, folder: &Path, name: &str, references: &[&Reference]) -> Result<PlacedPhoto> {
-    let path = folder.join(name);
-    let exif = read_exif(&path)?;
-    let rgb = decode_rgb(&path, exif.orientation.unwrap_or(1))?;
-    let size = (wall.camera.width, wall.camera.height);
-    let optics = Optics::of(&exif, rgb.dimensions()).differs_from(&wall.optics);
-    let placed = |rgb, place: Result<(Located, How), String>| {
-        let (place, problem) = match place {
-            Ok(p) => (Some(p), None),
-            Err(e) => (None, Some(e + &optics.as_ref().map_or(String::new(), |o| format!(" (Exif says {o})")))),
-        };
-        let changed = place.as_ref().map(|(l, _)| changed(l)).unwrap_or_default();
-        PlacedPhoto { name: name.into(), rgb, place, problem, changed }
-    };
-    if rgb.dimensions() != size {
-        let problem = format!(
-            "{} x {} px, the calibration's photos {} x {}: use the same camera, zoom and crop, or photograph the sheets again",
-            rgb.width(),
-            rgb.height(),
-            size.0,
-            size.1
-        );
-        return Ok(placed(rgb, Err(problem)));
-    }
-    let gray = luma(&rgb);
-    let place = place_gray(wall, &gray, references);
-    Ok(placed(rgb, place))
-}
-
-/// Where a photo stands: by the sheets where they were before, else anywhere in the photo, else by the wall.
-fn place_gray(wall: &Wall, gray: &GrayImage, references: &[&Reference]) -> Result<(Located, How), String> {
-    let set = wall.geometry();
-    let expected = references.last().map_or_else(Vec::new, |r| {
-        let seen: Vec<usize> =
-            r.located.sheets.iter().copied().chain(r.located.moved.iter().map(|m| m.number)).collect();
-        expected_sheets(wall, &r.located.view, &seen)
-    });
-    if let Some(seen) = find_sheets_near(gray, &set, &expected)
-        && let Some(place) = by_sheets(wall, &seen.sheets)
-    {
-        return place;
-    }
-    // Small tags are looked for last: it costs most, and only a camera that stands much farther away than before shows them.
-    let side = expected.iter().map(|e| e.tag_side_px).fold(f64::INFINITY, f64::min);
-    let factor = if side.is_finite() { least_factor(side) } else { 1 };
-    if let Some(place) = by_sheets(wall, &find_sheets_from(gray, &set, factor).sheets) {
-        return place;
-    }
-    let place = by_the_wall(gray, references);
-    if place.is_err()
-        && factor > 1
-        && let Some(place) = by_sheets(wall, &find_sheets(gray, &set).sheets)
-    {
-        return place;
-    }
-    place
-}
-
-/// Where a photo with these sheets stands; `None` when they are too few.
-fn by_sheets(wall: &Wall, sheets: &[SheetView]) -> Option<Result<(Located, How), String>> {
-    let limit = FIT_PX.max(FIT_TIMES * wall.quality.rms_px);
-    Some(match locate(wall, sheets)? {
-        Located { ambiguous: Some(why), .. } => Err(format!(
-            "its sheets disagree with the calibration: {why}, and it cannot be told which: photograph the sheets again"
-        )),
-        l if l.rms_px <= limit => Ok((l, How::Sheets)),
-        l => Err(format!(
-            "its sheets disagree with the calibration by {:.2} px RMS (limit {limit:.2}): zoom, focus or a sheet changed: photograph the sheets again",
-            l.rms_px
-        )),
-    })
-}
-
-/// What of a placed photo's lens and sheets differs from the calibration, for people.
-fn changed(l: &Located) -> Vec<(Option<FlagWord>, String)> {
-    let mut out = Vec::new();
-    if let Some(c) = l.change {
-        let way = if c.focal > 0.0 { "longer" } else { "shorter" };
-        let far = c.shift_px[0].hypot(c.shift_px[1]);
-        if c.focal.abs() > ZOOM_WORTH_A_LOOK {
-            out.push((
-                Some(FlagWord::CameraMoved),
-                format!(
-                    "zoomed or refocused since the calibration: its own focal length, {:.2} ± {:.2} % {way}, was found and used; set the zoom back, or photograph the sheets again",
-                    100.0 * c.focal.abs(),
-                    200.0 * c.focal_u
-                ),
-            ));
-        } else if c.focal != 0.0 {
-            out.push((None, format!("focus changed: focal length {:.2} % {way}, corrected", 100.0 * c.focal.abs())));
-        }
-        if far > 0.0 {
-            out.push((None, format!("the lens's axis had shifted by {far:.1} px (stabilisation), corrected")));
-        }
-    }
-    for m in &l.moved {
-        out.push((
-            Some(FlagWord::SheetMoved),
-            format!(
-                "sheet {} hangs elsewhere than in the calibration ({}) and was not used: was it bumped? Photograph the sheets again if it is needed",
-                m.number,
-                shift_words(m.by)
-            ),
-        ));
-    }
-    out
-}
-
-fn by_the_wall(gray: &GrayImage, references: &[&Reference]) -> Result<(Located, How), String> {
-    let mut why = "it shows no sheet that the calibration knows, and there is no placed photo to compare it with: leave the sheets up while you shoot, or name a tripod_photo".to_string();
-    for r in references {
-        let Some(reference) = r.gray() else { continue };
-        match register(reference, &r.located, gray, &|p| r.avoid(p)) {
-            Ok(f) => return Ok((f.located, How::Wall { to: r.name.clone(), moved_px: f.moved_px, u_px: f.u_px })),
-            Err(NotRegistered::NothingToHold) => {
-                why = "it shows no sheet, and the wall could not be followed (too little grain, or the camera moved too far): photograph the sheets again, and leave one or two up while you shoot".into();
-            }
-            Err(NotRegistered::Disagrees { tiles_px }) => {
-                why = format!(
-                    "it shows no sheet, and the wall does not fit {} by {tiles_px:.1} px: photograph the sheets again",
-                    r.name
-                );
-            }
-            Err(NotRegistered::Zoomed { factor }) => {
-                why = format!(
-                    "zoomed or refocused since {} (the picture is {:+.2} % larger): set the zoom back, or photograph the sheets again",
-                    r.name,
-                    100.0 * (factor - 1.0)
-                );
-            }
-        }
-    }
-    Err(why)
-}
 
 /// What is kept of a compared pair.
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -374,27 +119,6 @@ fn usual_place(located: &Located, pivot_right_m: f64) -> WallPoint {
     if seen { ahead } else { middle }
 }
 
-/// Cells of a photo.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Grid {
-    pub(super) origin: (usize, usize),
-    pub(super) factor: usize,
-    pub(super) width: usize,
-    pub(super) height: usize,
-}
-
-impl Grid {
-    fn of(r: &Reduced) -> Self {
-        Self { origin: r.origin, factor: r.factor, width: r.width, height: r.height }
-    }
-
-    /// Middle of a cell in the photo.
-    pub(super) fn pixel_of(&self, x: usize, y: usize) -> PixelPoint {
-        let middle = |v: usize, o: usize| (o + self.factor * v) as f64 + 0.5 * (self.factor as f64 - 1.0);
-        PixelPoint::new(middle(x, self.origin.0), middle(y, self.origin.1))
-    }
-}
-
 /// The part of a photo that a ball can strike: pixel ranges across and down, one past the last.
 fn zone(is: &Located, pivot: Pivot, size: (u32, u32)) -> ((usize, usize), (usize, usize)) {
     let (w, h) = (f64::from(size.0), f64::from(size.1));
@@ -414,58 +138,6 @@ fn zone(is: &Located, pivot: Pivot, size: (u32, u32)) -> ((usize, usize), (usize
     }
     let cut = |r: (f64, f64), most: f64| (r.0.clamp(0.0, most) as usize, r.1.clamp(0.0, most) as usize);
     if x.0 > x.1 { ((0, size.0 as usize), (0, size.1 as usize)) } else { (cut(x, w), cut(y, h)) }
-}
-
-/// The paper of a sheet, board and margins: its reach across and down, mm.
-fn paper_of(g: SheetGeometry) -> (Range<f64>, Range<f64>) {
-    let k = g.square_mm / crate::sheet::geometry::SQUARE_MM;
-    (
-        -PAPER_SIDE_MM * k..3.0 * g.square_mm + PAPER_SIDE_MM * k,
-        -PAPER_ABOVE_MM * k..4.0 * g.square_mm + PAPER_BELOW_MM * k,
-    )
-}
-
-/// Cells of a view that show paper.
-fn paper(wall: &Wall, view: &WallView, grid: &Grid) -> Vec<bool> {
-    let Grid { origin, factor, width, height } = *grid;
-    let mut out = vec![false; width * height];
-    let set = wall.geometry();
-    for s in &wall.sheets {
-        let (u, v) = paper_of(set.of(s.number));
-        let corner = |u_mm: f64, v_mm: f64| {
-            let w = wall.wall_from_sheet(s, SheetPoint { u_mm, v_mm });
-            let cell = |v: f64, o: usize| (v - o as f64) / factor as f64;
-            view.pixel_from_wall(w).map(|p| [cell(p.x_px, origin.0), cell(p.y_px, origin.1)])
-        };
-        let corners = [(u.start, v.start), (u.end, v.start), (u.end, v.end), (u.start, v.end)];
-        let Some(quad) = corners.into_iter().map(|(u, v)| corner(u, v)).collect::<Option<Vec<_>>>() else {
-            continue;
-        };
-        let bound = |axis: usize, most: usize| {
-            let lo = quad.iter().map(|p| p[axis]).fold(f64::MAX, f64::min).floor().max(0.0) as usize;
-            let hi = quad.iter().map(|p| p[axis]).fold(f64::MIN, f64::max).ceil().clamp(0.0, most as f64) as usize;
-            lo.min(most)..hi
-        };
-        for y in bound(1, height) {
-            for x in bound(0, width) {
-                let inside = (0..4).all(|i| {
-                    let (p, q) = (quad[i], quad[(i + 1) % 4]);
-                    (q[0] - p[0]) * (y as f64 - p[1]) - (q[1] - p[1]) * (x as f64 - p[0]) >= 0.0
-                });
-                out[y * width + x] |= inside;
-            }
-        }
-    }
-    out
-}
-
-/// Whether a wall point lies on the paper of a sheet.
-pub fn shows_paper(wall: &Wall, p: WallPoint) -> bool {
-    let set = wall.geometry();
-    wall.sheets.iter().any(|s| {
-        let ((u, v), at) = (paper_of(set.of(s.number)), wall.sheet_from_wall(s, p));
-        u.contains(&at.u_mm) && v.contains(&at.v_mm)
-    })
 }
 
 /// Where the machine stands, m.

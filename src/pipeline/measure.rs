@@ -2,8 +2,9 @@
 
 use super::decide::Decided;
 use super::judge::{FoundMark, Judged};
-use super::looks::{How, VolleyLook};
+use super::looks::VolleyLook;
 use super::measured::{Measured, MeasuredMark};
+use super::place::How;
 use crate::camera::Wall;
 use crate::flight::{Impact, Release, Solver};
 use crate::points::{PixelPoint, WallPoint};
@@ -304,5 +305,5 @@ fn on_paper(wall: &Wall, l: &VolleyLook, m: &FoundMark) -> bool {
     l.sheets_up
         && rim
             .map(|a| WallPoint::new(1e-3 * (m.x_mm + m.radius_mm * a.cos()), 1e-3 * (m.y_mm + m.radius_mm * a.sin())))
-            .any(|p| super::looks::shows_paper(wall, p))
+            .any(|p| super::grid::shows_paper(wall, p))
 }

@@ -5,7 +5,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::looks::Grid;
+use super::grid::Grid;
 use crate::camera::WallView;
 use crate::marks::things::spread;
 use crate::points::WallPoint;

@@ -232,6 +232,43 @@ fn close(a: &[PixelPoint; 4], expected: &[PixelPoint; 4], share: f64) -> bool {
     a.iter().zip(expected).all(|(p, q)| p.distance_px(*q) < share * size)
 }
 
+/// A sheet exactly where it is expected to a quarter of a square; `None` unless all its corners are there, none of them out of place, and two of
+/// its own tags between them.
+pub(super) fn measure_at(
+    gray: &GrayImage,
+    geometry: SheetGeometry,
+    number: usize,
+    expected: &Homography,
+) -> Option<SheetView> {
+    let mut corners = measure_saddles(gray, geometry, expected, WINDOWS);
+    if corners.len() < SADDLES {
+        return None;
+    }
+    let map = Homography::fit(&saddle_pairs(&corners))?;
+    let read = |slot: usize| {
+        let (id, corners) = (tag_of_sheet(number, slot), project4(&map, geometry, slot)?);
+        let (wrong_bits, _) = check_tag(gray, id, &corners)?;
+        (wrong_bits <= MOST_WRONG_EXPECTED).then_some(Tag { id, corners, wrong_bits })
+    };
+    let tags: Vec<Tag> = (0..TAGS).filter_map(read).collect();
+    // The tags' corners are the saddles' word: they say nothing of their own about them.
+    let rms = drop_outliers(&mut corners, &[], geometry);
+    (tags.len() >= 2 && corners.len() == SADDLES).then(|| SheetView {
+        number,
+        dropped: 0,
+        blur_px: median_blur(&corners),
+        layout_rms_px: rms,
+        corners,
+        tags,
+    })
+}
+
+fn median_blur(corners: &[Corner]) -> f64 {
+    let mut blur: Vec<f64> = corners.iter().map(|c| c.saddle.blur_px).collect();
+    blur.sort_by(f64::total_cmp);
+    blur.get(blur.len() / 2).copied().unwrap_or(f64::NAN)
+}
+
 fn measure(
     gray: &GrayImage,
     geometry: SheetGeometry,
@@ -252,12 +289,10 @@ fn measure(
     }
     let found = corners.len();
     let rms = drop_outliers(&mut corners, &tags, geometry);
-    let mut blur: Vec<f64> = corners.iter().map(|c| c.saddle.blur_px).collect();
-    blur.sort_by(f64::total_cmp);
     Some(SheetView {
         number,
         dropped: found - corners.len(),
-        blur_px: blur.get(blur.len() / 2).copied().unwrap_or(f64::NAN),
+        blur_px: median_blur(&corners),
         layout_rms_px: rms,
         corners,
         tags,

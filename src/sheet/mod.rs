@@ -1,5 +1,6 @@
 //! What is on a printed sheet, how is it drawn, and where is it in a photo?
 
+pub mod again;
 mod board;
 pub mod draw;
 pub mod find;
@@ -11,7 +12,8 @@ mod sharpen;
 pub mod tag36h11;
 pub mod tags;
 
+pub use again::find_known_sheets;
 pub use find::{Corner, SheetView, SheetsSeen, find_sheets, find_sheets_from, find_sheets_thoroughly};
 pub use geometry::{SheetGeometry, SheetSet};
 pub use homography::Homography;
-pub use near::{ExpectedSheet, find_sheets_near};
+pub use near::{ExpectedSheet, find_sheets_at, find_sheets_near};

@@ -160,14 +160,21 @@ fn looks_printed(gray: &GrayImage, quad: &[[f64; 2]; 4]) -> bool {
 /// Half the size by averaging 2 x 2 pixels.
 pub fn halve(gray: &GrayImage) -> GrayImage {
     let (w, h) = (gray.width() as usize / 2, gray.height() as usize / 2);
-    let (full, raw) = (gray.width() as usize, gray.as_raw());
-    let mut out = Vec::with_capacity(w * h);
-    for y in 0..h {
-        let (a, b) = (&raw[2 * y * full..], &raw[(2 * y + 1) * full..]);
-        out.extend((0..w).map(|x| {
-            ((u16::from(a[2 * x]) + u16::from(a[2 * x + 1]) + u16::from(b[2 * x]) + u16::from(b[2 * x + 1]) + 2) / 4)
-                as u8
-        }));
+    let full = gray.width() as usize;
+    let mut out = vec![0u8; w * h];
+    let rows = gray.as_raw().chunks_exact(2 * full.max(1));
+    for (out, rows) in out.chunks_exact_mut(w.max(1)).zip(rows) {
+        let (above, below) = rows.split_at(full);
+        widest(
+            #[inline(always)]
+            || {
+                let pairs = above.as_chunks::<2>().0.iter().zip(below.as_chunks::<2>().0);
+                for (out, (a, b)) in out.iter_mut().zip(pairs) {
+                    let sum = u16::from(a[0]) + u16::from(a[1]) + u16::from(b[0]) + u16::from(b[1]);
+                    *out = ((sum + 2) / 4) as u8;
+                }
+            },
+        );
     }
     GrayImage::from_raw(w as u32, h as u32, out).unwrap_or_default()
 }

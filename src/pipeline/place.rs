@@ -1,0 +1,272 @@
+//! Where did the camera stand when a photo was taken?
+//!
+//! By the sheets that the photo shows, where they were before or anywhere else in it; without any, by the wall's own grain against a
+//! photo whose place is known.
+
+use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
+
+use image::{GrayImage, RgbImage};
+use serde::{Deserialize, Serialize};
+
+use super::grid::{Grid, paper};
+use crate::camera::expect::expected_sheets;
+use crate::camera::moved::shift_words;
+use crate::camera::{Located, NotRegistered, Optics, Wall, WallView, locate, register};
+use crate::error::Result;
+use crate::photo::decode::{decode_gray, decode_rgb, let_go, luma, luma_of};
+use crate::photo::read_exif;
+use crate::points::PixelPoint;
+use crate::session::flags::FlagWord;
+use crate::sheet::near::least_factor;
+use crate::sheet::tags::Part;
+use crate::sheet::{SheetView, find_sheets, find_sheets_at, find_sheets_from, find_sheets_near};
+
+/// A photo's sheets fit the calibration when their RMS is below this, or this many times the calibration's own.
+const FIT_PX: f64 = 0.5;
+const FIT_TIMES: f64 = 5.0;
+
+/// A change of focal length that a person should know of: 0.3 % moves the edge of a picture by some 3 px, more than any focus does.
+const ZOOM_WORTH_A_LOOK: f64 = 0.003;
+
+/// A photo with its place on the wall.
+pub struct PlacedPhoto {
+    /// File name.
+    pub name: String,
+    /// Upright pixels.
+    pub rgb: RgbImage,
+    /// Where the camera stood and how that is known; `None` with the sentence in `problem`.
+    pub place: Option<(Located, How)>,
+    /// Why there is no place.
+    pub problem: Option<String>,
+    /// What changed since the calibration and was corrected: a sentence each, with its flag where a person must look.
+    pub changed: Vec<(Option<FlagWord>, String)>,
+}
+
+impl Drop for PlacedPhoto {
+    fn drop(&mut self) {
+        let_go(std::mem::take(&mut self.rgb));
+    }
+}
+
+/// A photo whose place is known, to which photos without sheets are registered.
+pub struct Reference {
+    /// Its name, for messages.
+    pub name: String,
+    path: PathBuf,
+    /// Its grey values, read once a photo without sheets asks for them: most days none does.
+    gray: OnceLock<Option<GrayImage>>,
+    located: Located,
+    size: (u32, u32),
+    paper: Vec<bool>,
+}
+
+/// Cells of the reference's paper mask, px.
+const MASK_PX: usize = 8;
+
+impl Reference {
+    /// From a photo of the calibration's size that was placed.
+    pub fn new(wall: &Wall, path: &Path, located: &Located) -> Self {
+        let name = path.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+        let size = (wall.camera.width, wall.camera.height);
+        let (width, height) = (size.0 as usize / MASK_PX, size.1 as usize / MASK_PX);
+        let paper = paper(wall, &located.view, &Grid { origin: (0, 0), factor: MASK_PX, width, height });
+        Self { name, path: path.into(), gray: OnceLock::new(), located: located.clone(), size, paper }
+    }
+
+    /// The tripod photo of a session, when it can be placed by its sheets.
+    pub fn of_tripod(wall: &Wall, path: &Path) -> Option<Self> {
+        let gray = upright_gray(path)?;
+        if gray.dimensions() != (wall.camera.width, wall.camera.height) {
+            return None;
+        }
+        let set = wall.geometry();
+        // The calibration knows where it stood; only where that is another photo now, or it shows sheets in part, all of it is searched.
+        let numbers: Vec<usize> = wall.sheets.iter().map(|s| s.number).collect();
+        let view = wall.tripod_pose.map(|pose| WallView { lens: wall.camera, pose });
+        let expected = view.map_or_else(Vec::new, |v| expected_sheets(wall, &v, &numbers));
+        let near = find_sheets_near(&gray, &set, &expected).filter(|n| n.sheets.len() == numbers.len());
+        let sheets = near.unwrap_or_else(|| find_sheets(&gray, &set)).sheets;
+        let located = locate(wall, &sheets)?;
+        Some(Self::new(wall, path, &located))
+    }
+
+    /// Its grey values; `None` where the photo is no longer what it was.
+    fn gray(&self) -> Option<&GrayImage> {
+        let read = || upright_gray(&self.path).filter(|g| g.dimensions() == self.size);
+        self.gray.get_or_init(read).as_ref()
+    }
+
+    fn avoid(&self, p: PixelPoint) -> bool {
+        let (w, x, y) = (self.size.0 as usize / MASK_PX, p.x_px as usize / MASK_PX, p.y_px as usize / MASK_PX);
+        x >= w || self.paper.get(y * w + x).copied().unwrap_or(true)
+    }
+}
+
+/// A photo's grey values, upright; `None` when it cannot be read.
+fn upright_gray(path: &Path) -> Option<GrayImage> {
+    let turn = read_exif(path).ok()?.orientation.unwrap_or(1);
+    decode_gray(path, turn).ok()
+}
+
+/// How a photo was placed on the wall.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub enum How {
+    /// By the sheets that it shows.
+    Sheets,
+    /// By the wall itself.
+    Wall {
+        /// The photo it was registered to.
+        to: String,
+        /// How far the picture had moved, px.
+        moved_px: f64,
+        /// u of the alignment at the picture's middle, px.
+        u_px: f64,
+    },
+}
+
+/// Decodes a photo and places it: by its sheets, or without any by the wall itself against `references`, in turn.
+///
+/// # Errors
+/// The photo cannot be read.
+pub fn place_photo(wall: &Wall, folder: &Path, name: &str, references: &[&Reference]) -> Result<PlacedPhoto> {
+    let path = folder.join(name);
+    let exif = read_exif(&path)?;
+    let rgb = decode_rgb(&path, exif.orientation.unwrap_or(1))?;
+    let size = (wall.camera.width, wall.camera.height);
+    let optics = Optics::of(&exif, rgb.dimensions()).differs_from(&wall.optics);
+    let placed = |rgb, place: Result<(Located, How), String>| {
+        let (place, problem) = match place {
+            Ok(p) => (Some(p), None),
+            Err(e) => (None, Some(e + &optics.as_ref().map_or(String::new(), |o| format!(" (Exif says {o})")))),
+        };
+        let changed = place.as_ref().map(|(l, _)| changed(l)).unwrap_or_default();
+        PlacedPhoto { name: name.into(), rgb, place, problem, changed }
+    };
+    if rgb.dimensions() != size {
+        let problem = format!(
+            "{} x {} px, the calibration's photos {} x {}: use the same camera, zoom and crop, or photograph the sheets again",
+            rgb.width(),
+            rgb.height(),
+            size.0,
+            size.1
+        );
+        return Ok(placed(rgb, Err(problem)));
+    }
+    let place = place(wall, &rgb, references);
+    Ok(placed(rgb, place))
+}
+
+/// Where a photo stands: by the sheets where they were before, else anywhere in the photo, else by the wall.
+fn place(wall: &Wall, rgb: &RgbImage, references: &[&Reference]) -> Result<(Located, How), String> {
+    let set = wall.geometry();
+    let expected = references.last().map_or_else(Vec::new, |r| {
+        let seen: Vec<usize> =
+            r.located.sheets.iter().copied().chain(r.located.moved.iter().map(|m| m.number)).collect();
+        expected_sheets(wall, &r.located.view, &seen)
+    });
+    // Most photos stand where the last one did: only the sheets' own parts of them need to be grey.
+    let part = |p: Part| luma_of(rgb, p.origin, p.size);
+    if let Some(seen) = find_sheets_at(part, rgb.dimensions(), &set, &expected)
+        && let Some(Ok(place)) = by_sheets(wall, &seen.sheets)
+    {
+        return Ok(place);
+    }
+    let gray = &luma(rgb);
+    if let Some(seen) = find_sheets_near(gray, &set, &expected)
+        && let Some(place) = by_sheets(wall, &seen.sheets)
+    {
+        return place;
+    }
+    // Small tags are looked for last: it costs most, and only a camera that stands much farther away than before shows them.
+    let side = expected.iter().map(|e| e.tag_side_px).fold(f64::INFINITY, f64::min);
+    let factor = if side.is_finite() { least_factor(side) } else { 1 };
+    if let Some(place) = by_sheets(wall, &find_sheets_from(gray, &set, factor).sheets) {
+        return place;
+    }
+    let place = by_the_wall(gray, references);
+    if place.is_err()
+        && factor > 1
+        && let Some(place) = by_sheets(wall, &find_sheets(gray, &set).sheets)
+    {
+        return place;
+    }
+    place
+}
+
+/// Where a photo with these sheets stands; `None` when they are too few.
+fn by_sheets(wall: &Wall, sheets: &[SheetView]) -> Option<Result<(Located, How), String>> {
+    let limit = FIT_PX.max(FIT_TIMES * wall.quality.rms_px);
+    Some(match locate(wall, sheets)? {
+        Located { ambiguous: Some(why), .. } => Err(format!(
+            "its sheets disagree with the calibration: {why}, and it cannot be told which: photograph the sheets again"
+        )),
+        l if l.rms_px <= limit => Ok((l, How::Sheets)),
+        l => Err(format!(
+            "its sheets disagree with the calibration by {:.2} px RMS (limit {limit:.2}): zoom, focus or a sheet changed: photograph the sheets again",
+            l.rms_px
+        )),
+    })
+}
+
+/// What of a placed photo's lens and sheets differs from the calibration, for people.
+fn changed(l: &Located) -> Vec<(Option<FlagWord>, String)> {
+    let mut out = Vec::new();
+    if let Some(c) = l.change {
+        let way = if c.focal > 0.0 { "longer" } else { "shorter" };
+        let far = c.shift_px[0].hypot(c.shift_px[1]);
+        if c.focal.abs() > ZOOM_WORTH_A_LOOK {
+            out.push((
+                Some(FlagWord::CameraMoved),
+                format!(
+                    "zoomed or refocused since the calibration: its own focal length, {:.2} ± {:.2} % {way}, was found and used; set the zoom back, or photograph the sheets again",
+                    100.0 * c.focal.abs(),
+                    200.0 * c.focal_u
+                ),
+            ));
+        } else if c.focal != 0.0 {
+            out.push((None, format!("focus changed: focal length {:.2} % {way}, corrected", 100.0 * c.focal.abs())));
+        }
+        if far > 0.0 {
+            out.push((None, format!("the lens's axis had shifted by {far:.1} px (stabilisation), corrected")));
+        }
+    }
+    for m in &l.moved {
+        out.push((
+            Some(FlagWord::SheetMoved),
+            format!(
+                "sheet {} hangs elsewhere than in the calibration ({}) and was not used: was it bumped? Photograph the sheets again if it is needed",
+                m.number,
+                shift_words(m.by)
+            ),
+        ));
+    }
+    out
+}
+
+fn by_the_wall(gray: &GrayImage, references: &[&Reference]) -> Result<(Located, How), String> {
+    let mut why = "it shows no sheet that the calibration knows, and there is no placed photo to compare it with: leave the sheets up while you shoot, or name a tripod_photo".to_string();
+    for r in references {
+        let Some(reference) = r.gray() else { continue };
+        match register(reference, &r.located, gray, &|p| r.avoid(p)) {
+            Ok(f) => return Ok((f.located, How::Wall { to: r.name.clone(), moved_px: f.moved_px, u_px: f.u_px })),
+            Err(NotRegistered::NothingToHold) => {
+                why = "it shows no sheet, and the wall could not be followed (too little grain, or the camera moved too far): photograph the sheets again, and leave one or two up while you shoot".into();
+            }
+            Err(NotRegistered::Disagrees { tiles_px }) => {
+                why = format!(
+                    "it shows no sheet, and the wall does not fit {} by {tiles_px:.1} px: photograph the sheets again",
+                    r.name
+                );
+            }
+            Err(NotRegistered::Zoomed { factor }) => {
+                why = format!(
+                    "zoomed or refocused since {} (the picture is {:+.2} % larger): set the zoom back, or photograph the sheets again",
+                    r.name,
+                    100.0 * (factor - 1.0)
+                );
+            }
+        }
+    }
+    Err(why)
+}
