@@ -16,10 +16,16 @@ const PROPOSALS: usize = 4;
 /// Steps of a first, rough adjustment of each trial, and of the best ones.
 const ROUGH: usize = 8;
 const FINE: usize = 25;
+/// A mark whose loss costs this much more misfit than the marks with it have is needed: waves and tilts of the others make up for some hundred at most.
+const NEEDED: f64 = 300.0;
 /// Different trials that are adjusted finely.
 const REFINED: usize = 3;
 /// The same of discs of about the usual size.
 const REFINED_DISCS: usize = 2;
+/// Steps after which an explanation whose misfit is still larger than the best one's by so much is given up. Of 536 that were followed to their ends
+/// (overlapping marks, smooth and torn), all but one that came within 25 of the best were within 70 by then, and half to all of the others were beyond 200.
+const FIRST: usize = 4;
+const TOO_FAR: f64 = 200.0;
 /// Steps on all pixels: the thinned ones have led near the end.
 const LAST: usize = 6;
 /// -2 ln of how unlikely each missing mark is: a ball that leaves no mark or hits elsewhere happens once in some
@@ -86,7 +92,7 @@ pub fn explain(patch: &Patch, shape: &MarkShape, area_mm2: f64, most: usize, eff
             discs = distinct(&thin, with_one_more(&thin, &usual), REFINED_DISCS, SAME_ROUGH_MM, Freedom::UsualDisc);
             usual = discs.first().map_or_else(Vec::new, |d| d.1.clone());
         }
-        let Some(fine) = search.best(trials, discs) else { break };
+        let Some(fine) = search.best(search.rough(trials), discs) else { break };
         let least = fits.iter().map(|f| f.minus_2_ln_evidence).fold(f64::MAX, f64::min);
         // Two numbers in a row that are far worse than the best: no further one will turn the tide.
         worse = if fine.minus_2_ln_evidence > least + 20.0 { worse + 1 } else { 0 };
@@ -102,7 +108,13 @@ pub fn explain(patch: &Patch, shape: &MarkShape, area_mm2: f64, most: usize, eff
         let trials: Vec<Vec<FittedMark>> = (0..more.len())
             .map(|i| more.iter().enumerate().filter(|(j, _)| *j != i).map(|(_, m)| *m).collect())
             .collect();
-        if let Some(mut fine) = search.best(trials, Vec::new()) {
+        // Where any mark that goes takes far more with it than the other numbers of marks may differ by, this number is none to choose.
+        let rough = search.rough(trials);
+        let needed = thin.misfit(more) + NEEDED;
+        if rough.first().is_none_or(|r| r.0 > needed) {
+            continue;
+        }
+        if let Some(mut fine) = search.best(rough, Vec::new()) {
             if fine.misfit < fits[k].misfit {
                 std::mem::swap(&mut fits[k], &mut fine);
             }
@@ -122,7 +134,8 @@ pub fn reconsider(patch: &Patch, shape: &MarkShape, area_mm2: f64, fit: &Fit) ->
     let thin = Target::thinned(patch, shape, area_mm2);
     let target = Target::new(patch, shape, area_mm2);
     let search = Search { target: Some(&target), thin: &thin };
-    let Some(mut again) = search.best(elsewhere(&thin, &fit.marks), Vec::new()) else { return fit.clone() };
+    let rough = search.rough(elsewhere(&thin, &fit.marks));
+    let Some(mut again) = search.best(rough, Vec::new()) else { return fit.clone() };
     let mut was = fit.clone();
     if was.misfit <= again.misfit {
         std::mem::swap(&mut was, &mut again);
@@ -153,11 +166,10 @@ pub fn refine(patch: &Patch, shape: &MarkShape, area_mm2: f64, fit: &Fit) -> Fit
             let others = distinct(&thin, elsewhere(&thin, &marks), OTHERS, SAME_REFINED_MM, Freedom::Disc);
             trials.extend(others.into_iter().map(|t| t.1));
         }
-        ends = std::iter::once(&marks)
-            .chain(&trials)
-            .map(|m| thin.adjust(m, FINE, Freedom::Whole))
-            .map(|m| (thin.misfit(&m), m))
-            .collect();
+        let now = thin.adjust(&marks, FINE, Freedom::Whole);
+        let now = (thin.misfit(&now), now);
+        let others = finely(&thin, trials, now.0);
+        ends = std::iter::once(now).chain(others).collect();
         // Another explanation that turns out the better one takes its place, and the variances follow it: one that has every ball about
         // where it was. That a ball is elsewhere is for the evidence to say that decided on their number.
         let near =
@@ -298,20 +310,31 @@ struct Search<'a> {
     thin: &'a Target<'a>,
 }
 
+/// Explanations adjusted with waves and tilt, with their misfits, in the order given; those that stay far above the best of them or `least` are left out.
+fn finely(thin: &Target, trials: Vec<Vec<FittedMark>>, least: f64) -> Vec<(f64, Vec<FittedMark>)> {
+    let adjusted = |m: &[FittedMark], rounds: usize| {
+        let m = thin.adjust(m, rounds, Freedom::Whole);
+        (thin.misfit(&m), m)
+    };
+    let first: Vec<_> = trials.iter().map(|m| adjusted(m, FIRST)).collect();
+    let limit = first.iter().map(|m| m.0).fold(least, f64::min) + TOO_FAR;
+    first.into_iter().filter(|m| m.0 <= limit).map(|(_, m)| adjusted(&m, FINE - FIRST)).collect()
+}
+
 impl Search<'_> {
-    /// The trial that fits best once all are adjusted: all roughly, the best of them and all `discs` with waves and tilt, the best on all pixels.
-    fn best(&self, trials: Vec<Vec<FittedMark>>, discs: Vec<(f64, Vec<FittedMark>)>) -> Option<Fit> {
+    /// The best trials after a rough adjustment of all, different ones, best first.
+    fn rough(&self, trials: Vec<Vec<FittedMark>>) -> Vec<(f64, Vec<FittedMark>)> {
         let most = if self.target.is_some() { REFINED } else { 1 };
-        let rough = distinct(self.thin, trials, most, SAME_ROUGH_MM, Freedom::Disc);
+        distinct(self.thin, trials, most, SAME_ROUGH_MM, Freedom::Disc)
+    }
+
+    /// The trial that fits best once all, and all `discs`, are adjusted with waves and tilt, the best on all pixels.
+    fn best(&self, rough: Vec<(f64, Vec<FittedMark>)>, discs: Vec<(f64, Vec<FittedMark>)>) -> Option<Fit> {
         let Some(target) = self.target else {
             return rough.into_iter().next().map(|(_, m)| self.thin.finish(m));
         };
-        let mut trials: Vec<(f64, Vec<FittedMark>)> = rough
-            .into_iter()
-            .chain(discs)
-            .map(|(_, m)| self.thin.adjust(&m, FINE, Freedom::Whole))
-            .map(|m| (self.thin.misfit(&m), m))
-            .collect();
+        let both = rough.into_iter().chain(discs).map(|(_, m)| m).collect();
+        let mut trials = finely(self.thin, both, f64::INFINITY);
         trials.sort_by(|a, b| a.0.total_cmp(&b.0));
         let mut fit = target.finish(target.adjust(&trials.first()?.1, LAST, Freedom::Whole));
         fit.trials = trials;
