@@ -94,10 +94,11 @@ pub fn explain(patch: &Patch, shape: &MarkShape, area_mm2: f64, most: usize, eff
         }
         let Some(fine) = search.best(search.rough(trials), discs) else { break };
         let least = fits.iter().map(|f| f.minus_2_ln_evidence).fold(f64::MAX, f64::min);
-        // Two numbers in a row that are far worse than the best: no further one will turn the tide.
+        // Two numbers in a row that are far worse than the best: no further one will turn the tide. Nor will a second mark where the first is far from
+        // paying for itself: it takes away less.
         worse = if fine.minus_2_ln_evidence > least + 20.0 { worse + 1 } else { 0 };
         fits.push(fine);
-        if worse == 2 {
+        if worse == 2 || (worse == 1 && k == 1) {
             break;
         }
     }
@@ -105,9 +106,7 @@ pub fn explain(patch: &Patch, shape: &MarkShape, area_mm2: f64, most: usize, eff
     // its marks goes is tried as well.
     for k in (1..fits.len().saturating_sub(1)).rev() {
         let more = &fits[k + 1].marks;
-        let trials: Vec<Vec<FittedMark>> = (0..more.len())
-            .map(|i| more.iter().enumerate().filter(|(j, _)| *j != i).map(|(_, m)| *m).collect())
-            .collect();
+        let trials: Vec<Trial> = (0..more.len()).map(|i| Trial::without(more, i)).collect();
         // Where any mark that goes takes far more with it than the other numbers of marks may differ by, this number is none to choose.
         let rough = search.rough(trials);
         let needed = thin.misfit(more) + NEEDED;
@@ -195,13 +194,16 @@ pub fn refine(patch: &Patch, shape: &MarkShape, area_mm2: f64, fit: &Fit) -> Fit
 /// The explanations that come of trials after a rough adjustment, those that came to the same end once, the best `most` of them.
 fn distinct(
     thin: &Target,
-    trials: Vec<Vec<FittedMark>>,
+    trials: Vec<Trial>,
     most: usize,
     same_mm: f64,
     freedom: Freedom,
 ) -> Vec<(f64, Vec<FittedMark>)> {
-    let mut rough: Vec<(f64, Vec<FittedMark>)> =
-        trials.into_iter().map(|t| thin.adjust(&t, ROUGH, freedom)).map(|m| (thin.misfit(&m), m)).collect();
+    let mut rough: Vec<(f64, Vec<FittedMark>)> = trials
+        .into_iter()
+        .map(|t| thin.adjust_some(&t.marks, &t.moving, ROUGH, freedom))
+        .map(|m| (thin.misfit(&m), m))
+        .collect();
     rough.sort_by(|a, b| a.0.total_cmp(&b.0));
     let mut out: Vec<(f64, Vec<FittedMark>)> = Vec::with_capacity(most);
     for (misfit, marks) in rough {
@@ -213,27 +215,61 @@ fn distinct(
     out
 }
 
+/// A start for marks that explain a patch, and which of them a rough adjustment moves: those that are new, and those that touch them. What lies elsewhere
+/// is where it was adjusted to before.
+struct Trial {
+    marks: Vec<FittedMark>,
+    moving: Vec<usize>,
+}
+
+/// Marks nearer than this many sums of their radii touch: rims wave, and a blurred rim reaches farther than its radius.
+const TOUCH: f64 = 1.3;
+
+impl Trial {
+    /// Marks of which those at `new` have just been put there.
+    fn new(marks: Vec<FittedMark>, new: &[usize]) -> Self {
+        let touches = |m: &FittedMark, n: usize| m.distance_mm(&marks[n]) < TOUCH * (m.radius_mm + marks[n].radius_mm);
+        let moving = (0..marks.len()).filter(|&k| new.iter().any(|&n| n == k || touches(&marks[k], n))).collect();
+        Self { marks, moving }
+    }
+
+    /// Marks one of which goes.
+    fn without(all: &[FittedMark], gone: usize) -> Self {
+        let mut marks = all.to_vec();
+        let gone = marks.remove(gone);
+        let touches = |m: &FittedMark| m.distance_mm(&gone) < TOUCH * (m.radius_mm + gone.radius_mm);
+        let moving = (0..marks.len()).filter(|&k| touches(&marks[k])).collect();
+        Self { marks, moving }
+    }
+}
+
 /// Marks with one more where what they leave asks for it, or in place of one of them.
-fn with_one_more(thin: &Target, base: &[FittedMark]) -> Vec<Vec<FittedMark>> {
-    with_proposed(thin, base).chain((0..base.len()).flat_map(|i| splits(base, i))).collect()
+fn with_one_more(thin: &Target, base: &[FittedMark]) -> Vec<Trial> {
+    with_proposed(thin, base).chain((0..base.len()).flat_map(|i| with_split(base, i))).collect()
 }
 
 /// Marks with one more where what they leave asks for it.
-fn with_proposed<'a>(thin: &Target, base: &'a [FittedMark]) -> impl Iterator<Item = Vec<FittedMark>> + 'a {
-    thin.proposals(base, PROPOSALS).into_iter().map(|m| base.iter().copied().chain([m]).collect())
+fn with_proposed<'a>(thin: &Target, base: &'a [FittedMark]) -> impl Iterator<Item = Trial> + 'a {
+    let more = |m| Trial::new(base.iter().copied().chain([m]).collect(), &[base.len()]);
+    thin.proposals(base, PROPOSALS).into_iter().map(more)
+}
+
+/// Marks one of which is replaced by two.
+fn with_split(base: &[FittedMark], i: usize) -> impl Iterator<Item = Trial> {
+    let last = base.len();
+    splits(base, i).into_iter().map(move |marks| Trial::new(marks, &[i, last]))
 }
 
 /// An explanation's marks, each in turn taken away and put back wherever it might have been instead.
-fn elsewhere(thin: &Target, marks: &[FittedMark]) -> Vec<Vec<FittedMark>> {
-    let mut trials: Vec<Vec<FittedMark>> = Vec::new();
+fn elsewhere(thin: &Target, marks: &[FittedMark]) -> Vec<Trial> {
+    let mut trials: Vec<Trial> = Vec::new();
     for (i, gone) in marks.iter().enumerate() {
-        let mut rest = marks.to_vec();
-        rest.remove(i);
-        let base = thin.adjust(&rest, ROUGH, Freedom::Disc);
+        let rest = Trial::without(marks, i);
+        let base = thin.adjust_some(&rest.marks, &rest.moving, ROUGH, Freedom::Disc);
         trials.extend(with_proposed(thin, &base));
         for (j, m) in base.iter().enumerate() {
             if m.distance_mm(gone) < NEIGHBOURS * (m.radius_mm + gone.radius_mm) {
-                trials.extend(splits(&base, j));
+                trials.extend(with_split(&base, j));
             }
         }
     }
@@ -323,7 +359,7 @@ fn finely(thin: &Target, trials: Vec<Vec<FittedMark>>, least: f64) -> Vec<(f64, 
 
 impl Search<'_> {
     /// The best trials after a rough adjustment of all, different ones, best first.
-    fn rough(&self, trials: Vec<Vec<FittedMark>>) -> Vec<(f64, Vec<FittedMark>)> {
+    fn rough(&self, trials: Vec<Trial>) -> Vec<(f64, Vec<FittedMark>)> {
         let most = if self.target.is_some() { REFINED } else { 1 };
         distinct(self.thin, trials, most, SAME_ROUGH_MM, Freedom::Disc)
     }

@@ -104,6 +104,11 @@ const USUAL_SD: f64 = 2.0;
 /// Misfit, and what it changes by: its gradient, and the matrix where it was asked for.
 type Slopes = (f64, DVector<f64>, Option<DMatrix<f64>>);
 
+/// All of these marks.
+fn every(marks: &[FittedMark]) -> Vec<usize> {
+    (0..marks.len()).collect()
+}
+
 impl<'a> Target<'a> {
     /// Prepares a patch. `area_mm2` is the area over which a further mark might lie: the prior of a centre.
     pub fn new(patch: &Patch, shape: &'a MarkShape, area_mm2: f64) -> Self {
@@ -211,17 +216,25 @@ impl<'a> Target<'a> {
 
     /// Weighted squared residuals, priors included.
     pub fn misfit(&self, marks: &[FittedMark]) -> f64 {
-        self.slopes_of::<0>(marks, false).0
+        self.slopes_of::<0>(marks, &every(marks), false).0
     }
 
-    /// Misfit, gradient, and the matrix where it is wanted; without `modes` each mark has four unknowns and its modes stay.
-    fn slopes(&self, marks: &[FittedMark], modes: bool, matrix: bool) -> Slopes {
-        if modes { self.slopes_of::<UNKNOWNS>(marks, matrix) } else { self.slopes_of::<4>(marks, matrix) }
+    /// Misfit, gradient, and the matrix where it is wanted, by the unknowns of the `moving` marks; without `modes` each has four and its modes
+    /// stay. Where only some marks move, the misfit lacks that of the pixels which none of those reaches.
+    fn slopes(&self, marks: &[FittedMark], moving: &[usize], modes: bool, matrix: bool) -> Slopes {
+        if modes {
+            self.slopes_of::<UNKNOWNS>(marks, moving, matrix)
+        } else {
+            self.slopes_of::<4>(marks, moving, matrix)
+        }
     }
 
-    fn slopes_of<const N: usize>(&self, marks: &[FittedMark], wanted: bool) -> Slopes {
-        let count = marks.len();
-        let n = N * count;
+    fn slopes_of<const N: usize>(&self, marks: &[FittedMark], moving: &[usize], wanted: bool) -> Slopes {
+        let (count, all_move) = (marks.len(), moving.len() == marks.len());
+        // Where a mark stands among those that move.
+        let mut place: Vec<Option<usize>> = vec![None; count];
+        moving.iter().enumerate().for_each(|(at, &k)| place[k] = Some(at));
+        let n = N * moving.len();
         let mut matrix = wanted.then(|| DMatrix::zeros(n, n));
         let mut right = DVector::zeros(n);
         let mut cost = 0.0;
@@ -231,19 +244,26 @@ impl<'a> Target<'a> {
         // For each mark at hand: what it lets through, its derivatives, and these weighted, pixel by pixel. Single precision is enough:
         // they only say where to step, and how far a centre is off to one part in a million.
         let mut clear: Vec<Row> = vec![[0.0; LANES]; count];
-        let mut by: Vec<[Row; N]> = vec![[[0.0; LANES]; N]; count];
-        let mut panels: Vec<[[f32; N]; LANES]> = if wanted { vec![[[0.0; N]; LANES]; count] } else { Vec::new() };
+        let mut by: Vec<[Row; N]> = vec![[[0.0; LANES]; N]; moving.len()];
+        let mut panels: Vec<[[f32; N]; LANES]> =
+            if wanted { vec![[[0.0; N]; LANES]; moving.len()] } else { Vec::new() };
         let mut pulled: Row = [0.0; LANES];
         for (tile, lanes) in self.tiles.iter().zip(&self.lanes) {
             near.clear();
             near.extend((0..count).filter(|&k| tile.reached_by(&marks[k], reaches[k])));
+            if !all_move && near.iter().all(|&k| place[k].is_none()) {
+                continue;
+            }
             if near.is_empty() {
                 cost += tile.nothing;
                 continue;
             }
             let mut all: Row = [1.0; LANES];
             for &k in &near {
-                lay(&self.profile, &single[k], lanes, &mut clear[k], &mut by[k]);
+                match place[k] {
+                    Some(at) => lay(&self.profile, &single[k], lanes, &mut clear[k], &mut by[at]),
+                    None => lay(&self.profile, &single[k], lanes, &mut clear[k], &mut []),
+                }
                 (0..LANES).for_each(|i| all[i] *= clear[k][i]);
             }
             cost += residuals(lanes, &all, &mut pulled);
@@ -251,10 +271,18 @@ impl<'a> Target<'a> {
                 continue;
             }
             for &k in &near {
-                let pull = derivatives(lanes, (&all, &clear[k]), &pulled, &by[k], panels.get_mut(k));
-                (0..N).for_each(|i| right[N * k + i] += pull[i]);
+                let Some(at) = place[k] else { continue };
+                let pull = derivatives(lanes, (&all, &clear[k]), &pulled, &by[at], panels.get_mut(at));
+                (0..N).for_each(|i| right[N * at + i] += pull[i]);
             }
             let Some(matrix) = &mut matrix else { continue };
+            // From here on by their places among those that move.
+            near.retain_mut(|k| {
+                place[*k].is_some_and(|at| {
+                    *k = at;
+                    true
+                })
+            });
             for (a, &k) in near.iter().enumerate() {
                 for &l in &near[..=a] {
                     let block = product(&panels[k], &panels[l]);
@@ -267,8 +295,8 @@ impl<'a> Target<'a> {
                 }
             }
         }
-        for (k, m) in marks.iter().enumerate() {
-            cost += self.prior(m);
+        cost += marks.iter().map(|m| self.prior(m)).sum::<f64>();
+        for (k, m) in moving.iter().map(|&k| &marks[k]).enumerate() {
             if N == 0 {
                 continue;
             }
@@ -294,46 +322,58 @@ impl<'a> Target<'a> {
         (cost, right, matrix)
     }
 
-    fn stepped(&self, marks: &[FittedMark], d: &DVector<f64>, freedom: Freedom) -> Vec<FittedMark> {
+    fn stepped(&self, marks: &[FittedMark], moving: &[usize], d: &DVector<f64>, freedom: Freedom) -> Vec<FittedMark> {
         let usual = self.shape.radius_mm.0;
         let mut radii = (RADIUS_RANGE.0 * usual, RADIUS_RANGE.1 * usual);
         if freedom == Freedom::UsualDisc {
             let off = USUAL_SD * self.shape.radius_mm.1;
             radii = (radii.0.max(usual - off), radii.1.min(usual + off));
         }
-        let each = d.nrows() / marks.len().max(1);
-        marks
-            .iter()
-            .enumerate()
-            .map(|(k, m)| {
-                let d = |i: usize| d[each * k + i];
-                let mut modes = m.modes;
-                if each == UNKNOWNS {
-                    for (i, v) in modes.iter_mut().enumerate() {
-                        let most = MODE_U * self.shape.mode_sd(i);
-                        *v = (*v + d(4 + i)).clamp(-most, most);
-                    }
+        let each = d.nrows() / moving.len().max(1);
+        let mut out = marks.to_vec();
+        for (k, m) in moving.iter().map(|&k| marks[k]).enumerate() {
+            let d = |i: usize| d[each * k + i];
+            let mut modes = m.modes;
+            if each == UNKNOWNS {
+                for (i, v) in modes.iter_mut().enumerate() {
+                    let most = MODE_U * self.shape.mode_sd(i);
+                    *v = (*v + d(4 + i)).clamp(-most, most);
                 }
-                // A step of more than half a radius is a jump, not an adjustment; where no pixel is, nothing would hold a mark.
-                let [x, y] = self.within_mm;
-                FittedMark {
-                    x_mm: (m.x_mm + d(0).clamp(-0.5 * usual, 0.5 * usual)).clamp(x.0, x.1),
-                    y_mm: (m.y_mm + d(1).clamp(-0.5 * usual, 0.5 * usual)).clamp(y.0, y.1),
-                    radius_mm: (m.radius_mm + d(2)).clamp(radii.0, radii.1),
-                    strength: (m.strength + d(3)).clamp(STRENGTH_RANGE.0, STRENGTH_RANGE.1),
-                    modes,
-                }
-            })
-            .collect()
+            }
+            // A step of more than half a radius is a jump, not an adjustment; where no pixel is, nothing would hold a mark.
+            let [x, y] = self.within_mm;
+            out[moving[k]] = FittedMark {
+                x_mm: (m.x_mm + d(0).clamp(-0.5 * usual, 0.5 * usual)).clamp(x.0, x.1),
+                y_mm: (m.y_mm + d(1).clamp(-0.5 * usual, 0.5 * usual)).clamp(y.0, y.1),
+                radius_mm: (m.radius_mm + d(2)).clamp(radii.0, radii.1),
+                strength: (m.strength + d(3)).clamp(STRENGTH_RANGE.0, STRENGTH_RANGE.1),
+                modes,
+            };
+        }
+        out
     }
 
     /// Adjusts marks from a start; at most `rounds` steps.
     ///
     /// A matrix serves for some steps, as long as they bring what it promises: it costs many times what the gradient does.
     pub fn adjust(&self, start: &[FittedMark], rounds: usize, freedom: Freedom) -> Vec<FittedMark> {
+        self.adjust_some(start, &every(start), rounds, freedom)
+    }
+
+    /// As [`Target::adjust`], but only the `moving` marks change, and only pixels that they reach are looked at.
+    pub fn adjust_some(
+        &self,
+        start: &[FittedMark],
+        moving: &[usize],
+        rounds: usize,
+        freedom: Freedom,
+    ) -> Vec<FittedMark> {
         let modes = freedom == Freedom::Whole;
         let mut marks = start.to_vec();
-        let (mut cost, mut right, Some(mut matrix)) = self.slopes(&marks, modes, true) else { return marks };
+        if moving.is_empty() {
+            return marks;
+        }
+        let (mut cost, mut right, Some(mut matrix)) = self.slopes(&marks, moving, modes, true) else { return marks };
         let mut damping = 1e-2;
         let mut age = 0;
         for _ in 0..rounds {
@@ -342,9 +382,9 @@ impl<'a> Target<'a> {
                 a[(i, i)] = a[(i, i)] * (1.0 + damping) + 1e-9;
             }
             let Some(step) = a.cholesky().map(|c| c.solve(&right)) else { break };
-            let trial = self.stepped(&marks, &step, freedom);
+            let trial = self.stepped(&marks, moving, &step, freedom);
             // Four unknowns' matrix costs little more than their gradient.
-            let (c, r, m) = self.slopes(&trial, modes, !modes);
+            let (c, r, m) = self.slopes(&trial, moving, modes, !modes);
             if c < cost {
                 let gain = cost - c;
                 let settled = gain < SETTLED * (1.0 + 1e-3 * cost);
@@ -359,13 +399,13 @@ impl<'a> Target<'a> {
                 match m {
                     Some(m) => (matrix, age) = (m, 0),
                     None if settled || age > MOST_AGE || gain < AS_PROMISED * promised => {
-                        age = self.renew(&marks, modes, &mut matrix);
+                        age = self.renew(&marks, moving, modes, &mut matrix);
                     }
                     None => {}
                 }
             } else if age > 0 {
                 // The matrix was another place's.
-                age = self.renew(&marks, modes, &mut matrix);
+                age = self.renew(&marks, moving, modes, &mut matrix);
             } else {
                 damping *= 6.0;
                 if damping > 1e5 {
@@ -377,8 +417,8 @@ impl<'a> Target<'a> {
     }
 
     /// Makes the matrix that of these marks; its age.
-    fn renew(&self, marks: &[FittedMark], modes: bool, matrix: &mut DMatrix<f64>) -> usize {
-        if let (_, _, Some(m)) = self.slopes(marks, modes, true) {
+    fn renew(&self, marks: &[FittedMark], moving: &[usize], modes: bool, matrix: &mut DMatrix<f64>) -> usize {
+        if let (_, _, Some(m)) = self.slopes(marks, moving, modes, true) {
             *matrix = m;
         }
         0
@@ -386,7 +426,7 @@ impl<'a> Target<'a> {
 
     /// Misfit, evidence and covariance of adjusted marks.
     pub fn finish(&self, marks: Vec<FittedMark>) -> Fit {
-        let (misfit, _, matrix) = self.slopes(&marks, true, true);
+        let (misfit, _, matrix) = self.slopes(&marks, &every(&marks), true, true);
         let matrix = matrix.unwrap_or_default();
         let k = marks.len() as f64;
         let n = matrix.nrows();

@@ -6,7 +6,7 @@
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
-use image::{GrayImage, RgbImage};
+use image::{GrayImage, RgbImage, imageops};
 use serde::{Deserialize, Serialize};
 
 use super::grid::{Grid, paper};
@@ -81,13 +81,17 @@ impl Reference {
             return None;
         }
         let set = wall.geometry();
-        // The calibration knows where it stood; only where that is another photo now, or it shows sheets in part, all of it is searched.
+        // The calibration knows where it stood; only where that is another photo now, all of it is searched.
         let numbers: Vec<usize> = wall.sheets.iter().map(|s| s.number).collect();
         let view = wall.tripod_pose.map(|pose| WallView { lens: wall.camera, pose });
         let expected = view.map_or_else(Vec::new, |v| expected_sheets(wall, &v, &numbers));
-        let near = find_sheets_near(&gray, &set, &expected).filter(|n| n.sheets.len() == numbers.len());
-        let sheets = near.unwrap_or_else(|| find_sheets(&gray, &set)).sheets;
-        let located = locate(wall, &sheets)?;
+        let part = |p: Part| imageops::crop_imm(&gray, p.origin.0, p.origin.1, p.size.0, p.size.1).to_image();
+        let there = find_sheets_at(part, gray.dimensions(), &set, &expected);
+        let there = there.and_then(|seen| by_sheets(wall, &seen.sheets)?.ok());
+        let located = match there {
+            Some((located, _)) => located,
+            None => locate(wall, &find_sheets(&gray, &set).sheets)?,
+        };
         Some(Self::new(wall, path, &located))
     }
 
