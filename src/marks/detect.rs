@@ -254,47 +254,46 @@ pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) ->
             class.iter_mut().zip(&r.before).for_each(|(c, p)| *c = bright(p));
         },
     );
-    let mut floor = vec![FLOOR; n];
-    for i in (0..paper.len().min(n)).filter(|&i| paper[i]) {
-        (class[i], floor[i]) = (PAPER, PAPER_FLOOR);
-    }
+    (0..paper.len().min(n)).filter(|&i| paper[i]).for_each(|i| class[i] = PAPER);
     let disc = Neighbourhood::disc(radius);
     let gradient = gradient_squared(r, &disc, &held);
     let mut mask = vec![false; n];
+    let mut light = Light::default();
     let mut out = None;
     let expected = (shots.max(1) + 1) as f64 * std::f64::consts::PI * (0.5 * diameter_cells + radius).powi(2);
-    let mut edges: Option<Light> = None;
-    let mut jump = 0.0;
     // Twice: what changed is kept out of light and noise the second time. A third and fourth time where the light has edges.
     for round in 0..4 {
         if round == 2 {
             let changed = (0..n).filter(|&i| mask[i] && !on_paper(i)).count();
-            if changed as f64 <= EDGES * expected && jump < JUMP {
+            if changed as f64 <= EDGES * expected && light.jump < JUMP {
                 break;
             }
-            let light = line_light(r, diameter_cells, &mask);
+        }
+        // A round's maps are as large as a photo: the last one's go before the next are made.
+        drop(out.take());
+        if round < 2 {
+            light = tile_light(r, diameter_cells, &mask);
+        } else if round == 2 {
+            light = line_light(r, diameter_cells, &mask);
             mask = vec![false; n];
             let at_edge = class.iter_mut().zip(&light.edge_u).filter(|(class, u)| **u > 0.0 && **class != PAPER);
             at_edge.for_each(|(class, _)| *class = AT_EDGE);
-            edges = Some(light);
         }
-        let light = edges.clone().unwrap_or_else(|| tile_light(r, diameter_cells, &mask));
-        jump = light.jump;
-        let Light { ratio: light, step: light_step, edge_u, .. } = light;
         let mut weight = Cow::Borrowed(&held);
-        if !edge_u.is_empty() {
-            let nothing = weight.to_mut().iter_mut().zip(&edge_u).filter(|(_, u)| u.is_infinite());
+        if !light.edge_u.is_empty() {
+            let nothing = weight.to_mut().iter_mut().zip(&light.edge_u).filter(|(_, u)| u.is_infinite());
             nothing.for_each(|(w, _)| *w = f32::NAN);
         }
         let maps: [Vec<f32>; 3] = even_means(
             #[inline(always)]
             |cells: Range<usize>, [grey, red, blue]: [&mut [f32]; 3]| {
                 let pairs = r.after[cells.clone()].iter().zip(&r.before[cells.clone()]);
-                let under = light[cells.clone()].iter().zip(&floor[cells.clone()]).zip(&weight[cells]);
+                let under = light.ratio[cells.clone()].iter().zip(&class[cells.clone()]).zip(&weight[cells]);
                 let to = grey.iter_mut().zip(red).zip(blue);
-                for (((a, b), ((light, floor), weight)), ((grey, red), blue)) in pairs.zip(under).zip(to) {
+                for (((a, b), ((light, class), weight)), ((grey, red), blue)) in pairs.zip(under).zip(to) {
                     let p = [b[0] * light[0], b[1] * light[1], b[2] * light[2]];
-                    [*grey, *red, *blue] = directions(*a, p, *floor).map(|v| v * weight);
+                    let floor = if *class == PAPER { PAPER_FLOOR } else { FLOOR };
+                    [*grey, *red, *blue] = directions(*a, p, floor).map(|v| v * weight);
                 }
             },
             (r.width, r.height),
@@ -307,9 +306,10 @@ pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) ->
             std::array::from_fn(|k| Scatter::measure(&maps[k], &class, &gradient, &sample, marked, k > 0 && round > 0));
         let significance = significances(&maps, &scatter, &class, &gradient);
         mask = grow(&significance, r.width, r.height, threshold as f32, radius.ceil() as usize + 1);
-        out = Some((light, light_step, significance, maps, edge_u));
+        out = Some((significance, maps));
     }
-    let (light, light_step, significance, maps, light_u) = out.unwrap_or_default();
+    let (significance, maps) = out.unwrap_or_default();
+    let Light { ratio: light, step: light_step, edge_u: light_u, .. } = light;
     let lit = (!light_u.is_empty()).then(|| {
         let wall = (0..n).step_by(7).filter(|i| class[*i] != PAPER);
         fully_lit(wall.map(|i| std::array::from_fn(|c| r.before[i][c] * light[i][c])))

@@ -91,10 +91,12 @@ pub fn find_things(r: &Reduced, radius_cells: f64, shots: usize) -> Things {
     };
     let stray = strayed(&ratio, &surface, w, h);
     drop(ratio);
-    let mut quiet: Vec<f32> = stray.iter().step_by(5).map(|d| d[1].abs()).filter(|v| v.is_finite()).collect();
+    let mut quiet: Vec<f32> = stray[1].iter().step_by(5).map(|d| d.abs()).filter(|v| v.is_finite()).collect();
     let limit = STRAY.max(STRAY_SIGMA * 1.4826 * median(&mut quiet));
-    let odd: Vec<bool> =
-        stray.iter().map(|d| (d[0].abs() > limit) | (d[1].abs() > limit) | (d[2].abs() > limit)).collect();
+    let mut odd = vec![false; w * h];
+    for stray in &stray {
+        odd.iter_mut().zip(stray).for_each(|(odd, d)| *odd |= d.abs() > limit);
+    }
     // Print and seams that the two photos do not show alike are a cell wide: opening takes them away.
     let odd = spread(&shrink(&odd, w, h, 1), w, h, 1);
     let one = std::f64::consts::PI * radius_cells * radius_cells;
@@ -215,9 +217,9 @@ fn smooth_light(ratio: &[[f32; 3]], w: usize, h: usize, tile: usize) -> Option<S
 }
 
 /// Whether a piece of change covers the wall, rather than lights or shades it.
-fn covers(cells: &[usize], stray: &[[f32; 3]], grain: &Grain) -> bool {
+fn covers(cells: &[usize], stray: &[Vec<f32>; 3], grain: &Grain) -> bool {
     let tell = |&&i: &&usize| {
-        let d = stray[i];
+        let d = stray.each_ref().map(|s| s[i]);
         let most = d.iter().fold(0.0f32, |m, v| m.max(v.abs()));
         let tint = (d[0] - d[1]).abs().max((d[2] - d[1]).abs());
         most > MOST_LIGHT || tint > STRAY.max(LIGHT_TINT * most)
@@ -278,8 +280,8 @@ impl Grain {
     }
 }
 
-/// How far each cell's log ratio strays from the smooth light, as a mean over 3 x 3 cells.
-fn strayed(ratio: &[[f32; 3]], surface: &Surface, w: usize, h: usize) -> Vec<[f32; 3]> {
+/// How far each cell's log ratio strays from the smooth light, colour by colour, as a mean over 3 x 3 cells.
+fn strayed(ratio: &[[f32; 3]], surface: &Surface, w: usize, h: usize) -> [Vec<f32>; 3] {
     let (u, v): (Vec<f32>, Vec<f32>) = {
         let along = |n: usize, half: f64| (0..n).map(|k| (k as f64 / half - 1.0) as f32).collect();
         (along(w, surface.half.0), along(h, surface.half.1))
@@ -289,7 +291,7 @@ fn strayed(ratio: &[[f32; 3]], surface: &Surface, w: usize, h: usize) -> Vec<[f3
     fn bent(b: &[f32; TERMS], u: f32, v: f32) -> f32 {
         b[0] + u * (b[1] + u * b[3] + v * b[4]) + v * (b[2] + v * b[5])
     }
-    let [r, g, b] = means(
+    means(
         #[inline(always)]
         |cells: Range<usize>, [r, g, b]: [&mut [f32]; 3]| {
             let (x, v) = (cells.start % w.max(1), v[cells.start / w.max(1)]);
@@ -303,8 +305,7 @@ fn strayed(ratio: &[[f32; 3]], surface: &Surface, w: usize, h: usize) -> Vec<[f3
         (w, h),
         &Neighbourhood::square(1),
         1,
-    );
-    (0..w * h).map(|i| [r[i], g[i], b[i]]).collect()
+    )
 }
 
 /// Cells within `reach` of a true one (a square).
