@@ -5,6 +5,7 @@ use super::wall::Wall;
 use crate::points::PixelPoint;
 use crate::sheet::geometry::{COLUMNS, ROWS, SheetPoint, TAGS};
 use crate::sheet::near::ExpectedSheet;
+use crate::sheet::tags::shortest_side_px;
 
 /// The sheets with these numbers as a view shows them; those that it does not show whole are left out.
 pub fn expected_sheets(wall: &Wall, view: &WallView, numbers: &[usize]) -> Vec<ExpectedSheet> {
@@ -21,8 +22,7 @@ pub fn expected_sheets(wall: &Wall, view: &WallView, numbers: &[usize]) -> Vec<E
         let board = [(0.0, 0.0), (u, 0.0), (u, v), (0.0, v)].map(|(u_mm, v_mm)| SheetPoint { u_mm, v_mm });
         let tags = (0..TAGS).map(|slot| quad(g.tag_corners(slot))).collect::<Option<Vec<_>>>();
         let (Some(board), Some(tags)) = (quad(board), tags) else { continue };
-        let side = |t: &[PixelPoint; 4]| (0..4).map(|k| t[k].distance_px(t[(k + 1) % 4])).fold(f64::MAX, f64::min);
-        let tag_side_px = tags.iter().map(side).fold(f64::MAX, f64::min);
+        let tag_side_px = tags.iter().map(shortest_side_px).fold(f64::MAX, f64::min);
         out.push(ExpectedSheet { number: sheet.number, board, tag_side_px });
     }
     out

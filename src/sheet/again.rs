@@ -11,6 +11,7 @@ use super::find::{SheetView, SheetsSeen, find_sheets_from};
 use super::geometry::SheetSet;
 use super::homography::Homography;
 use super::near::factor_for;
+use super::tags::shortest_side_px;
 use crate::points::PixelPoint;
 
 /// What lies within this share of a photo's longer side of its rim need not be seen: the lens's bending may put it outside, and a corner needs room
@@ -22,8 +23,8 @@ const LEAST_COMMON: usize = 2;
 /// Finds the sheets of a photo of the wall of which another photo shows the `known` sheets. `None` when a quick look shows less than that photo
 /// makes one expect.
 pub fn find_known_sheets(gray: &GrayImage, set: &SheetSet, known: &[SheetView]) -> Option<SheetsSeen> {
-    let side = |t: &[PixelPoint; 4]| (0..4).map(|k| t[k].distance_px(t[(k + 1) % 4])).fold(f64::MAX, f64::min);
-    let least = known.iter().flat_map(|s| &s.tags).map(|t| side(&t.corners)).fold(f64::INFINITY, f64::min);
+    let sides = known.iter().flat_map(|s| &s.tags).map(|t| shortest_side_px(&t.corners));
+    let least = sides.fold(f64::INFINITY, f64::min);
     // One tag of a sheet leads to its others, which may be smaller than those that are searched.
     let factor = if least.is_finite() { factor_for(least) } else { 1 };
     let seen = find_sheets_from(gray, set, factor);

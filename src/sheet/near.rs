@@ -13,8 +13,8 @@ use super::homography::Homography;
 use super::tags::{Part, find_tags_in, least_side_px};
 use crate::points::PixelPoint;
 
-/// Space about a board that is looked at where it is expected, over its larger side: a corner is found up to a quarter of a square, an
-/// eighth of the shorter side, away.
+/// Space about a board that is looked at where it is expected, over its larger side: a corner is found up to a quarter of a square, a sixteenth of
+/// that side, away.
 const AT_PLACE: f64 = 0.1;
 
 /// Space searched around a board, over its larger side: a camera that is kicked moves the picture by less.

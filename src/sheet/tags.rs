@@ -38,6 +38,11 @@ pub struct Tag {
 /// Four corners of a dark four-sided island, clockwise as seen, px.
 pub type Quad = [[f64; 2]; 4];
 
+/// Length of the shortest side of a tag with these corners, px.
+pub fn shortest_side_px(corners: &[PixelPoint; 4]) -> f64 {
+    (0..4).map(|k| corners[k].distance_px(corners[(k + 1) % 4])).fold(f64::MAX, f64::min)
+}
+
 /// Finds and reads all tags of a photo.
 pub fn find_tags(gray: &GrayImage) -> Vec<Tag> {
     tags_and_quads(gray).0
