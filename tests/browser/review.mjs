@@ -47,9 +47,33 @@ async function page(link, options) {
 
 const rows = () => (existsSync(join(session, "review.csv")) ? readFileSync(join(session, "review.csv"), "utf8").trim().split("\n").slice(1) : []);
 const count = (p) => p.locator("#list button:not(.muted)").count();
-const said = (p, part) => p.waitForFunction((t) => document.getElementById("said").textContent.includes(t), part);
+/** Waits for the page's words; what it says instead is part of the error. */
+const said = (p, part) => p.waitForFunction((t) => document.getElementById("said").textContent.includes(t), part).catch(async (e) => {
+  throw new Error(`the page does not say "${part}", but "${await p.locator("#said").textContent()}"; ${e.message}`);
+});
 const angle = (p) => p.locator("#volley .angle").textContent();
-const step = async (p, deed, part) => { await deed(); await said(p, part); };
+/** A step: it is over when the page shows the program's answer to it. */
+const step = async (p, deed, part) => {
+  const was = await p.evaluate(() => state.revision);
+  await deed();
+  await said(p, part);
+  await p.waitForFunction((r) => state.revision > r, was);
+};
+/** Waits until `get` gives what `right` takes, for ten seconds at most; the last value, right or not. */
+const until = async (get, right) => {
+  for (let k = 0; ; k++) {
+    const value = await get();
+    if (right(value) || k === 200) return value;
+    await new Promise((done) => setTimeout(done, 50));
+  }
+};
+/** A deed that the page has to answer with `told`; a made-up touch can get lost in a busy browser, so it is made three times at most. */
+const insist = async (p, deed, told) => {
+  for (let k = 0; ; k++) {
+    await deed();
+    if (await p.waitForFunction(told, null, { timeout: k < 2 ? 10000 : 60000 }).then(() => true, (e) => { if (k === 2) throw e; })) return;
+  }
+};
 const middle = (p, i) => p.evaluate((k) => {
   const r = [...document.querySelectorAll(".mark:not(.gone)")][k].querySelector(".over").getBoundingClientRect();
   return { x: r.x + r.width / 2, y: r.y + r.height / 2, r: r.width / 2 };
@@ -87,11 +111,9 @@ const middle = (p, i) => p.evaluate((k) => {
   const steps = [];
   while (await p.locator("#undo").isEnabled()) {
     steps.push(rows().length);
-    const was = await p.locator("#undo").isEnabled() && readFileSync(join(session, "review.csv"), "utf8");
-    await p.keyboard.press("z");
-    await p.waitForFunction((s) => document.getElementById("said").textContent.includes("taken back"), 0);
-    for (let k = 0; k < 200 && readFileSync(join(session, "review.csv"), "utf8") === was; k++) await p.waitForTimeout(20);
-    await p.waitForTimeout(50);
+    const was = readFileSync(join(session, "review.csv"), "utf8");
+    await step(p, () => p.keyboard.press("z"), "taken back");
+    assert.notEqual(readFileSync(join(session, "review.csv"), "utf8"), was, "what the page shows is in the file");
   }
   assert.equal(rows().length, 0, "every step can be taken back");
   assert.equal(await angle(p), before);
@@ -106,8 +128,7 @@ const middle = (p, i) => p.evaluate((k) => {
   for (let k = 0; k < volleys; k++) {
     const at = await p.locator("#volleys [aria-current] b").textContent();
     await step(p, () => p.keyboard.press("Enter"), `Volley ${at} checked`);
-    await p.waitForTimeout(100);
-    if (k + 1 < volleys && (await p.locator("#volleys [aria-current] b").textContent()) === at) await p.keyboard.press("j");
+    if (k + 1 < volleys) await p.waitForFunction((was) => document.querySelector("#volleys [aria-current] b").textContent !== was, at);
   }
   const checked = rows().filter((x) => x.includes(",checked,")).map((x) => x.split(",")[0]);
   const all = await p.locator("#volleys b").allTextContents();
@@ -196,32 +217,29 @@ const middle = (p, i) => p.evaluate((k) => {
   // A swipe over the wall moves the view, no mark.
   const a = await middle(p, 0), box = await p.locator("#stage").boundingBox(), had = rows().length;
   await swipe([box.x + 30, box.y + box.height - 40], [box.x + 70, box.y + box.height - 60]);
-  await p.waitForTimeout(200);
-  const b = await middle(p, 0);
-  assert.ok(Math.hypot(b.x - a.x - 40, b.y - a.y + 20) < 3, JSON.stringify([a, b]));
+  const followed = (b) => Math.hypot(b.x - a.x - 40, b.y - a.y + 20) < 3;
+  const b = await until(() => middle(p, 0), followed);
+  assert.ok(followed(b), JSON.stringify([a, b]));
   assert.equal(rows().length, had);
   // Two fingers enlarge.
   const cx = box.x + box.width / 2, cy = box.y + box.height / 2;
   await touch("touchStart", [[cx - 40, cy], [cx + 40, cy]]);
   for (let k = 1; k <= 8; k++) await touch("touchMove", [[cx - 40 - 5 * k, cy], [cx + 40 + 5 * k, cy]]);
   await touch("touchEnd", []);
-  await p.waitForTimeout(200);
-  const c = await middle(p, 0);
-  assert.ok(c.r > 1.6 * b.r && c.r < 2.4 * b.r, JSON.stringify([b, c]));
-  await p.tap('[data-do="fit"]');
-  await p.waitForTimeout(200);
+  const enlarged = (c) => c.r > 1.6 * b.r && c.r < 2.4 * b.r;
+  const c = await until(() => middle(p, 0), enlarged);
+  assert.ok(enlarged(c), JSON.stringify([b, c]));
+  await p.evaluate(() => { window.scale = view.s; });
+  await insist(p, () => p.tap('[data-do="fit"]'), () => view.s !== window.scale);
+  await until(() => middle(p, 0), (d) => d.r < 0.9 * c.r);
   // A tap chooses; only then a drag moves the mark.
-  const m = await middle(p, 0);
-  await p.touchscreen.tap(m.x, m.y);
-  await p.waitForSelector(".mark.chosen");
-  await swipe([m.x, m.y], [m.x + 25, m.y + 10]);
-  await said(p, "moved");
-  await p.tap('[data-do="add"]');
-  await p.touchscreen.tap(box.x + 60, box.y + box.height - 60);
-  await said(p, "added");
+  await insist(p, async () => { const m = await middle(p, 0); await p.touchscreen.tap(m.x, m.y); }, () => document.querySelector(".mark.chosen"));
+  await insist(p, async () => { const m = await middle(p, 0); await swipe([m.x, m.y], [m.x + 25, m.y + 10]); }, () => document.getElementById("said").textContent.includes("moved"));
+  await insist(p, () => p.tap('[data-do="add"]'), () => document.querySelector('[data-do="add"]').getAttribute("aria-pressed") === "true");
+  const wall = await p.locator("#stage").boundingBox();
+  await insist(p, () => p.touchscreen.tap(wall.x + 60, wall.y + wall.height - 60), () => document.getElementById("said").textContent.includes("added"));
   assert.equal(await count(p), marks + 1);
-  await p.tap('[data-do="reject"]');
-  await said(p, "rejected");
+  await insist(p, () => p.tap('[data-do="reject"]'), () => document.getElementById("said").textContent.includes("rejected"));
   await p.screenshot({ path: join(pictures, "phone-after.png"), fullPage: true });
   assert.deepEqual(wrong, []);
   await p.tap('[data-do="finish"]');

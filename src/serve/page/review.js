@@ -579,6 +579,8 @@ const at = (e) => { const r = stage.getBoundingClientRect(); return { x: e.clien
 stage.addEventListener("pointerdown", (e) => {
   if (!state || e.target.closest("#zoom") || (e.pointerType === "mouse" && e.button !== 0)) return;
   const p = at(e);
+  // The first finger on the glass: none that the browser forgot to lift is still there.
+  if (e.isPrimary) fingers.clear();
   fingers.set(e.pointerId, p);
   stage.setPointerCapture(e.pointerId);
   if (fingers.size === 1) {
