@@ -14,7 +14,7 @@ use super::input::{LensStart, corner_obs, knowledge};
 use super::lens;
 use super::lens_choice::{LensModel, supported};
 use super::moved::{self, Moved};
-use super::start::{FOCAL_LADDER, Line, chain, into_frame};
+use super::start::{FAR_START, FOCAL_LADDER, Line, chain, into_frame, same_end};
 use super::suspect::{self, Suspect};
 use super::trust::trust_map;
 use crate::error::{Error, Result};
@@ -225,6 +225,7 @@ impl<'a> Job<'a> {
         let place = |n: usize| round.index.get(&n).copied();
         let line = line.and_then(|([a, b], line)| Some((place(a)?, place(b)?, line)));
         let mut best: Option<(State, f64, Vec<bool>)> = None;
+        let mut ends: Vec<(f64, f64)> = Vec::new();
         for &f in &focals {
             let start = lens_start(self.input, size, f);
             let know = knowledge(frame, &round.index, &start)?;
@@ -239,6 +240,12 @@ impl<'a> Job<'a> {
             if best.as_ref().is_none_or(|b| score < b.1) {
                 best = Some((s.state, score, used));
             }
+            // Two starts far from each other that end alike have found the place that all good ones find.
+            if unused == 0.0 && ends.iter().any(|&(g, cost)| same_end(cost, s.cost) && f.max(g) > FAR_START * f.min(g))
+            {
+                break;
+            }
+            ends.push((f, s.cost));
         }
         let (state, _, used) = best.ok_or_else(|| {
             Error::no_answer(
