@@ -13,7 +13,7 @@ use pockmark::marks::shape::MarkShape;
 use pockmark::report::model::{
     Budget, BudgetLine, CalibrationSummary, FileHash, MarkSummary, Outline, VERSION, VolleySummary,
 };
-use pockmark::report::{Summary, Units, VolleyPicture, page};
+use pockmark::report::{JpegPicture, Summary, Units, VolleyPicture, page};
 use pockmark::session::flags::FlagWord;
 use pockmark::session::results::Status;
 use pockmark::study::{Estimate, Setup, Shot, Study, StudyOptions, VolleyStatus, analyse};
@@ -145,8 +145,13 @@ fn volley_summary(volley: &Invented, before: Option<&str>, marks: Vec<MarkSummar
 }
 
 /// A wall of noise; discs where marks are.
-fn wall(size: (u32, u32), origin: (f64, f64), marks: &[&MarkSummary], rng: &mut ChaCha8Rng) -> RgbImage {
-    RgbImage::from_fn(size.0, size.1, |x, y| {
+fn wall(
+    size: (u32, u32),
+    origin: (f64, f64),
+    marks: &[&MarkSummary],
+    rng: &mut ChaCha8Rng,
+) -> pockmark::Result<JpegPicture> {
+    let pixels = RgbImage::from_fn(size.0, size.1, |x, y| {
         let shade = 176.0 + 14.0 * (f64::from(x) / 90.0).sin() + rng.random_range(-9.0..9.0);
         let dark: f64 = marks
             .iter()
@@ -158,7 +163,8 @@ fn wall(size: (u32, u32), origin: (f64, f64), marks: &[&MarkSummary], rng: &mut 
             .product();
         let v = (shade * dark).clamp(0.0, 255.0);
         Rgb([v as u8, (0.97 * v) as u8, (0.9 * v) as u8])
-    })
+    });
+    JpegPicture::of(&pixels)
 }
 
 fn outline(m: &MarkSummary) -> Option<Outline> {
@@ -170,7 +176,7 @@ fn outline(m: &MarkSummary) -> Option<Outline> {
     Some(Outline { mark: m.mark, count: m.count, points_px: points_px.collect() })
 }
 
-fn picture(volley: &VolleySummary, old: &[MarkSummary], rng: &mut ChaCha8Rng) -> VolleyPicture {
+fn picture(volley: &VolleySummary, old: &[MarkSummary], rng: &mut ChaCha8Rng) -> pockmark::Result<VolleyPicture> {
     let range = |f: fn(&MarkSummary) -> Option<f64>| {
         let all: Vec<f64> = volley.marks.iter().filter_map(f).collect();
         (all.iter().copied().fold(f64::INFINITY, f64::min) - 60.0, all.iter().copied().fold(0.0, f64::max) + 60.0)
@@ -181,14 +187,14 @@ fn picture(volley: &VolleySummary, old: &[MarkSummary], rng: &mut ChaCha8Rng) ->
     let size = (size.0 as u32, size.1 as u32);
     let olds: Vec<&MarkSummary> = old.iter().collect();
     let all: Vec<&MarkSummary> = old.iter().chain(&volley.marks).collect();
-    VolleyPicture {
+    Ok(VolleyPicture {
         volley: volley.volley.clone(),
-        after: wall(size, origin, &all, rng),
-        before: wall(size, origin, &olds, rng),
+        after: wall(size, origin, &all, rng)?,
+        before: wall(size, origin, &olds, rng)?,
         origin_px: origin,
         step_px: 1.0,
         outlines: volley.marks.iter().filter_map(outline).collect(),
-    }
+    })
 }
 
 fn budgets(study: &Study) -> Vec<Budget> {
@@ -330,7 +336,7 @@ fn sample() -> pockmark::Result<(Summary, Vec<VolleyPicture>)> {
                 (m.count, m.flags) = (2, vec![FlagWord::Merged]);
             }
         }
-        pictures.push(picture(&volley, &old, &mut rng));
+        pictures.push(picture(&volley, &old, &mut rng)?);
         old.extend(volley.marks.iter().cloned());
         before = Some(volley.photo.clone());
         volleys.push(volley);

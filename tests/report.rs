@@ -4,7 +4,7 @@ mod report_common;
 
 use image::{Rgb, RgbImage};
 use pockmark::report::model::{FileHash, MarkSummary};
-use pockmark::report::{Summary, page};
+use pockmark::report::{JpegPicture, Summary, page};
 use pockmark::session::flags::FlagWord;
 use pockmark::session::results::Status;
 use pockmark::study::Setup;
@@ -257,15 +257,16 @@ fn pictures_carry_their_outlines_where_the_photo_has_them() {
     coarse.step_px = 2.0;
     assert!(page(&session(), &[coarse]).unwrap().contains("d=\"M34.5 20.5L"));
     let mut nothing = picture("1");
-    nothing.after = RgbImage::new(0, 0);
-    nothing.before = RgbImage::new(0, 5);
+    nothing.after = JpegPicture::of(&RgbImage::new(0, 0)).unwrap();
+    nothing.before = JpegPicture::of(&RgbImage::new(0, 5)).unwrap();
     assert!(!page(&session(), &[nothing]).unwrap().contains("data:image"));
 }
 
 #[test]
 fn each_picture_stays_small() {
     let mut big = picture("1");
-    big.after = RgbImage::from_fn(3000, 2000, |x, y| Rgb([(x % 256) as u8, (y % 256) as u8, 128]));
+    let wide = RgbImage::from_fn(3000, 2000, |x, y| Rgb([(x % 256) as u8, (y % 256) as u8, 128]));
+    big.after = JpegPicture::of(&wide).unwrap();
     let html = page(&session(), &[big]).unwrap();
     assert!(html.contains("viewBox=\"0 0 3000 2000\"") && html.len() < 1_500_000, "{} bytes", html.len());
 }

@@ -15,6 +15,7 @@ use super::day::{Print, print_of};
 use crate::camera::WallView;
 use crate::photo::{decode_rgb, read_exif};
 use crate::points::WallPoint;
+use crate::report::JpegPicture;
 use crate::report::model::{MarkSummary, Outline, VolleyPicture, VolleySummary};
 use crate::session::SessionPaths;
 
@@ -84,8 +85,8 @@ impl Pictures {
             }
             let picture = VolleyPicture {
                 volley: w.volley.clone(),
-                after: after.pixels.clone(),
-                before: before.pixels.clone(),
+                after: after.picture.clone(),
+                before: before.picture.clone(),
                 origin_px: (w.cut.bounds[0].into(), w.cut.bounds[1].into()),
                 step_px: after.step,
                 outlines: w.outlines.clone(),
@@ -148,7 +149,7 @@ fn bounds(v: &VolleySummary) -> Option<(Vec<Outline>, Bounds)> {
 
 /// A part of a photo for the page.
 struct Part {
-    pixels: RgbImage,
+    picture: JpegPicture,
     /// Photo pixels a pixel.
     step: f64,
     /// Size of the photo.
@@ -186,7 +187,7 @@ fn part(pixels: &RgbImage, origin: (u32, u32), of: (u32, u32), [x0, y0, x1, y1]:
     } else {
         cut
     };
-    Some(Part { pixels, step, of })
+    Some(Part { picture: JpegPicture::of(&pixels).ok()?, step, of })
 }
 
 /// A mark's circle on the wall, `grow` times its radius, as the photo shows it; empty for a mark without place or size.

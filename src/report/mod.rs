@@ -5,6 +5,7 @@
 //! computed twice. [`lines`] draws charts that stand alone.
 
 mod chart;
+mod jpeg;
 pub mod label;
 pub mod lines;
 pub mod model;
@@ -18,6 +19,7 @@ pub mod shelf;
 pub mod units;
 mod view;
 
+pub use jpeg::JpegPicture;
 pub use model::{Summary, VolleyPicture};
 pub use page::page;
 pub use poster::{ChartFiles, SIZE_PX as CHART_PX, Theme, charts};

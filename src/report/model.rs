@@ -3,9 +3,9 @@
 //! [`Summary`] is the content of `results/summary.json`, versioned: a field may be added, none changes its
 //! meaning. Angles are degrees, lengths millimetres on the wall, speeds m/s; u is a standard uncertainty.
 
-use image::RgbImage;
 use serde::{Deserialize, Serialize};
 
+use super::jpeg::JpegPicture;
 use super::units::Units;
 use crate::camera::wall::{WallQuality, WallSheet};
 use crate::camera::{Lens, Pose, WallView};
@@ -283,9 +283,9 @@ pub struct VolleyPicture {
     /// The volley's name.
     pub volley: String,
     /// Part of the photo after.
-    pub after: RgbImage,
+    pub after: JpegPicture,
     /// The same part of the photo before.
-    pub before: RgbImage,
+    pub before: JpegPicture,
     /// Photo pixel of the part's top-left pixel.
     pub origin_px: (f64, f64),
     /// Photo pixels a picture pixel (1 = as photographed).

@@ -59,7 +59,11 @@ pub fn page(summary: &Summary, pictures: &[VolleyPicture]) -> Result<String> {
     let context = whole(summary, pictures)?;
     let html = templates.get_template("page.html").and_then(|t| t.render(context)).map_err(template_error)?;
     // Characters that HTML does not allow may hide in names and notes.
-    Ok(html.chars().map(|c| if c.is_control() && !matches!(c, '\n' | '\t') { '\u{FFFD}' } else { c }).collect())
+    let allowed = |c: char| !c.is_control() || matches!(c, '\n' | '\t');
+    if html.chars().all(allowed) {
+        return Ok(html);
+    }
+    Ok(html.chars().map(|c| if allowed(c) { c } else { '\u{FFFD}' }).collect())
 }
 
 fn whole(summary: &Summary, pictures: &[VolleyPicture]) -> Result<Value> {
@@ -83,7 +87,7 @@ fn whole(summary: &Summary, pictures: &[VolleyPicture]) -> Result<Value> {
         doubtful => study.map(view::doubtful).unwrap_or_default(),
         ladders => study.map(|s| view::ladders(s, &names, &voice)).transpose()?,
         comparisons => study.map(|s| view::comparisons(s, &voice)).transpose()?.flatten(),
-        volleys => view::volleys(&summary.volleys, &names, units, pictures)?,
+        volleys => view::volleys(&summary.volleys, &names, units, pictures),
         meanings => view::meanings(&summary.volleys),
         wall => view::wall(&summary.volleys, &names, units)?,
         steady => study.map(|s| view::steadiness(s, &voice)).transpose()?,

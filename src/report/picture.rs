@@ -3,43 +3,11 @@
 //! The photo's part as a JPEG inside the page, with the marks' outlines as SVG over it: paler than the marks and dark
 //! at their edges, so that they show on any wall and in grey print.
 
-use base64::Engine as _;
-use base64::engine::general_purpose::STANDARD;
-use image::codecs::jpeg::JpegEncoder;
-use image::imageops::{FilterType, resize};
-use image::{ExtendedColorType, ImageEncoder, RgbImage};
 use minijinja::context;
 use minijinja::value::Value;
 
 use super::chart::{escape, plain};
 use super::model::{MarkSummary, VolleyPicture, VolleySummary};
-use crate::error::{Error, Result};
-
-/// Longest edge of an embedded picture, px: sharp at a page's width on a fine screen, some 100 kB each.
-const LONGEST_EDGE_PX: u32 = 1000;
-/// JPEG quality: marks' edges stay crisp, files stay small.
-const QUALITY: u8 = 80;
-
-/// The picture as a data URL; `None` for a picture without pixels.
-fn embedded(picture: &RgbImage) -> Result<Option<String>> {
-    let (w, h) = picture.dimensions();
-    if w == 0 || h == 0 {
-        return Ok(None);
-    }
-    let shrunk;
-    let shown = if w.max(h) > LONGEST_EDGE_PX {
-        let size = |edge: u32| (u64::from(edge) * u64::from(LONGEST_EDGE_PX) / u64::from(w.max(h))).max(1) as u32;
-        shrunk = resize(picture, size(w), size(h), FilterType::Triangle);
-        &shrunk
-    } else {
-        picture
-    };
-    let mut bytes = Vec::new();
-    JpegEncoder::new_with_quality(&mut bytes, QUALITY)
-        .write_image(shown.as_raw(), shown.width(), shown.height(), ExtendedColorType::Rgb8)
-        .map_err(|e| Error::no_answer(format!("cannot write a picture of {w} x {h} px as JPEG for the page: {e}")))?;
-    Ok(Some(format!("data:image/jpeg;base64,{}", STANDARD.encode(bytes))))
-}
 
 /// Middle of a picture pixel in the overlay's frame, where (0, 0) is the picture's corner.
 fn in_picture(picture: &VolleyPicture, (x, y): (f64, f64)) -> Option<(f64, f64)> {
@@ -117,7 +85,8 @@ fn name_places(rings: &[Ring], font: f64, (w, h): (f64, f64)) -> Vec<(f64, f64)>
 }
 
 fn overlay(picture: &VolleyPicture, marks: &[MarkSummary]) -> String {
-    let (w, h) = (f64::from(picture.after.width()), f64::from(picture.after.height()));
+    let (w, h) = picture.after.size_px();
+    let (w, h) = (f64::from(w), f64::from(h));
     let font = w.max(h) / 24.0;
     let rings = rings(picture, marks, 0.5 * font);
     let mut under = String::new();
@@ -132,9 +101,9 @@ fn overlay(picture: &VolleyPicture, marks: &[MarkSummary]) -> String {
 }
 
 /// The pictures of a volley for the template: `after` (SVG) and `before` (data URL or none); `None` when there is nothing to show.
-pub(super) fn view(picture: &VolleyPicture, volley: &VolleySummary, id: &str) -> Result<Option<Value>> {
-    let Some(after) = embedded(&picture.after)? else { return Ok(None) };
-    let (w, h) = picture.after.dimensions();
+pub(super) fn view(picture: &VolleyPicture, volley: &VolleySummary, id: &str) -> Option<Value> {
+    let after = picture.after.data_url()?;
+    let (w, h) = picture.after.size_px();
     let title = format!("The wall after volley {}", volley.volley);
     let description = format!("{} ball(s) found, outlined and numbered as in the table below.", volley.found);
     let svg = format!(
@@ -145,11 +114,11 @@ pub(super) fn view(picture: &VolleyPicture, volley: &VolleySummary, id: &str) ->
         escape(&description),
         overlay(picture, &volley.marks),
     );
-    let before = embedded(&picture.before)?;
-    Ok(Some(context! {
+    let (width, height) = picture.before.size_px();
+    Some(context! {
         after => Value::from_safe_string(svg),
-        before => before.map(Value::from_safe_string),
-        width => picture.before.width(),
-        height => picture.before.height(),
-    }))
+        before => picture.before.data_url().map(Value::from_safe_string),
+        width => width,
+        height => height,
+    })
 }

@@ -3,7 +3,7 @@
 
 use image::{Rgb, RgbImage};
 use pockmark::report::model::{Budget, BudgetLine, FileHash, MarkSummary, Outline, VERSION, VolleySummary};
-use pockmark::report::{Summary, Units, VolleyPicture};
+use pockmark::report::{JpegPicture, Summary, Units, VolleyPicture};
 use pockmark::session::results::Status;
 use pockmark::study::{Estimate, Setup, Shot, StudyOptions, analyse};
 
@@ -136,8 +136,8 @@ pub fn picture(name: &str) -> VolleyPicture {
     });
     VolleyPicture {
         volley: name.into(),
-        after: RgbImage::from_pixel(120, 80, Rgb([180, 175, 160])),
-        before: RgbImage::from_pixel(120, 80, Rgb([182, 177, 161])),
+        after: JpegPicture::of(&RgbImage::from_pixel(120, 80, Rgb([180, 175, 160]))).unwrap(),
+        before: JpegPicture::of(&RgbImage::from_pixel(120, 80, Rgb([182, 177, 161]))).unwrap(),
         origin_px: (80.0, 60.0),
         step_px: 1.0,
         outlines: vec![Outline { mark: 1, count: 1, points_px: points_px.collect() }],

@@ -83,19 +83,10 @@ fn mean_place(mm: f64, u_mm: Option<f64>, units: Units) -> String {
     if u_mm.is_some() { units.length_with_u(Some(mm), u_mm) } else { units.length_coarse(mm) }
 }
 
-fn volley_view(
-    i: usize,
-    v: &VolleySummary,
-    names: &Names,
-    units: Units,
-    picture: Option<&VolleyPicture>,
-) -> Result<Value> {
+fn volley_view(i: usize, v: &VolleySummary, names: &Names, units: Units, picture: Option<&VolleyPicture>) -> Value {
     let speed = v.setpoint_mps.or(v.speed_mps);
-    let pictures = match picture {
-        Some(p) => picture::view(p, v, &format!("picture-{}", i + 1))?,
-        None => None,
-    };
-    Ok(context! {
+    let pictures = picture.and_then(|p| picture::view(p, v, &format!("picture-{}", i + 1)));
+    context! {
         id => id(i),
         volley => v.volley.clone(),
         setup => names.short(&v.setup),
@@ -118,7 +109,7 @@ fn volley_view(
         pose_sheets => super::listed(&v.pose_sheets),
         pictures => pictures,
         marks => v.marks.iter().map(|m| mark_row(m, units)).collect::<Vec<_>>(),
-    })
+    }
 }
 
 /// Every volley with its pictures and marks.
@@ -127,7 +118,7 @@ pub(in crate::report) fn volleys(
     names: &Names,
     units: Units,
     pictures: &[VolleyPicture],
-) -> Result<Vec<Value>> {
+) -> Vec<Value> {
     let picture = |v: &VolleySummary| pictures.iter().find(|p| p.volley == v.volley);
     volleys.iter().enumerate().map(|(i, v)| volley_view(i, v, names, units, picture(v))).collect()
 }
