@@ -4,7 +4,7 @@
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use image::RgbImage;
 use rayon::prelude::*;
@@ -110,7 +110,7 @@ struct Wanted {
     /// Name of the photo before.
     before: String,
     cut: Cut,
-    outlines: Vec<Outline>,
+    outlines: Arc<[Outline]>,
 }
 
 fn wanted(paths: &SessionPaths, v: &VolleySummary) -> Option<Wanted> {
@@ -128,9 +128,9 @@ fn wanted(paths: &SessionPaths, v: &VolleySummary) -> Option<Wanted> {
 }
 
 /// Outlines of a volley's marks in its photo, and the part of the photo around them: left, top, right, bottom.
-fn bounds(v: &VolleySummary) -> Option<(Vec<Outline>, Bounds)> {
+fn bounds(v: &VolleySummary) -> Option<(Arc<[Outline]>, Bounds)> {
     let view = v.view?;
-    let outlines: Vec<Outline> = v
+    let outlines: Arc<[Outline]> = v
         .marks
         .iter()
         .map(|m| Outline { mark: m.mark, count: m.count, points_px: outline(&view, m, 1.0) })

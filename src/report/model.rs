@@ -3,6 +3,8 @@
 //! [`Summary`] is the content of `results/summary.json`, versioned: a field may be added, none changes its
 //! meaning. Angles are degrees, lengths millimetres on the wall, speeds m/s; u is a standard uncertainty.
 
+use std::sync::Arc;
+
 use serde::{Deserialize, Serialize};
 
 use super::jpeg::JpegPicture;
@@ -291,7 +293,7 @@ pub struct VolleyPicture {
     /// Photo pixels a picture pixel (1 = as photographed).
     pub step_px: f64,
     /// Outline of each mark as found: photo pixels, closed.
-    pub outlines: Vec<Outline>,
+    pub outlines: Arc<[Outline]>,
 }
 
 /// A mark's outline in the photo.

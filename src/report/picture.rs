@@ -30,7 +30,7 @@ struct Ring {
 
 fn rings(picture: &VolleyPicture, marks: &[MarkSummary], cross: f64) -> Vec<Ring> {
     let mut all = Vec::new();
-    for outline in &picture.outlines {
+    for outline in picture.outlines.iter() {
         let points: Vec<(f64, f64)> = outline.points_px.iter().filter_map(|p| in_picture(picture, *p)).collect();
         if points.is_empty() {
             continue;
@@ -100,24 +100,27 @@ fn overlay(picture: &VolleyPicture, marks: &[MarkSummary]) -> String {
     format!("{under}{over}<g font-size=\"{font:.1}\" text-anchor=\"middle\">{names}</g>")
 }
 
-/// The pictures of a volley for the template: `after` (SVG) and `before` (data URL or none); `None` when there is nothing to show.
+/// The pictures of a volley for the template: `after` (data URL) with the SVG `above` and `below` it, and `before` (data URL or none); `None` when
+/// there is nothing to show.
 pub(super) fn view(picture: &VolleyPicture, volley: &VolleySummary, id: &str) -> Option<Value> {
     let after = picture.after.data_url()?;
     let (w, h) = picture.after.size_px();
     let title = format!("The wall after volley {}", volley.volley);
     let description = format!("{} ball(s) found, outlined and numbered as in the table below.", volley.found);
-    let svg = format!(
+    let above = format!(
         "<svg class=\"photo\" viewBox=\"0 0 {w} {h}\" role=\"img\" aria-labelledby=\"{id}-t {id}-d\" \
          xmlns=\"http://www.w3.org/2000/svg\"><title id=\"{id}-t\">{}</title><desc id=\"{id}-d\">{}</desc>\
-         <image href=\"{after}\" width=\"{w}\" height=\"{h}\"/>{}</svg>",
+         <image href=\"",
         escape(&title),
         escape(&description),
-        overlay(picture, &volley.marks),
     );
+    let below = format!("\" width=\"{w}\" height=\"{h}\"/>{}</svg>", overlay(picture, &volley.marks));
     let (width, height) = picture.before.size_px();
     Some(context! {
-        after => Value::from_safe_string(svg),
-        before => picture.before.data_url().map(Value::from_safe_string),
+        above => Value::from_safe_string(above),
+        after => after,
+        below => Value::from_safe_string(below),
+        before => picture.before.data_url(),
         width => width,
         height => height,
     })

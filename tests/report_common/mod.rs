@@ -140,7 +140,7 @@ pub fn picture(name: &str) -> VolleyPicture {
         before: JpegPicture::of(&RgbImage::from_pixel(120, 80, Rgb([182, 177, 161]))).unwrap(),
         origin_px: (80.0, 60.0),
         step_px: 1.0,
-        outlines: vec![Outline { mark: 1, count: 1, points_px: points_px.collect() }],
+        outlines: [Outline { mark: 1, count: 1, points_px: points_px.collect() }].into(),
     }
 }
 

@@ -104,6 +104,7 @@ pub(super) fn flag_meanings<'a>(flags: impl IntoIterator<Item = &'a FlagWord>) -
 }
 
 /// Names for setups that leave out what all of them share.
+#[derive(Clone)]
 pub(super) struct Names {
     common: Vec<String>,
     setups: Vec<Setup>,

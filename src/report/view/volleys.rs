@@ -1,5 +1,7 @@
 //! What came out of each volley, and which need a person's eye?
 
+use std::collections::BTreeMap;
+
 use minijinja::context;
 use minijinja::value::Value;
 
@@ -112,15 +114,31 @@ fn volley_view(i: usize, v: &VolleySummary, names: &Names, units: Units, picture
     }
 }
 
-/// Every volley with its pictures and marks.
+/// What the volleys' part of the page is made of.
+struct Volleys {
+    volleys: Vec<VolleySummary>,
+    names: Names,
+    units: Units,
+    pictures: BTreeMap<String, VolleyPicture>,
+}
+
+/// Every volley with its pictures and marks, each put into words only when the page comes to it: all at once they are as large as the page.
 pub(in crate::report) fn volleys(
     volleys: &[VolleySummary],
     names: &Names,
     units: Units,
     pictures: &[VolleyPicture],
-) -> Vec<Value> {
-    let picture = |v: &VolleySummary| pictures.iter().find(|p| p.volley == v.volley);
-    volleys.iter().enumerate().map(|(i, v)| volley_view(i, v, names, units, picture(v))).collect()
+) -> Option<Value> {
+    let pictures = pictures.iter().rev().map(|p| (p.volley.clone(), p.clone())).collect();
+    let all = Volleys { volleys: volleys.to_vec(), names: names.clone(), units, pictures };
+    let view = |all: &Volleys, i: usize, v: &VolleySummary| {
+        volley_view(i, v, &all.names, all.units, all.pictures.get(&v.volley))
+    };
+    (!volleys.is_empty()).then(|| {
+        Value::make_object_iterable(all, move |all| {
+            Box::new(all.volleys.iter().enumerate().map(move |(i, v)| view(all, i, v)))
+        })
+    })
 }
 
 /// The map of all marks with its legend; `None` when there is no mark.
