@@ -14,7 +14,7 @@ use super::input::{LensStart, corner_obs, knowledge};
 use super::lens;
 use super::lens_choice::{LensModel, supported};
 use super::moved::{self, Moved};
-use super::start::{FAR_START, FOCAL_LADDER, Line, chain, into_frame, same_end};
+use super::start::{FAR_START, FOCAL_LADDER, Line, chain, into_frame, same_end, same_focal};
 use super::suspect::{self, Suspect};
 use super::trust::trust_map;
 use crate::error::{Error, Result};
@@ -225,7 +225,7 @@ impl<'a> Job<'a> {
         let place = |n: usize| round.index.get(&n).copied();
         let line = line.and_then(|([a, b], line)| Some((place(a)?, place(b)?, line)));
         let mut best: Option<(State, f64, Vec<bool>)> = None;
-        let mut ends: Vec<(f64, f64)> = Vec::new();
+        let mut ends: Vec<(f64, f64, f64)> = Vec::new();
         for &f in &focals {
             let start = lens_start(self.input, size, f);
             let know = knowledge(frame, &round.index, &start)?;
@@ -237,15 +237,23 @@ impl<'a> Job<'a> {
             let s = adjust(&state, &few, &known, &know, 30);
             let unused = used.iter().filter(|u| !**u).count() as f64;
             let score = s.cost + 1e9 * unused;
+            let (corner_cost, fx) = (s.corner_cost, s.state.lens.fx);
             if best.as_ref().is_none_or(|b| score < b.1) {
                 best = Some((s.state, score, used));
             }
-            // Two starts far from each other that end alike have found the place that all good ones find.
-            if unused == 0.0 && ends.iter().any(|&(g, cost)| same_end(cost, s.cost) && f.max(g) > FAR_START * f.min(g))
-            {
+            if unused > 0.0 {
+                continue;
+            }
+            // Two starts far from each other that end at the same lens, none better, have found the place that all good ones find.
+            let end = (f, corner_cost, fx);
+            let alike = |e: &(f64, f64, f64)| {
+                f.max(e.0) > FAR_START * f.min(e.0) && same_end(e.1, corner_cost) && same_focal(e.2, fx)
+            };
+            let none_better = best.as_ref().is_none_or(|b| same_end(b.1, score));
+            if none_better && ends.iter().any(alike) {
                 break;
             }
-            ends.push((f, s.cost));
+            ends.push(end);
         }
         let (state, _, used) = best.ok_or_else(|| {
             Error::no_answer(

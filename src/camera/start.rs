@@ -18,14 +18,30 @@ use crate::sheet::Homography;
 pub const FOCAL_LADDER: [f64; 6] = [0.45, 0.62, 0.85, 1.15, 1.6, 2.4];
 /// Focal lengths this many times apart are starts that have nothing to do with each other: a good fit reaches one end from all
 /// of the ladder's first five values, a wrong one stays a thousand times worse, so the nearest two alone are not believed.
-pub const FAR_START: f64 = 1.5;
+pub const FAR_START: f64 = 1.45;
 /// Sheets of a photo that are tried as the first one.
 const SEEDS: usize = 3;
 
-/// Have two adjustments of the same corners ended at the same place? Their costs, in squared deviations, then agree to a part in
-/// a thousand; ends that are not the same differ by factors.
+/// Turn between two views' planes that counts as none, rad: their mirrored twins are mostly some degrees apart.
+const SAME_PLANE_RAD: f64 = 5e-3;
+
+/// Can two adjustments of the same corners have ended at the same place? Their costs then agree to a part in a thousand; ends that
+/// are not the same mostly differ by factors.
 pub fn same_end(a: f64, b: f64) -> bool {
     (a - b).abs() <= 1e-3 * (a.min(b) + 1.0)
+}
+
+/// Are two focal lengths the same to a hundredth? Where photos say little of it, starts end with like costs at focal lengths of their own.
+pub fn same_focal(a: f64, b: f64) -> bool {
+    (a - b).abs() <= 0.01 * a.abs().min(b.abs())
+}
+
+/// Have two adjustments of one photo, of as many corners, ended at the same plane? Their frames are those of their seed sheets, but the plane
+/// has one normal.
+fn same_view(a: &Solution, b: &Solution) -> bool {
+    let normal = |s: &Solution| s.state.poses.first().map(|p| p.rotation * Vector3::z_axis());
+    let turn = normal(a).zip(normal(b)).map(|(a, b)| a.angle(&b));
+    a.dof == b.dof && same_end(a.cost, b.cost) && turn.is_some_and(|t| t < SAME_PLANE_RAD)
 }
 
 /// The pose of a plane from its points (m) and the pixels that show them, by homography; at least four points.
@@ -122,7 +138,7 @@ fn one_photo(
         (bare.tapes, bare.level, bare.plumb) = (Vec::new(), None, None);
         bare.upright_rad = Some((0.0, 1e-3));
         let solution = adjust(&state, &free, &[usable], &bare, 40);
-        let again = best.as_ref().is_some_and(|b| same_end(solution.cost, b.0.cost));
+        let again = best.as_ref().is_some_and(|b| same_view(&solution, &b.0));
         if best.as_ref().is_none_or(|b| solution.cost < b.0.cost) {
             best = Some((solution, seed));
         }

@@ -309,9 +309,10 @@ fn follow(
     );
 }
 
-/// Takes the light of what lies about it for each piece of edge that could not be followed and is no longer across or down than lines pass
-/// over: an edge of the light is long, so that strong marks side by side were looked at. None where any piece is longer: that is dappled
-/// light, whose spots are small too.
+/// Takes the light of what lies about it for each piece of edge that could not be followed, is no longer across or down than lines pass
+/// over, and has the same light all around: an edge of the light is long, so that strong marks side by side were looked at. (A lone fleck of
+/// sun of their size is then judged by its looks, as a single mark's size is anyway.) None where any piece is longer: that is dappled
+/// light, whose spots are small too; nor one at the rim, where an edge may go on.
 fn pass_over_groups(
     thin: &Thinned,
     at_edge: &[bool],
@@ -322,7 +323,7 @@ fn pass_over_groups(
 ) {
     let most = ((2.0 * LINE_DIAMETERS * diameter_cells) as usize + 2 * EDGE_CELLS) / THIN;
     let about = (diameter_cells / THIN as f64).ceil() as usize;
-    let mut light_of: Vec<Option<[f32; 3]>> = vec![None; at_edge.len()];
+    let mut light_of: Vec<Option<([f32; 3], f32)>> = vec![None; at_edge.len()];
     let mut seen = vec![false; at_edge.len()];
     for start in 0..at_edge.len() {
         if !at_edge[start] || std::mem::replace(&mut seen[start], true) {
@@ -348,21 +349,23 @@ fn pass_over_groups(
         if x1 - x0 > most || y1 - y0 > most {
             return;
         }
+        let at_rim = x0 == 0 || y0 == 0 || x1 + 1 == thin.width || y1 + 1 == thin.height;
         let across = x0.saturating_sub(about)..(x1 + about + 1).min(thin.width);
         let around: Vec<[f32; 3]> = (y0.saturating_sub(about)..(y1 + about + 1).min(thin.height))
             .flat_map(|y| across.clone().map(move |x| y * thin.width + x))
             .filter(|&j| !at_edge[j])
             .map(|j| ratio[thin.among_all(j, width)])
             .collect();
-        if around.len() < LEAST_ON_LINE {
-            return;
+        let of = |c: usize| around.iter().map(|v| bits(v[c])).collect::<Vec<_>>();
+        let (Some((_, scatter)), false) = (median_and_scatter(&mut of(1)), at_rim) else { continue };
+        if scatter < JUMP {
+            let light = (std::array::from_fn(|c| middle(&mut of(c))), scatter);
+            piece.iter().for_each(|&i| light_of[i] = Some(light));
         }
-        let light = std::array::from_fn(|c| middle(&mut around.iter().map(|v| bits(v[c])).collect::<Vec<_>>()));
-        piece.iter().for_each(|&i| light_of[i] = Some(light));
     }
     for (i, (ratio, u)) in ratio.iter_mut().zip(edge_u).enumerate() {
         if let Some(light) = light_of[thin.standing_for(i, width)] {
-            (*ratio, *u) = (light, 0.0);
+            (*ratio, *u) = light;
         }
     }
 }

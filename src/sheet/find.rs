@@ -156,8 +156,10 @@ pub fn find_sheets_thoroughly(gray: &GrayImage, set: &SheetSet) -> SheetsSeen {
 /// Whether a photo may show more sheets once its blur is undone, at `1 / reduced` of its size, than these.
 fn may_be_soft(plain: &SheetsSeen, reduced: u32) -> bool {
     let module_px = least_side_px(reduced) / TAG_MODULES as f64;
-    let blur_px = plain.sheets.iter().map(|v| v.blur_px).fold(0.0, f64::max);
-    plain.sheets.len() < LEAST_SHARP || !plain.stray_tags.is_empty() || blur_px > SHARP_MODULES * module_px
+    // A sheet that blur left no corners has no number for it.
+    let soft =
+        |v: &SheetView| v.corners.len() < LEAST_CORNERS || v.blur_px.is_nan() || v.blur_px > SHARP_MODULES * module_px;
+    plain.sheets.len() < LEAST_SHARP || !plain.stray_tags.is_empty() || plain.sheets.iter().any(soft)
 }
 
 /// Sheets from tags that were read in `tagged`; corners are measured in `gray`.

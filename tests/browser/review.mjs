@@ -59,11 +59,16 @@ const step = async (p, deed, part) => {
   await said(p, part);
   await p.waitForFunction((r) => state.revision > r, was);
 };
+/** Waits until all steps are answered and what is to be drawn is drawn. */
+const quiet = (p) => p.evaluate(async () => {
+  await queue;
+  await new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)));
+});
 /** Waits until `get` gives what `right` takes, for ten seconds at most; the last value, right or not. */
 const until = async (get, right) => {
-  for (let k = 0; ; k++) {
+  for (const end = Date.now() + 10000; ;) {
     const value = await get();
-    if (right(value) || k === 200) return value;
+    if (right(value) || Date.now() > end) return value;
     await new Promise((done) => setTimeout(done, 50));
   }
 };
@@ -71,7 +76,8 @@ const until = async (get, right) => {
 const insist = async (p, deed, told) => {
   for (let k = 0; ; k++) {
     await deed();
-    if (await p.waitForFunction(told, null, { timeout: k < 2 ? 10000 : 60000 }).then(() => true, (e) => { if (k === 2) throw e; })) return;
+    const answered = p.waitForFunction(told, null, { timeout: k < 2 ? 10000 : 60000 }).then(() => true, (e) => { if (k === 2) throw e; });
+    if (await answered) return;
   }
 };
 const middle = (p, i) => p.evaluate((k) => {
@@ -184,7 +190,8 @@ const middle = (p, i) => p.evaluate((k) => {
   const a = await middle(p, 1);
   await p.mouse.move(a.x, a.y);
   await p.mouse.wheel(0, -400);
-  await p.waitForTimeout(300);
+  await until(() => middle(p, 1), (b) => b.r > 1.5 * a.r);
+  await quiet(p);
   const b = await middle(p, 1);
   assert.ok(b.r > 1.5 * a.r && Math.hypot(a.x - b.x, a.y - b.y) < 2, JSON.stringify([a, b]));
   await p.screenshot({ path: join(pictures, "mouse.png") });
@@ -220,6 +227,7 @@ const middle = (p, i) => p.evaluate((k) => {
   const followed = (b) => Math.hypot(b.x - a.x - 40, b.y - a.y + 20) < 3;
   const b = await until(() => middle(p, 0), followed);
   assert.ok(followed(b), JSON.stringify([a, b]));
+  await quiet(p);
   assert.equal(rows().length, had);
   // Two fingers enlarge.
   const cx = box.x + box.width / 2, cy = box.y + box.height / 2;
@@ -227,19 +235,24 @@ const middle = (p, i) => p.evaluate((k) => {
   for (let k = 1; k <= 8; k++) await touch("touchMove", [[cx - 40 - 5 * k, cy], [cx + 40 + 5 * k, cy]]);
   await touch("touchEnd", []);
   const enlarged = (c) => c.r > 1.6 * b.r && c.r < 2.4 * b.r;
-  const c = await until(() => middle(p, 0), enlarged);
+  await until(() => middle(p, 0), enlarged);
+  await quiet(p);
+  const c = await middle(p, 0);
   assert.ok(enlarged(c), JSON.stringify([b, c]));
   await p.evaluate(() => { window.scale = view.s; });
   await insist(p, () => p.tap('[data-do="fit"]'), () => view.s !== window.scale);
-  await until(() => middle(p, 0), (d) => d.r < 0.9 * c.r);
+  await quiet(p);
+  assert.ok((await middle(p, 0)).r < 0.9 * c.r, "all marks are shown again");
   // A tap chooses; only then a drag moves the mark.
-  await insist(p, async () => { const m = await middle(p, 0); await p.touchscreen.tap(m.x, m.y); }, () => document.querySelector(".mark.chosen"));
+  await insist(p, async () => { const m = await middle(p, 0); await p.touchscreen.tap(m.x, m.y); }, () => document.querySelector(".mark:not(.gone)").matches(".chosen"));
   await insist(p, async () => { const m = await middle(p, 0); await swipe([m.x, m.y], [m.x + 25, m.y + 10]); }, () => document.getElementById("said").textContent.includes("moved"));
   await insist(p, () => p.tap('[data-do="add"]'), () => document.querySelector('[data-do="add"]').getAttribute("aria-pressed") === "true");
   const wall = await p.locator("#stage").boundingBox();
   await insist(p, () => p.touchscreen.tap(wall.x + 60, wall.y + wall.height - 60), () => document.getElementById("said").textContent.includes("added"));
   assert.equal(await count(p), marks + 1);
   await insist(p, () => p.tap('[data-do="reject"]'), () => document.getElementById("said").textContent.includes("rejected"));
+  await quiet(p);
+  assert.equal(await count(p), marks);
   await p.screenshot({ path: join(pictures, "phone-after.png"), fullPage: true });
   assert.deepEqual(wrong, []);
   await p.tap('[data-do="finish"]');
@@ -251,7 +264,7 @@ const middle = (p, i) => p.evaluate((k) => {
 // ---- a photo of twelve megapixels --------------------------------------------------------------------------------
 {
   const r = review(large), { p, context } = await page(await r.link, { viewport: { width: 1400, height: 900 } });
-  await p.waitForTimeout(2500);
+  await p.waitForFunction(() => shown.after && shown.before);
   const size = await p.evaluate(() => `${shown.after[0].width} x ${shown.after[0].height}`);
   assert.equal(size, "4000 x 3000");
   for (const [name, scale] of [["the whole photo", 0.3], ["one to one", 1], ["four times", 4]]) {

@@ -579,8 +579,13 @@ const at = (e) => { const r = stage.getBoundingClientRect(); return { x: e.clien
 stage.addEventListener("pointerdown", (e) => {
   if (!state || e.target.closest("#zoom") || (e.pointerType === "mouse" && e.button !== 0)) return;
   const p = at(e);
-  // The first finger on the glass: none that the browser forgot to lift is still there.
-  if (e.isPrimary) fingers.clear();
+  // The first finger on the glass: none that the browser forgot to lift is still there, nor what it was about to do.
+  if (e.isPrimary) {
+    fingers.clear();
+    gesture = drag = null;
+    stage.classList.remove("panning");
+    draw();
+  }
   fingers.set(e.pointerId, p);
   stage.setPointerCapture(e.pointerId);
   if (fingers.size === 1) {
