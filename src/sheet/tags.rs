@@ -24,6 +24,9 @@ const MOST_WRONG_BORDER: u32 = 2;
 /// Least difference between white and black, grey values.
 const LEAST_CONTRAST: f64 = 20.0;
 
+/// Places along a tag's side where its edge is looked for: the line through twenty is good to a tenth of a pixel, where a module is to be hit.
+const MOST_ALONG_SIDE: usize = 20;
+
 /// A tag that was read.
 #[derive(Clone, Debug, PartialEq, serde::Serialize)]
 pub struct Tag {
@@ -440,7 +443,7 @@ fn refine(gray: &GrayImage, quad: &[[f64; 2]; 4]) -> [[f64; 2]; 4] {
         // The white margin is 1.3 modules wide: search no farther than one.
         let reach = (length / 8.0).clamp(1.5, 8.0);
         let steps = (4.0 * reach) as i32;
-        let n = (length as usize).clamp(6, 40);
+        let n = (length as usize).clamp(6, MOST_ALONG_SIDE);
         let (mut sw, mut sx, mut sy, mut sxx, mut sxy, mut syy) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
         for i in 0..n {
             let t = 0.12 + 0.76 * (i as f64 + 0.5) / n as f64;
