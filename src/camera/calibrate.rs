@@ -225,6 +225,7 @@ impl<'a> Job<'a> {
         let place = |n: usize| round.index.get(&n).copied();
         let line = line.and_then(|([a, b], line)| Some((place(a)?, place(b)?, line)));
         let mut best: Option<(State, f64, Vec<bool>)> = None;
+        // Where starts that used every photo began (focal length, px) and ended: cost of the corners, focal length.
         let mut ends: Vec<(f64, f64, f64)> = Vec::new();
         for &f in &focals {
             let start = lens_start(self.input, size, f);

