@@ -246,7 +246,6 @@ impl<'a> Job<'a> {
                 continue;
             }
             // Two starts far from each other that end at the same lens, none better, have found the place that all good ones find.
-            let end = (f, corner_cost, fx);
             let alike = |e: &(f64, f64, f64)| {
                 f.max(e.0) > FAR_START * f.min(e.0) && same_end(e.1, corner_cost) && same_focal(e.2, fx)
             };
@@ -254,7 +253,7 @@ impl<'a> Job<'a> {
             if none_better && ends.iter().any(alike) {
                 break;
             }
-            ends.push(end);
+            ends.push((f, corner_cost, fx));
         }
         let (state, _, used) = best.ok_or_else(|| {
             Error::no_answer(

@@ -357,9 +357,9 @@ fn pass_over_groups(
             .map(|j| ratio[thin.among_all(j, width)])
             .collect();
         let of = |c: usize| around.iter().map(|v| bits(v[c])).collect::<Vec<_>>();
-        let (Some((_, scatter)), false) = (median_and_scatter(&mut of(1)), at_rim) else { continue };
-        if scatter < JUMP {
-            let light = (std::array::from_fn(|c| middle(&mut of(c))), scatter);
+        let Some((green, scatter)) = median_and_scatter(&mut of(1)) else { continue };
+        if scatter < JUMP && !at_rim {
+            let light = ([middle(&mut of(0)), green, middle(&mut of(2))], scatter);
             piece.iter().for_each(|&i| light_of[i] = Some(light));
         }
     }

@@ -3,15 +3,13 @@
 //! As the JPEG file that the page will hold: a tenth of its pixels, so that a session of a thousand volleys keeps a thousand pairs of
 //! them, and a page that is made again encodes nothing anew.
 
-use std::fmt;
 use std::sync::Arc;
 
-use base64::display::Base64Display;
+use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use image::codecs::jpeg::JpegEncoder;
 use image::imageops::{FilterType, resize};
 use image::{ExtendedColorType, ImageEncoder, RgbImage};
-use minijinja::value::{Object, ObjectRepr, Value};
 
 use crate::error::{Error, Result};
 
@@ -59,35 +57,9 @@ impl JpegPicture {
         self.size_px
     }
 
-    /// The picture as a data URL for a template, written out when the page is; `None` for one without pixels.
-    pub(super) fn data_url(&self) -> Option<Value> {
-        Some(Value::from_object(DataUrl(self.file.clone()?)))
-    }
-
-    /// Characters that its data URL takes.
-    pub(super) fn url_len(&self) -> usize {
-        self.file.as_deref().map_or(0, |f| SCHEME.len() + 4 * f.len().div_ceil(3))
-    }
-}
-
-const SCHEME: &str = "data:image/jpeg;base64,";
-
-/// A JPEG file that stands in a page as a data URL (RFC 2397): no character of it needs escaping.
-#[derive(Debug)]
-pub(super) struct DataUrl(Arc<[u8]>);
-
-impl fmt::Display for DataUrl {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{SCHEME}{}", Base64Display::new(&self.0, &STANDARD))
-    }
-}
-
-impl Object for DataUrl {
-    fn repr(self: &Arc<Self>) -> ObjectRepr {
-        ObjectRepr::Plain
-    }
-
-    fn render(self: &Arc<Self>, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{self}")
+    /// The picture as a data URL (RFC 2397); `None` for one without pixels.
+    pub(super) fn data_url(&self) -> Option<String> {
+        let file = self.file.as_deref()?;
+        Some(format!("data:image/jpeg;base64,{}", STANDARD.encode(file)))
     }
 }

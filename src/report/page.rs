@@ -5,9 +5,8 @@
 
 use minijinja::syntax::SyntaxConfig;
 use minijinja::value::Value;
-use minijinja::{AutoEscape, Environment, UndefinedBehavior, context, escape_formatter};
+use minijinja::{AutoEscape, Environment, UndefinedBehavior, context};
 
-use super::jpeg::DataUrl;
 use super::model::{Summary, VolleyPicture};
 use super::view;
 use crate::error::{Error, Result};
@@ -27,9 +26,6 @@ const STYLE: &str = include_str!("template/style.css");
 
 /// Findings that open the page; with more the rest are folded, so that what needs a look stays near the top.
 const FINDINGS_SHOWN: usize = 8;
-
-/// Characters of the page that a volley of five marks takes besides its pictures, in a session of a thousand.
-const VOLLEY_LEN: usize = 17_500;
 
 /// Draws a session's report as one HTML file: no network, no scripts, pictures and charts inside.
 ///
@@ -55,22 +51,13 @@ pub fn page(summary: &Summary, pictures: &[VolleyPicture]) -> Result<String> {
     let mut templates = Environment::new();
     templates.set_undefined_behavior(UndefinedBehavior::Strict);
     templates.set_auto_escape_callback(|_| AutoEscape::Html);
-    templates.set_formatter(|out, state, value| match value.downcast_object_ref::<DataUrl>() {
-        Some(url) => Ok(write!(out, "{url}")?),
-        None => escape_formatter(out, state, value),
-    });
     let tight = SyntaxConfig::builder().trim_blocks(true).lstrip_blocks(true).build().map_err(template_error)?;
     templates.set_syntax(tight);
     for (name, text) in TEMPLATES {
         templates.add_template(name, text).map_err(template_error)?;
     }
     let context = whole(summary, pictures)?;
-    // Most of a large session's page is its pictures: room for all of it at once, or the text would be there twice.
-    let room = pictures.iter().map(|p| p.after.url_len() + p.before.url_len() + VOLLEY_LEN).sum();
-    let mut html = Vec::with_capacity(room);
-    let page = templates.get_template("page.html").map_err(template_error)?;
-    page.render_captured_to(context, &mut html).map_err(template_error)?;
-    let html = String::from_utf8(html).map_err(|e| Error::no_answer(format!("cannot write the page: {e}")))?;
+    let html = templates.get_template("page.html").and_then(|t| t.render(context)).map_err(template_error)?;
     // Characters that HTML does not allow may hide in names and notes.
     let allowed = |c: char| !c.is_control() || matches!(c, '\n' | '\t');
     if html.chars().all(allowed) {

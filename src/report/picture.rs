@@ -100,27 +100,24 @@ fn overlay(picture: &VolleyPicture, marks: &[MarkSummary]) -> String {
     format!("{under}{over}<g font-size=\"{font:.1}\" text-anchor=\"middle\">{names}</g>")
 }
 
-/// The pictures of a volley for the template: `after` (data URL) with the SVG `above` and `below` it, and `before` (data URL or none); `None` when
-/// there is nothing to show.
+/// The pictures of a volley for the template: `after` (SVG) and `before` (data URL or none); `None` when there is nothing to show.
 pub(super) fn view(picture: &VolleyPicture, volley: &VolleySummary, id: &str) -> Option<Value> {
     let after = picture.after.data_url()?;
     let (w, h) = picture.after.size_px();
     let title = format!("The wall after volley {}", volley.volley);
     let description = format!("{} ball(s) found, outlined and numbered as in the table below.", volley.found);
-    let above = format!(
+    let svg = format!(
         "<svg class=\"photo\" viewBox=\"0 0 {w} {h}\" role=\"img\" aria-labelledby=\"{id}-t {id}-d\" \
          xmlns=\"http://www.w3.org/2000/svg\"><title id=\"{id}-t\">{}</title><desc id=\"{id}-d\">{}</desc>\
-         <image href=\"",
+         <image href=\"{after}\" width=\"{w}\" height=\"{h}\"/>{}</svg>",
         escape(&title),
         escape(&description),
+        overlay(picture, &volley.marks),
     );
-    let below = format!("\" width=\"{w}\" height=\"{h}\"/>{}</svg>", overlay(picture, &volley.marks));
     let (width, height) = picture.before.size_px();
     Some(context! {
-        above => Value::from_safe_string(above),
-        after => after,
-        below => Value::from_safe_string(below),
-        before => picture.before.data_url(),
+        after => Value::from_safe_string(svg),
+        before => picture.before.data_url().map(Value::from_safe_string),
         width => width,
         height => height,
     })

@@ -47,8 +47,9 @@ async function page(link, options) {
 
 const rows = () => (existsSync(join(session, "review.csv")) ? readFileSync(join(session, "review.csv"), "utf8").trim().split("\n").slice(1) : []);
 const count = (p) => p.locator("#list button:not(.muted)").count();
+const says = (part) => document.getElementById("said").textContent.includes(part);
 /** Waits for the page's words; what it says instead is part of the error. */
-const said = (p, part) => p.waitForFunction((t) => document.getElementById("said").textContent.includes(t), part).catch(async (e) => {
+const said = (p, part) => p.waitForFunction(says, part).catch(async (e) => {
   throw new Error(`the page does not say "${part}", but "${await p.locator("#said").textContent()}"; ${e.message}`);
 });
 const angle = (p) => p.locator("#volley .angle").textContent();
@@ -72,11 +73,11 @@ const until = async (get, right) => {
     await new Promise((done) => setTimeout(done, 50));
   }
 };
-/** A deed that the page has to answer with `told`; a made-up touch can get lost in a busy browser, so it is made three times at most. */
-const insist = async (p, deed, told) => {
+/** A deed after which `told` (of `part`) has to be true in the page; a made-up touch can get lost in a busy browser, so it is made three times at most. */
+const insist = async (p, deed, told, part = null) => {
   for (let k = 0; ; k++) {
     await deed();
-    const answered = p.waitForFunction(told, null, { timeout: k < 2 ? 10000 : 60000 }).then(() => true, (e) => { if (k === 2) throw e; });
+    const answered = p.waitForFunction(told, part, { timeout: k < 2 ? 10000 : 60000 }).then(() => true, (e) => { if (k === 2) throw e; });
     if (await answered) return;
   }
 };
@@ -245,12 +246,12 @@ const middle = (p, i) => p.evaluate((k) => {
   assert.ok((await middle(p, 0)).r < 0.9 * c.r, "all marks are shown again");
   // A tap chooses; only then a drag moves the mark.
   await insist(p, async () => { const m = await middle(p, 0); await p.touchscreen.tap(m.x, m.y); }, () => document.querySelector(".mark:not(.gone)").matches(".chosen"));
-  await insist(p, async () => { const m = await middle(p, 0); await swipe([m.x, m.y], [m.x + 25, m.y + 10]); }, () => document.getElementById("said").textContent.includes("moved"));
+  await insist(p, async () => { const m = await middle(p, 0); await swipe([m.x, m.y], [m.x + 25, m.y + 10]); }, says, "moved");
   await insist(p, () => p.tap('[data-do="add"]'), () => document.querySelector('[data-do="add"]').getAttribute("aria-pressed") === "true");
   const wall = await p.locator("#stage").boundingBox();
-  await insist(p, () => p.touchscreen.tap(wall.x + 60, wall.y + wall.height - 60), () => document.getElementById("said").textContent.includes("added"));
+  await insist(p, () => p.touchscreen.tap(wall.x + 60, wall.y + wall.height - 60), says, "added");
   assert.equal(await count(p), marks + 1);
-  await insist(p, () => p.tap('[data-do="reject"]'), () => document.getElementById("said").textContent.includes("rejected"));
+  await insist(p, () => p.tap('[data-do="reject"]'), says, "rejected");
   await quiet(p);
   assert.equal(await count(p), marks);
   await p.screenshot({ path: join(pictures, "phone-after.png"), fullPage: true });

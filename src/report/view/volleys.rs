@@ -131,12 +131,11 @@ pub(in crate::report) fn volleys(
 ) -> Option<Value> {
     let pictures = pictures.iter().rev().map(|p| (p.volley.clone(), p.clone())).collect();
     let all = Volleys { volleys: volleys.to_vec(), names: names.clone(), units, pictures };
-    let view = |all: &Volleys, i: usize, v: &VolleySummary| {
-        volley_view(i, v, &all.names, all.units, all.pictures.get(&v.volley))
-    };
     (!volleys.is_empty()).then(|| {
-        Value::make_object_iterable(all, move |all| {
-            Box::new(all.volleys.iter().enumerate().map(move |(i, v)| view(all, i, v)))
+        Value::make_object_iterable(all, |all| {
+            let view =
+                |(i, v): (usize, &VolleySummary)| volley_view(i, v, &all.names, all.units, all.pictures.get(&v.volley));
+            Box::new(all.volleys.iter().enumerate().map(view))
         })
     })
 }
