@@ -63,6 +63,11 @@ pub fn let_go(photo: RgbImage) {
     *SPARE.lock().unwrap_or_else(PoisonError::into_inner) = photo.into_raw();
 }
 
+/// Gives back the memory that was waiting for the next photo: no more will come.
+pub fn forget_spare() {
+    *SPARE.lock().unwrap_or_else(PoisonError::into_inner) = Vec::new();
+}
+
 /// So many zeros, in what was let go where it is as large. Nothing of the old photo may show where a broken one ends early.
 fn memory(bytes: usize) -> Vec<u8> {
     let mut spare = std::mem::take(&mut *SPARE.lock().unwrap_or_else(PoisonError::into_inner));

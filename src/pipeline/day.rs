@@ -22,6 +22,7 @@ use super::place::{How, PlacedPhoto, Reference, place_photo};
 use super::recalibrated::holding;
 use crate::camera::{Wall, WallView};
 use crate::error::Result;
+use crate::photo::decode::forget_spare;
 use crate::session::flags::FlagWord;
 use crate::session::{PairedVolley, Session};
 
@@ -133,6 +134,12 @@ impl Day {
     /// Keeps from now on what pictures of decisions need: half a megabyte a photo.
     pub fn keep_pictures(&mut self) {
         self.keep = true;
+    }
+
+    /// No photo will come for now: the last one, kept for the next, goes.
+    pub fn rest(&mut self) {
+        self.last = None;
+        forget_spare();
     }
 
     pub(super) fn keeps(&self) -> bool {

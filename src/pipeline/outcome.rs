@@ -1,15 +1,17 @@
 //! What did a run find, and how does it reach the disk?
 
+use std::io::Write;
 use std::path::PathBuf;
 
 use super::Progress;
 use super::linear::Cells;
-use crate::error::Result;
-use crate::report::{Summary, VolleyPicture};
+use crate::error::{Error, Result};
+use crate::report::{Summary, VolleyPicture, write_page};
 use crate::session::Session;
 use crate::session::lock::{SessionLock, Work};
 use crate::session::parquet::{shots_parquet, volleys_parquet};
-use crate::session::results::{ShotRow, Status, VolleyResult, shots_csv, volleys_csv, write_together};
+use crate::session::results::{ShotRow, Status, VolleyResult, shots_csv, volleys_csv};
+use crate::session::write::{Content, write_contents};
 
 /// Everything that a run found.
 pub struct Outcome {
@@ -86,9 +88,11 @@ pub fn write_results(session: &Session, outcome: &Outcome) -> Result<Vec<PathBuf
 /// As for [`write_results`].
 pub fn write_results_as(session: &Session, outcome: &Outcome, parquet: bool) -> Result<Vec<PathBuf>> {
     let folder = session.paths.own_results()?;
-    let json = serde_json::to_string_pretty(&outcome.summary)
-        .map_err(|e| crate::error::Error::no_answer(format!("the results hold a value that JSON cannot ({e})")))?;
-    let page = crate::report::page(&outcome.summary, &outcome.pictures)?;
+    let json = |to: &mut dyn Write| {
+        serde_json::to_writer_pretty(to, &outcome.summary)
+            .map_err(|e| Error::no_answer(format!("the results hold a value that JSON cannot ({e})")))
+    };
+    let page = |to: &mut dyn Write| write_page(&outcome.summary, &outcome.pictures, to);
     let shots = shots_csv(&outcome.shots, &outcome.factor_names)?;
     let volleys = volleys_csv(&outcome.volleys)?;
     let parquet = parquet || folder.join("shots.parquet").is_file();
@@ -97,21 +101,20 @@ pub fn write_results_as(session: &Session, outcome: &Outcome, parquet: bool) -> 
     } else {
         None
     };
-    let mut files: Vec<(PathBuf, &[u8])> = vec![
-        (folder.join("shots.csv"), &shots),
-        (folder.join("volleys.csv"), &volleys),
-        (folder.join("summary.json"), json.as_bytes()),
-        (folder.join("report.html"), page.as_bytes()),
+    let mut files = vec![
+        (folder.join("shots.csv"), Content::Bytes(&shots)),
+        (folder.join("volleys.csv"), Content::Bytes(&volleys)),
+        (folder.join("summary.json"), Content::Made(&json)),
+        (folder.join("report.html"), Content::Made(&page)),
     ];
     if let Some((shots, volleys)) = &tables {
-        files.push((folder.join("shots.parquet"), shots));
-        files.push((folder.join("volleys.parquet"), volleys));
+        files.push((folder.join("shots.parquet"), Content::Bytes(shots)));
+        files.push((folder.join("volleys.parquet"), Content::Bytes(volleys)));
     }
-    let shown =
-        outcome.decisions.iter().enumerate().map(|(i, (volley, png))| (picture_path(&folder, i, volley), &png[..]));
-    let files: Vec<(PathBuf, &[u8])> = files.into_iter().chain(shown).collect();
+    let decisions = outcome.decisions.iter().enumerate();
+    files.extend(decisions.map(|(i, (volley, png))| (picture_path(&folder, i, volley), Content::Bytes(png))));
     let _lock = SessionLock::take(&session.paths, Work::Write, "run", &|_| {})?;
-    write_together(&files)?;
+    write_contents(&files)?;
     Ok(files.into_iter().map(|f| f.0).collect())
 }
 

@@ -1,15 +1,17 @@
 //! How is a page made again from results that are there, without measuring anew?
 
+use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use super::Progress;
 use super::pictures::cut_pictures;
 use crate::error::{Context, Error, Result, typed};
 use crate::report::model::VERSION;
-use crate::report::{ChartFiles, Summary, page};
+use crate::report::{ChartFiles, Summary, write_page};
 use crate::session::lock::{SessionLock, Work};
 use crate::session::table::read_text;
-use crate::session::{SessionPaths, write_together, write_whole};
+use crate::session::write::{Content, write_contents};
+use crate::session::{SessionPaths, write_together};
 
 /// Largest summary read, bytes: a session of 500 volleys has some 10 MB.
 const LARGEST_SUMMARY_BYTES: u64 = 256 * 1024 * 1024;
@@ -65,9 +67,9 @@ pub fn rebuild_report(dir: &Path, progress: Progress) -> Result<(Summary, PathBu
         .filter(|v| !v.photo.is_empty() && !v.marks.is_empty() && pictures.iter().all(|p| p.volley != v.volley))
         .map(|v| v.volley.clone())
         .collect();
-    let html = page(&summary, &pictures)?;
     let path = paths.own_results()?.join("report.html");
-    write_whole(&path, html.as_bytes())?;
+    let page = |to: &mut dyn Write| write_page(&summary, &pictures, to);
+    write_contents(&[(path.clone(), Content::Made(&page))])?;
     Ok((summary, path, missing))
 }
 

@@ -43,6 +43,7 @@ pub fn run_session_keeping(
         day.keep_pictures();
     }
     day.follow(&pairing.volleys, progress);
+    day.rest();
     day.learn(progress)?;
     if let Some(kept) = kept.filter(|_| !pictures) {
         kept.forget_unused();

@@ -21,7 +21,7 @@ mod view;
 
 pub use jpeg::JpegPicture;
 pub use model::{Summary, VolleyPicture};
-pub use page::page;
+pub use page::{page, write_page};
 pub use poster::{ChartFiles, SIZE_PX as CHART_PX, Theme, charts};
 pub(crate) use raster::png as drawing_png;
 pub use units::Units;

@@ -3,6 +3,8 @@
 //! [`page`] hands the summary's parts, in words, to the templates; these escape all text by themselves, and only
 //! drawings made here go in as they are. The page opens with what was found and what needs a look.
 
+use std::io::Write;
+
 use minijinja::syntax::SyntaxConfig;
 use minijinja::value::Value;
 use minijinja::{AutoEscape, Environment, UndefinedBehavior, context};
@@ -47,6 +49,16 @@ const FINDINGS_SHOWN: usize = 8;
 /// # Ok::<(), pockmark::Error>(())
 /// ```
 pub fn page(summary: &Summary, pictures: &[VolleyPicture]) -> Result<String> {
+    let mut html = Vec::new();
+    write_page(summary, pictures, &mut html)?;
+    String::from_utf8(html).map_err(|e| Error::no_answer(format!("cannot write the page: {e}")))
+}
+
+/// As [`page`], written piece by piece: of a thousand volleys it has some 20 MB, of which little is in memory at a time.
+///
+/// # Errors
+/// As for [`page`]; the page cannot be written to `to`.
+pub fn write_page(summary: &Summary, pictures: &[VolleyPicture], to: &mut dyn Write) -> Result<()> {
     let template_error = |e: minijinja::Error| Error::no_answer(format!("cannot write the page: {e:#}"));
     let mut templates = Environment::new();
     templates.set_undefined_behavior(UndefinedBehavior::Strict);
@@ -57,13 +69,32 @@ pub fn page(summary: &Summary, pictures: &[VolleyPicture]) -> Result<String> {
         templates.add_template(name, text).map_err(template_error)?;
     }
     let context = whole(summary, pictures)?;
-    let html = templates.get_template("page.html").and_then(|t| t.render(context)).map_err(template_error)?;
-    // Characters that HTML does not allow may hide in names and notes.
-    let allowed = |c: char| !c.is_control() || matches!(c, '\n' | '\t');
-    if html.chars().all(allowed) {
-        return Ok(html);
+    let page = templates.get_template("page.html").map_err(template_error)?;
+    page.render_captured_to(context, Allowed(to)).map_err(template_error)?;
+    Ok(())
+}
+
+/// Lets through what HTML allows: other characters may hide in names and notes.
+struct Allowed<W>(W);
+
+impl<W: Write> Write for Allowed<W> {
+    /// Takes whole characters: the templates write whole strings.
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        let text = std::str::from_utf8(bytes).map_err(|e| std::io::Error::new(std::io::ErrorKind::InvalidData, e))?;
+        let allowed = |c: char| !c.is_control() || matches!(c, '\n' | '\t');
+        for piece in text.split_inclusive(|c| !allowed(c)) {
+            let kept = piece.trim_end_matches(|c| !allowed(c));
+            self.0.write_all(kept.as_bytes())?;
+            if kept.len() < piece.len() {
+                self.0.write_all("\u{FFFD}".as_bytes())?;
+            }
+        }
+        Ok(bytes.len())
     }
-    Ok(html.chars().map(|c| if allowed(c) { c } else { '\u{FFFD}' }).collect())
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        self.0.flush()
+    }
 }
 
 fn whole(summary: &Summary, pictures: &[VolleyPicture]) -> Result<Value> {

@@ -5,7 +5,7 @@
 //! leaves either the old files (the note was not there yet), or the note and what it still asks for: [`recover`] then
 //! finishes the switch, so that nobody who goes through it ever reads half old, half new.
 
-use std::io::Write;
+use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime};
 
@@ -23,6 +23,15 @@ const LARGEST_NOTE_BYTES: u64 = 1024 * 1024;
 /// A file that is still being written after so long was left by a program that was killed.
 const LEFT_BEHIND: Duration = Duration::from_secs(600);
 
+/// What a file will hold.
+#[derive(Clone, Copy)]
+pub enum Content<'a> {
+    /// These bytes.
+    Bytes(&'a [u8]),
+    /// What this writes, piece by piece: a file that is larger than what is needed to make it is never in memory as a whole.
+    Made(&'a dyn Fn(&mut dyn Write) -> Result<()>),
+}
+
 /// A file written beside its place, waiting to take it.
 struct Staged {
     file: tempfile::NamedTempFile,
@@ -36,7 +45,27 @@ struct Rename {
     to: String,
 }
 
-fn stage(path: &Path, bytes: &[u8]) -> Result<Staged> {
+/// A file that remembers why it could not be written: what is made may pass through hands that only say that it could not.
+struct Noting<W> {
+    to: W,
+    failed: Option<std::io::Error>,
+}
+
+impl<W: Write> Write for Noting<W> {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        self.to.write(bytes).map_err(|e| {
+            let kind = e.kind();
+            self.failed = Some(e);
+            kind.into()
+        })
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        self.to.flush()
+    }
+}
+
+fn stage(path: &Path, content: Content) -> Result<Staged> {
     let folder = folder_of(path);
     let fail = |e| Error::io(path, "write", e);
     let mut builder = tempfile::Builder::new();
@@ -48,7 +77,19 @@ fn stage(path: &Path, bytes: &[u8]) -> Result<Staged> {
         builder.permissions(std::fs::Permissions::from_mode(0o666));
     }
     let mut file = builder.tempfile_in(folder).map_err(fail)?;
-    file.write_all(bytes).map_err(fail)?;
+    match content {
+        Content::Bytes(bytes) => file.write_all(bytes).map_err(fail)?,
+        Content::Made(make) => {
+            let mut to = BufWriter::new(Noting { to: file.as_file_mut(), failed: None });
+            let made = make(&mut to);
+            let flushed = to.flush();
+            match (to.get_mut().failed.take(), made) {
+                (Some(e), _) => return Err(fail(e)),
+                (None, made) => made?,
+            }
+            flushed.map_err(fail)?;
+        }
+    }
     file.as_file().sync_all().map_err(fail)?;
     Ok(Staged { file, path: path.to_path_buf() })
 }
@@ -106,6 +147,15 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<()> {
 /// # Errors
 /// When one cannot be written, none is replaced; when a rename fails, those before it have been.
 pub fn write_together(files: &[(PathBuf, &[u8])]) -> Result<()> {
+    let contents: Vec<(PathBuf, Content)> = files.iter().map(|(p, b)| (p.clone(), Content::Bytes(b))).collect();
+    write_contents(&contents)
+}
+
+/// As [`write_together`], files that are made as they are written among them.
+///
+/// # Errors
+/// As for [`write_together`]; one cannot be made, and none is replaced.
+pub fn write_contents(files: &[(PathBuf, Content)]) -> Result<()> {
     for (path, _) in files {
         let folder = folder_of(path);
         leave_photos_alone(path, folder)?;
@@ -114,7 +164,7 @@ pub fn write_together(files: &[(PathBuf, &[u8])]) -> Result<()> {
             return Err(Error::input(format!("{} is a folder, but a file goes there; move it away", path.display())));
         }
     }
-    let staged = files.iter().map(|(path, bytes)| stage(path, bytes)).collect::<Result<Vec<_>>>()?;
+    let staged = files.iter().map(|(path, content)| stage(path, *content)).collect::<Result<Vec<_>>>()?;
     let mut folders: Vec<&Path> = files.iter().map(|(path, _)| folder_of(path)).collect();
     folders.sort_unstable();
     folders.dedup();
@@ -139,7 +189,7 @@ fn write_note(folder: &Path, staged: &[Staged]) -> Result<PathBuf> {
         staged.iter().map(|s| Some(Rename { from: plain_name(s.file.path())?, to: plain_name(&s.path)? })).collect();
     let text = renames.and_then(|r| serde_json::to_vec(&r).ok());
     let text = text.ok_or_else(|| Error::input(format!("{}: a file's name is no text", folder.display())))?;
-    let note = stage(&path, &text)?;
+    let note = stage(&path, Content::Bytes(&text))?;
     // What the note names must be there before the note is.
     sync_folder(folder);
     note.file.persist(&path).map_err(|e| Error::io(&path, "write", e.error))?;
@@ -210,6 +260,37 @@ mod tests {
         recover(dir.path()).unwrap();
         assert!(!at(".switching.json").exists() && read("b.csv") == "new");
         recover(&at("nowhere")).unwrap();
+    }
+
+    #[test]
+    fn what_cannot_be_made_replaces_nothing() {
+        let dir = tempfile::tempdir().unwrap();
+        let at = |n: &str| dir.path().join(n);
+        std::fs::write(at("a.csv"), "old").unwrap();
+        let half = |to: &mut dyn Write| {
+            to.write_all(&[b'x'; 100_000]).map_err(|e| Error::no_answer(e.to_string()))?;
+            Err(Error::no_answer("no page"))
+        };
+        let files = [(at("a.csv"), Content::Bytes(b"new")), (at("b.html"), Content::Made(&half))];
+        assert_eq!(write_contents(&files).unwrap_err().to_string(), "no page");
+        let names: Vec<_> = std::fs::read_dir(dir.path()).unwrap().map(|e| e.unwrap().file_name()).collect();
+        assert_eq!((names, std::fs::read(at("a.csv")).unwrap()), (vec!["a.csv".into()], b"old".to_vec()));
+    }
+
+    #[test]
+    fn a_full_disk_is_named_whatever_the_maker_says() {
+        struct Full;
+        impl Write for Full {
+            fn write(&mut self, _: &[u8]) -> std::io::Result<usize> {
+                Err(std::io::ErrorKind::StorageFull.into())
+            }
+            fn flush(&mut self) -> std::io::Result<()> {
+                Ok(())
+            }
+        }
+        let mut to = Noting { to: Full, failed: None };
+        assert!(to.write_all(b"x").is_err());
+        assert_eq!(to.failed.map(|e| e.kind()), Some(std::io::ErrorKind::StorageFull));
     }
 
     #[test]

@@ -279,6 +279,7 @@ fn body(caption: &Caption, (width, height_px): (u32, f64), draw: &dyn Fn(&Canvas
 }
 
 /// A drawing in canvas pixels.
+#[derive(Default)]
 struct Body {
     size: (u32, u32),
     inner: String,
@@ -298,22 +299,28 @@ pub(super) struct Chart {
 }
 
 impl Chart {
-    fn svg(&self, body: &Body, class: &str) -> String {
+    fn svg_into(&self, page: &mut String, body: &Body, class: &str) {
         let id = format!("{}-{}", self.id, class.get(..1).unwrap_or_default());
-        format!(
+        *page += &format!(
             "<svg class=\"chart {class}\" viewBox=\"0 0 {} {}\" role=\"img\" aria-labelledby=\"{id}-t {id}-d\" \
-             xmlns=\"http://www.w3.org/2000/svg\"><title id=\"{id}-t\">{}</title><desc id=\"{id}-d\">{}</desc>{}</svg>",
+             xmlns=\"http://www.w3.org/2000/svg\"><title id=\"{id}-t\">{}</title><desc id=\"{id}-d\">{}</desc>",
             body.size.0,
             body.size.1,
             escape(&self.title),
             escape(&self.description),
-            body.inner,
-        )
+        );
+        *page += &body.inner;
+        *page += "</svg>";
     }
 
-    /// For the page: wide and narrow, of which style.css shows one.
-    pub fn page(&self) -> Value {
-        Value::from_safe_string(self.svg(&self.wide, "wide") + &self.svg(&self.narrow, "narrow"))
+    /// For the page: wide and narrow, of which style.css shows one. The wall's map of a thousand volleys has some MB: none of it is there twice.
+    pub fn page(mut self) -> Value {
+        self.poster.inner = String::new();
+        let mut page = String::new();
+        for (class, body) in [("wide", std::mem::take(&mut self.wide)), ("narrow", std::mem::take(&mut self.narrow))] {
+            self.svg_into(&mut page, &body, class);
+        }
+        Value::from_safe_string(page)
     }
 
     /// For a picture of its own: an element without size, and its size, px.
