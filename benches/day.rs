@@ -23,8 +23,8 @@ use pockmark::{Error, Result};
 const SCALE: f64 = 2.0;
 const SEED: u64 = 12;
 /// Photo pixels a cell's side, and a mark's radius in cells, of this day's grid.
-const GRID_PX: usize = 4;
-const RADIUS_CELLS: f64 = 4.8;
+const GRID_PX: usize = 6;
+const RADIUS_CELLS: f64 = 3.2;
 /// Rounds of what is quick; the best counts.
 const ROUNDS: usize = 3;
 

@@ -216,17 +216,20 @@ fn all_derivatives<const N: usize>(
     for i in 0..LANES {
         others[i] = all[i] / own[i];
     }
-    let pull = std::array::from_fn(|k| {
+    let mut pull = [0.0; N];
+    for k in 0..N {
         let mut each = [0.0f32; LANES];
         for i in 0..LANES {
             each[i] = others[i] * pulled[i] * by[k][i];
         }
-        sum(&each)
-    });
+        pull[k] = sum(&each);
+    }
     if let Some(panel) = panel {
         for i in 0..LANES {
             let w = others[i] * t.root[i];
-            panel[i] = std::array::from_fn(|k| w * by[k][i]);
+            for k in 0..N {
+                panel[i][k] = w * by[k][i];
+            }
         }
     }
     pull

@@ -8,7 +8,7 @@ use rayon::prelude::*;
 use super::fit::{FittedMark, MODES, TILT, UNKNOWNS, WAVE_ORDERS, opacity_and_parts_at};
 use super::patch::{Patch, RawPatch};
 use super::separate::{Effort, Explained, choose, explain};
-use super::shape::{MarkShape, grain_px};
+use super::shape::{MarkShape, WINDOW, grain_px};
 use super::target::{Freedom, Target};
 
 /// Rounds of learning: the third changes centres by less than 0.05 mm.
@@ -261,19 +261,23 @@ fn learn_group(shape: &mut MarkShape, fitted: &[Fitted]) {
 
 /// Calls `take(rho, opacity / strength, weight)` for every pixel that one mark has (almost) for itself.
 fn own_pixels(patch: &Patch, marks: &[FittedMark], shape: &MarkShape, mut take: impl FnMut(f64, f64, f64)) {
+    let mut all: Vec<(f64, f64)> = Vec::with_capacity(marks.len());
     for i in 0..patch.opacity.len() {
         if !patch.sigma[i].is_finite() {
             continue;
         }
-        let w = patch.wall_mm[i];
-        let rho = |m: &FittedMark| m.rho_and_tilt(w).0;
-        let Some(nearest) = marks.iter().min_by(|a, b| rho(a).total_cmp(&rho(b))) else { return };
-        let r = rho(nearest);
+        all.clear();
+        all.extend(marks.iter().map(|m| m.rho_and_tilt(patch.wall_mm[i])));
+        let Some(nearest) = (0..marks.len()).min_by(|&a, &b| all[a].0.total_cmp(&all[b].0)) else { return };
+        let (r, tilt) = all[nearest];
+        if r >= WINDOW {
+            continue;
+        }
         // Within the nearest mark's reach, and outside all others (0.95 of a pixel's light must be this mark's alone).
-        let alone =
-            marks.iter().filter(|m| *m != nearest).all(|m| m.strength * shape.at(rho(m)).0 < 0.02 && rho(m) > 1.25);
-        if r < shape.reach() && alone {
-            let strength = nearest.strength * nearest.rho_and_tilt(w).1.max(0.3);
+        let others = marks.iter().zip(&all).enumerate().filter(|(k, _)| *k != nearest);
+        let alone = others.map(|(_, o)| o).all(|(m, o)| m.strength * shape.at(o.0).0 < 0.02 && o.0 > 1.25);
+        if alone {
+            let strength = marks[nearest].strength * tilt.max(0.3);
             let variance = (patch.sigma[i] / strength).powi(2) + 0.05;
             take(r, patch.opacity[i] / strength, 1.0 / variance);
         }
@@ -282,6 +286,13 @@ fn own_pixels(patch: &Patch, marks: &[FittedMark], shape: &MarkShape, mut take: 
 
 /// Lags of the residuals' autocorrelation, px: a mark's raggedness hangs together over up to a sixth of its rim.
 const MOST_LAG: i64 = 12;
+
+/// One half of the lags up to [`MOST_LAG`], px across and down, each with its nearest whole length; the other half are their mirror images.
+fn half_of_lags() -> Vec<(i64, i64, usize)> {
+    let all = (0..=MOST_LAG).flat_map(|dy| (if dy == 0 { 0 } else { -MOST_LAG }..=MOST_LAG).map(move |dx| (dx, dy)));
+    let with_length = |(dx, dy): (i64, i64)| (dx, dy, ((dx * dx + dy * dy) as f64).sqrt().round() as usize);
+    all.map(with_length).filter(|l| l.2 <= MOST_LAG as usize).collect()
+}
 
 /// Least pixels of a mark that has a say in texture and grain.
 const LEAST_PIXELS: usize = 60;
@@ -295,6 +306,7 @@ const LEAST_PIXELS: usize = 60;
 /// as it is, and against what each mark has in it ([`opacity_and_parts_at`]).
 fn learn_texture<'a>(shape: &mut MarkShape, fits: impl Iterator<Item = (&'a Patch, &'a [FittedMark])>) {
     let bins = MOST_LAG as usize + 1;
+    let lags = half_of_lags();
     let mut curves: Vec<Vec<f64>> = vec![Vec::new(); bins];
     let mut own_curves = curves.clone();
     for (patch, marks) in fits {
@@ -309,7 +321,7 @@ fn learn_texture<'a>(shape: &mut MarkShape, fits: impl Iterator<Item = (&'a Patc
             let w = patch.wall_mm[i];
             let rho = |m: &FittedMark| m.rho_and_tilt(w).0;
             let nearest = (0..marks.len()).min_by(|&a, &b| rho(&marks[a]).total_cmp(&rho(&marks[b])));
-            let Some(k) = nearest.filter(|&k| rho(&marks[k]) < shape.reach()) else { continue };
+            let Some(k) = nearest.filter(|&k| rho(&marks[k]) < WINDOW) else { continue };
             let (laid, squares) = opacity_and_parts_at(marks, shape, w);
             *l = (patch.opacity[i] - laid, k);
             parts[i] = squares.sqrt();
@@ -332,18 +344,16 @@ fn learn_texture<'a>(shape: &mut MarkShape, fits: impl Iterator<Item = (&'a Patc
                 if k == usize::MAX {
                     continue;
                 }
-                for dy in 0..=MOST_LAG.min(h - 1 - y) {
-                    // Half of the lags: the other half are their mirror images.
-                    let from = if dy == 0 { 0 } else { -MOST_LAG };
-                    for dx in from.max(-x)..=MOST_LAG.min(w - 1 - x) {
-                        let lag = ((dx * dx + dy * dy) as f64).sqrt().round() as usize;
-                        let j = ((y + dy) * w + x + dx) as usize;
-                        if lag < bins && left[j].1 == k {
-                            let noise = patch.noise_rho.get(lag).map_or(0.0, |r| r * patch.sigma[i] * patch.sigma[j]);
-                            product[k][lag] += r * left[j].0 - noise;
-                            levels[k][lag] += patch.level[i] * patch.level[j];
-                            owns[k][lag] += parts[i] * parts[j];
-                        }
+                for &(dx, dy, lag) in &lags {
+                    if x + dx < 0 || x + dx >= w || y + dy >= h {
+                        continue;
+                    }
+                    let j = ((y + dy) * w + x + dx) as usize;
+                    if left[j].1 == k {
+                        let noise = patch.noise_rho.get(lag).map_or(0.0, |r| r * patch.sigma[i] * patch.sigma[j]);
+                        product[k][lag] += r * left[j].0 - noise;
+                        levels[k][lag] += patch.level[i] * patch.level[j];
+                        owns[k][lag] += parts[i] * parts[j];
                     }
                 }
             }

@@ -18,8 +18,9 @@ use crate::marks::{Pair, Reduced, Thing, detect, find_things, reduce};
 use crate::points::{PixelPoint, WallPoint};
 use crate::session::flags::FlagWord;
 
-/// A mark's radius on the grid that is searched, cells: fine enough to part neighbours, coarse enough to be fast.
-const RADIUS_CELLS: f64 = 4.5;
+/// A mark's radius on the grid that is searched, cells: fine enough to tell a mark from a change of the light, coarse enough to be fast. With half as
+/// many again (4.5) two marks fewer were found of 2092 in two renderings of 27 kinds of days, at twice the cost.
+const RADIUS_CELLS: f64 = 3.0;
 
 /// Around a part that is asked for, marks that reach into it are looked for as well: this many usual radii.
 const RING_RADII: f64 = 2.0;

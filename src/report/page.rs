@@ -139,3 +139,18 @@ fn title(summary: &Summary) -> &str {
     let title = summary.title.trim();
     if title.is_empty() { "Untitled session" } else { title }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::Allowed;
+    use std::io::Write;
+
+    #[test]
+    fn what_html_does_not_allow_is_replaced_in_any_place() {
+        let mut out = Vec::new();
+        for piece in ["\u{1}a\u{0}", "", "\u{85}\u{7f}", "± 1\n\tend"] {
+            Allowed(&mut out).write_all(piece.as_bytes()).unwrap();
+        }
+        assert_eq!(String::from_utf8(out).unwrap(), "\u{FFFD}a\u{FFFD}\u{FFFD}\u{FFFD}± 1\n\tend");
+    }
+}
