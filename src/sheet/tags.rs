@@ -7,14 +7,12 @@
 
 use image::GrayImage;
 
+use super::dark::{WINDOW_PX, dark_mask};
 use super::homography::Homography;
 use super::tag36h11::{CODES, quarter_turn};
 use crate::points::PixelPoint;
 use crate::vectors::widest;
 
-/// Side of the window of the local threshold, px at the level searched. A tag's black border is an
-/// eighth of its side: the window must be wider than the border, and stay near the tag.
-const WINDOW_PX: usize = 33;
 /// Tag sides searched at one level, px: below 18 px (2.3 px a module) bits blur into each other, above 96 px the border outgrows the window.
 const SIDE_PX: std::ops::Range<f64> = 18.0..96.0;
 /// Most wrong bits of 36. A random pattern passes with 2.3e-5 at 2 (METHODS of the family: distance 11).
@@ -208,68 +206,6 @@ pub fn bilinear(gray: &GrayImage, x: f64, y: f64) -> f64 {
 #[inline(always)]
 fn between(above: [f64; 2], below: [f64; 2], fx: f64, fy: f64) -> f64 {
     (above[0] * (1.0 - fx) + above[1] * fx) * (1.0 - fy) + (below[0] * (1.0 - fx) + below[1] * fx) * fy
-}
-
-/// True where a pixel is clearly darker than its surroundings, row by row.
-fn dark_mask(gray: &GrayImage) -> Vec<bool> {
-    widest(
-        #[inline(always)]
-        || darker(gray),
-    )
-}
-
-#[inline(always)]
-fn darker(gray: &GrayImage) -> Vec<bool> {
-    let (w, h) = (gray.width() as usize, gray.height() as usize);
-    let raw = gray.as_raw();
-    let half = WINDOW_PX / 2;
-    // Column sums over the window's rows, kept up to date from row to row.
-    let mut sum = vec![0u32; w];
-    let mut square = vec![0u32; w];
-    let row = |y: usize| &raw[y * w..(y + 1) * w];
-    let columns = |x: usize| (x + half).min(w - 1) + 1 - x.saturating_sub(half);
-    let wide: Vec<f32> = (0..w).map(|x| 1.0 / columns(x) as f32).collect();
-    // Sums over the window of each pixel of a row: of values, and of their squares.
-    let (mut values, mut squares) = (vec![0u32; w], vec![0u32; w]);
-    let mut dark = vec![false; w * h];
-    for y in 0..half.min(h) {
-        add(row(y), &mut sum, &mut square, u32::wrapping_add);
-    }
-    for (y, dark) in dark.chunks_exact_mut(w.max(1)).enumerate() {
-        if y + half < h {
-            add(row(y + half), &mut sum, &mut square, u32::wrapping_add);
-        }
-        if y > half {
-            add(row(y - half - 1), &mut sum, &mut square, u32::wrapping_sub);
-        }
-        for (columns, windows) in [(&sum, &mut values), (&square, &mut squares)] {
-            let mut s: u32 = columns[..half.min(w)].iter().sum();
-            for (x, out) in windows.iter_mut().enumerate() {
-                s += columns.get(x + half).copied().unwrap_or(0);
-                s -= x.checked_sub(half + 1).map_or(0, |x| columns[x]);
-                *out = s;
-            }
-        }
-        let rows = ((y + half).min(h - 1) + 1 - y.saturating_sub(half)) as f32;
-        let pixels = row(y).iter().zip(&wide).zip(values.iter().zip(&squares));
-        for (dark, ((v, wide), (s, q))) in dark.iter_mut().zip(pixels) {
-            // A fifth of the local spread below the mean, where there is a spread at all (8 grey values).
-            let share = wide / rows;
-            let mean = *s as f32 * share;
-            let (below, variance) = (mean - f32::from(*v), *q as f32 * share - mean * mean);
-            *dark = (below > 0.0) & (variance > 64.0) & (25.0 * below * below > variance);
-        }
-    }
-    dark
-}
-
-/// Takes a row's values and squares to the columns' sums, or away from them.
-#[inline(always)]
-fn add(row: &[u8], sum: &mut [u32], square: &mut [u32], with: impl Fn(u32, u32) -> u32) {
-    for ((s, q), v) in sum.iter_mut().zip(square).zip(row) {
-        let v = u32::from(*v);
-        (*s, *q) = (with(*s, v), with(*q, v * v));
-    }
 }
 
 /// Pixels that are looked at together for a dark one.
