@@ -15,6 +15,7 @@ const ALLOWED: &[&str] = &[
     "BSD-3-Clause",
     "BSL-1.0",
     "CC0-1.0",
+    "IJG",
     "ISC",
     "MIT",
     "MIT-0",
