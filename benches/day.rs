@@ -26,8 +26,8 @@ const SEED: u64 = 12;
 /// What phones usually write (common practice, no source).
 const QUALITY: u8 = 92;
 /// Photo pixels a cell's side, and a mark's radius in cells, of this day's grid.
-const GRID_PX: usize = 4;
-const RADIUS_CELLS: f64 = 4.8;
+const GRID_PX: usize = 5;
+const RADIUS_CELLS: f64 = 3.7;
 /// Rounds of what is quick; the best counts.
 const ROUNDS: usize = 3;
 
@@ -225,7 +225,7 @@ fn comparison(session: &Session, wall: &Wall, volleys: &[PathBuf], colour: f64) 
 
 /// The same photos through a plain pipeline of another library.
 fn plain(volleys: &[PathBuf], luma: f64) -> Result<()> {
-    let Some(python) = std::env::var_os("POCKMARK_PYTHON") else {
+    let Some(python) = std::env::var_os("POCKMARK_PYTHON").filter(|p| !p.is_empty()) else {
         println!("no comparison with OpenCV: POCKMARK_PYTHON names no interpreter");
         return Ok(());
     };

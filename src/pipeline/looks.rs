@@ -18,10 +18,10 @@ use crate::marks::{Pair, Reduced, Thing, detect, find_things, reduce};
 use crate::points::{PixelPoint, WallPoint};
 use crate::session::flags::FlagWord;
 
-/// A usual mark's radius on the grid that is searched, cells, at least: fine enough to see faint small marks, coarse enough to be fast. With 3.0 days
-/// with marks that an eye sees come out alike (2 087 instead of 2 084 of 2 092 found) at 12 megapixels a tenth sooner; but of marks 16 mm across of strength
-/// 0.02 and 0.03 fewer are found: 25 and 86 instead of 47 and 94 of 100 with 3.7 (`examples/completeness.rs`).
-pub const RADIUS_CELLS: f64 = 4.5;
+/// A usual mark's radius on the grid that is searched, cells, at least: fine enough to see faint marks, coarse enough to be fast. At 0.8 px a millimetre
+/// 47, 25 and 14 of 100 marks 16 mm across of strength 0.02 were found with 4.5, 3.5 and 3.0, and 94, 86 and 81 of strength 0.03; larger ones and
+/// stronger ones alike (`examples/completeness.rs`). At 12 megapixels a run takes a tenth longer with each step to a finer one.
+pub const RADIUS_CELLS: f64 = 3.5;
 
 /// Around a part that is asked for, marks that reach into it are looked for as well: this many usual radii.
 const RING_RADII: f64 = 2.0;
