@@ -20,7 +20,7 @@ use pockmark::marks::shape::MarkShape;
 use pockmark::marks::{Pair, detect, reduce};
 use pockmark::pipeline::behind::Behind;
 use pockmark::pipeline::judge::judge;
-use pockmark::pipeline::looks::RADIUS_CELLS;
+use pockmark::pipeline::looks::cell_px;
 use pockmark::points::{PixelPoint, WallPoint};
 use pockmark::render::noise::{smooth, uniform};
 use pockmark::render::{LinearImage, Mark, MarkKind, Sensor};
@@ -175,7 +175,7 @@ fn main() -> Result<()> {
     };
     // The start knows as much of the marks as a session without settings: 15 to 45 mm across.
     let start = MarkShape::plain((15.0, 45.0));
-    let factor = ((start.radius_mm.0 * 1e-3 * PX_PER_M / RADIUS_CELLS) as usize).max(1);
+    let factor = cell_px(start.radius_mm.0 * 1e-3 * PX_PER_M);
     let radius_cells = start.radius_mm.0 * 1e-3 * PX_PER_M / factor as f64;
     let mut look = |before: &RgbImage, after: &RgbImage, n: usize| {
         let pair = Pair::new(before, &view, after, &view);

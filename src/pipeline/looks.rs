@@ -14,14 +14,26 @@ use serde::{Deserialize, Serialize};
 use crate::camera::{Located, Wall, WallView};
 use crate::error::{Error, Result};
 use crate::marks::group::{Groups, Rules, group};
+use crate::marks::pair::MOST_FACTOR;
 use crate::marks::{Pair, Reduced, Thing, detect, find_things, reduce};
 use crate::points::{PixelPoint, WallPoint};
 use crate::session::flags::FlagWord;
 
-/// A usual mark's radius on the grid that is searched, cells, at least: fine enough to see faint marks, coarse enough to be fast. At 0.8 px a millimetre
-/// 47, 25 and 14 of 100 marks 16 mm across of strength 0.02 were found with 4.5, 3.5 and 3.0, and 94, 86 and 81 of strength 0.03; larger ones and
-/// stronger ones alike (`examples/completeness.rs`). At 12 megapixels a run takes a tenth longer with each step to a finer one.
-pub const RADIUS_CELLS: f64 = 3.5;
+/// A usual mark's radius on the grid that is searched, cells, at least: fine enough to part neighbours and to see faint marks, coarse enough to be fast. At
+/// 0.8 px a millimetre 94, 86 and 81 of 100 marks 16 mm across of strength 0.03 were found with 4.5, 3.5 and 3.0; larger and stronger ones alike
+/// (`examples/completeness.rs`).
+const RADIUS_CELLS: f64 = 4.5;
+/// The same in a photo so fine that a cell would have [`FINE_PX`] pixels a side or more: their noise goes with their number, so that a little less of a
+/// mark is enough. At 12 megapixels a run then takes a sixth less time.
+const RADIUS_CELLS_FINE: f64 = 3.5;
+const FINE_PX: f64 = 3.0;
+
+/// Pixels of a cell's side, for a usual mark of this radius.
+pub fn cell_px(radius_px: f64) -> usize {
+    let cell = radius_px / RADIUS_CELLS;
+    let px = if cell < FINE_PX { cell } else { radius_px / RADIUS_CELLS_FINE };
+    (px as usize).clamp(1, MOST_FACTOR)
+}
 
 /// Around a part that is asked for, marks that reach into it are looked for as well: this many usual radii.
 const RING_RADII: f64 = 2.0;
@@ -225,7 +237,7 @@ pub fn look(wall: &Wall, ask: &Ask, before: &PlacedPhoto, after: &PlacedPhoto) -
     let place = usual_place(is, pivot.right_m);
     let j = is.view.pixels_per_metre(place).ok_or_else(|| nowhere(after))?;
     let px_per_m = (j[0][0] * j[1][1] - j[0][1] * j[1][0]).abs().sqrt();
-    let factor = ((radius_mm * 1e-3 * px_per_m / RADIUS_CELLS) as usize).clamp(1, 32);
+    let factor = cell_px(radius_mm * 1e-3 * px_per_m);
     let (x, y) = zone(is, pivot, after.rgb.dimensions());
     let mut reduced = reduce(&pair, factor, x, y);
     let grid = Grid::of(&reduced);
