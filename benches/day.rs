@@ -1,8 +1,8 @@
 //! What does a photo of 12 megapixels cost, beside its own decoding?
 //!
 //! `cargo bench --bench day`. The demonstration's day is rendered once at 4000 x 3000 pixels (into the target folder) and written as phones write
-//! photos: quality 92, colours at half the size. Then it is decoded to luma alone, calibrated and run, all in this process on one thread. Every figure is processor time, in ms a photo and as a ratio to
-//! decoding; peak memory is the system's. With `POCKMARK_PYTHON` naming an interpreter with OpenCV, a plain pipeline of that
+//! photos: quality 92, colours at half the size. Then it is decoded to luma alone, calibrated and run, all in this process on one thread.
+//! Every figure is processor time, in ms a photo and as a ratio to decoding; peak memory is the system's. With `POCKMARK_PYTHON` naming an interpreter with OpenCV, a plain pipeline of that
 //! library (decode, align at quarter size, difference, components) runs on the same photos.
 
 use std::path::{Path, PathBuf};

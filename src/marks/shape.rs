@@ -106,7 +106,6 @@ impl MarkShape {
             learned_from: 0,
         };
         s.normalise();
-        s.end();
         s
     }
 
@@ -147,15 +146,9 @@ impl MarkShape {
         beyond.min(KNOTS - 1) as f64 * STEP
     }
 
-    /// Ends the profile where only noise is left of it, so that a mark is not asked for where it has nothing.
-    fn end(&mut self) {
-        let faint = self.profile.iter().rposition(|v| *v >= FAINT).map_or(0, |k| k + 1);
-        self.profile.iter_mut().skip(faint).for_each(|v| *v = 0.0);
-    }
-
-    /// Brings the profile to its convention: half of the outermost maximum at rho = 1, mean 1 over rho <= 1.
-    /// Returns by how much radius and strength of the marks fitted with it grow.
-    fn normalise(&mut self) -> (f64, f64) {
+    /// Brings the profile to its convention: half of the outermost maximum at rho = 1, mean 1 over rho <= 1, and its end where only noise is
+    /// left of it, so that a mark is not asked for where it has nothing.
+    fn normalise(&mut self) {
         let top = (0..KNOTS).max_by(|&a, &b| self.profile[a].total_cmp(&self.profile[b])).unwrap_or(0);
         let half = 0.5 * self.profile[top];
         let edge = (top..KNOTS - 1).find(|&k| self.profile[k] >= half && self.profile[k + 1] < half).map_or(1.0, |k| {
@@ -174,7 +167,8 @@ impl MarkShape {
         }
         let mean = (sum / area).max(1e-6);
         self.profile.iter_mut().for_each(|v| *v /= mean);
-        (edge, mean)
+        let end = self.profile.iter().rposition(|v| *v >= FAINT).map_or(0, |k| k + 1);
+        self.profile.iter_mut().skip(end).for_each(|v| *v = 0.0);
     }
 
     /// Learns the profile from pixels that one mark has for itself: (rho, opacity / strength, weight).
@@ -209,7 +203,6 @@ impl MarkShape {
             self.profile[k] *= cut;
         }
         self.normalise();
-        self.end();
     }
 }
 
