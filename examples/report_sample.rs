@@ -212,6 +212,7 @@ fn budgets(study: &Study) -> Vec<Budget> {
             setup: setup.clone(),
             setpoint_mps: p.setpoint_mps,
             u_deg: (own * own + lines.iter().map(|l| l.u_deg * l.u_deg).sum::<f64>()).sqrt(),
+            coverage: p.coverage(),
             u_own_deg: own,
             lines,
             advice: "Check the speed trap against a timed drop: its scale is the largest part of the shared doubt."
@@ -381,6 +382,7 @@ fn sample() -> pockmark::Result<(Summary, Vec<VolleyPicture>)> {
         mark_shape: Some(MarkShape::plain((40.0, 56.0))),
         exact_inputs: vec!["air.humidity = 50 %".into()],
         assumed_inputs: vec!["No spin was stated: none is assumed, with a doubt of its own in the shared part.".into()],
+        looks: vec![],
         notes: vec![],
         files: vec![FileHash { path: "session.toml".into(), sha256: "0123456789abcdef".repeat(4) }],
     };

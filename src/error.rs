@@ -124,6 +124,11 @@ pub fn printable(text: &str) -> Cow<'_, str> {
     Cow::Owned(out)
 }
 
+/// A number of things in words, whose plural only adds an s: "1 photo", "2 photos".
+pub fn counted(number: usize, noun: &str) -> String {
+    format!("{number} {noun}{}", if number == 1 { "" } else { "s" })
+}
+
 /// A path as it must be typed behind a command: in quotes where a shell would take it apart.
 pub fn typed(path: &std::path::Path) -> String {
     let shown = path.display().to_string();

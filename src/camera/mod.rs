@@ -4,6 +4,7 @@ pub mod advise;
 pub mod bundle;
 pub mod calibrate;
 pub mod calibration;
+mod doubts;
 pub mod expect;
 pub mod fit;
 pub mod input;

@@ -3,6 +3,8 @@
 //! [`Wall`] is the content of `wall.json`: the lens, the sheets' places, the tripod photo's pose, how
 //! good it is, the covariance of lens, scales and layout, and the hashes of the photos it came from.
 
+use std::collections::BTreeMap;
+
 use nalgebra::DMatrix;
 use serde::{Deserialize, Serialize};
 
@@ -167,6 +169,9 @@ pub struct Wall {
     /// What Exif says of lens and zoom of the photos used.
     #[serde(default)]
     pub optics: Optics,
+    /// The settings that it was made with, by key; empty where it does not say.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub made_with: BTreeMap<String, String>,
     /// How good it is.
     pub quality: WallQuality,
     /// How well lens, scales and layout are known together.
@@ -210,6 +215,7 @@ impl Wall {
             tripod_pose: tripod.and_then(|p| p.pose),
             tripod_photo: tripod.map(|p| p.name.clone()),
             optics: used.and_then(|i| input.photos.get(i)).map(|p| p.optics.clone()).unwrap_or_default(),
+            made_with: BTreeMap::new(),
             quality: WallQuality {
                 rms_px: c.rms_px,
                 unit_u: c.unit_u,

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use pockmark::Result;
 use pockmark::camera::{Calibration, Wall};
+use pockmark::error::counted;
 use pockmark::pipeline::{calibrate_again, calibrate_session, later_numbers, write_wall};
 use pockmark::session::Session;
 use pockmark::session::lock::{SessionLock, Work};
@@ -42,22 +43,15 @@ fn tidy(mm: f64) -> f64 {
     if mm.abs() < 0.05 { 0.0 } else { mm }
 }
 
-/// The largest tape disagreement that its u explains, in u.
-const TAPE_LIMIT_U: f64 = 3.0;
-
-fn tape_is_off(c: &Calibration) -> bool {
-    c.tape_checks.iter().any(|(t, off)| off.abs() > TAPE_LIMIT_U * t.u_m.max(1e-4))
-}
-
 /// What a person wants to know of a calibration.
-pub fn describe(c: &Calibration, path: &Path) -> String {
+pub fn describe(wall: &Wall, c: &Calibration, path: &Path) -> String {
     let used = c.photos.iter().filter(|p| p.left_out.is_none()).count();
     let mut t =
         format!("{used} of {} photos used, {} corners; residual {:.3} px RMS\n", c.photos.len(), c.corners, c.rms_px);
     for p in &c.photos {
         match &p.left_out {
             Some(why) => t += &format!("  left out {}: {why}\n", p.name),
-            None if p.dropped > 0 => t += &format!("  {}: {} corners dropped\n", p.name, p.dropped),
+            None if p.dropped > 0 => t += &format!("  {}: {} dropped\n", p.name, counted(p.dropped, "corner")),
             None => {}
         }
     }
@@ -102,29 +96,16 @@ pub fn describe(c: &Calibration, path: &Path) -> String {
         ),
         None => "no tape distance was stated: the scale rests on the printed bars alone\n".into(),
     };
-    if tape_is_off(c) {
-        t += "a tape distance disagrees by more than its stated doubt: measure it again, and the bars\n";
-    }
-    for w in &c.warnings {
-        t += &format!("look: {w}\n");
-    }
     t += &format!("{}\n", c.advice.sentence);
-    if lens_is_unsure(c) {
-        t += "the lens is hardly known: add photos of the sheets from other sides, tilted up to 45 deg, filling the picture\n";
+    for w in wall.needs_look() {
+        t += &format!("look: {w}\n");
     }
     t + &format!("wrote {}\n", path.display())
 }
 
-/// A focal length less certain than this share (u) leaves places far from the sheets unsure.
-const FOCAL_U: f64 = 0.01;
-
-fn lens_is_unsure(c: &Calibration) -> bool {
-    c.lens_u[0] > FOCAL_U * c.lens.fx
-}
-
-/// Whether a person should look: photos left out, sheets that moved or are not flat, a tape that disagrees, a lens hardly known.
-pub fn needs_look(c: &Calibration) -> bool {
-    tape_is_off(c) || lens_is_unsure(c) || !c.warnings.is_empty() || c.photos.iter().any(|p| p.left_out.is_some())
+/// Whether a person should look: photos left out, or what the calibration itself says.
+pub fn needs_look(wall: &Wall, c: &Calibration) -> bool {
+    !wall.needs_look().is_empty() || c.photos.iter().any(|p| p.left_out.is_some())
 }
 
 pub fn run(args: &Args) -> Result<Ended> {
@@ -146,9 +127,9 @@ pub fn run(args: &Args) -> Result<Ended> {
             }
         }
     } else {
-        for (_, calibration, path) in &all {
-            say(&describe(calibration, path))?;
+        for (wall, calibration, path) in &all {
+            say(&describe(wall, calibration, path))?;
         }
     }
-    Ok(if all.iter().any(|(_, c, _)| needs_look(c)) { Ended::NeedsLook } else { Ended::Good })
+    Ok(if all.iter().any(|(w, c, _)| needs_look(w, c)) { Ended::NeedsLook } else { Ended::Good })
 }

@@ -34,8 +34,8 @@ pub fn run(args: &Args) -> Result<Ended> {
     progress("rendering an invented day");
     scenario.write_flown(&args.dir)?;
     let session = Session::open(&args.dir)?;
-    let (_, calibration, path) = calibrate::calibrate(&session)?;
-    say(&calibrate::describe(&calibration, &path))?;
+    let (wall, calibration, path) = calibrate::calibrate(&session)?;
+    say(&calibrate::describe(&wall, &calibration, &path))?;
     let (outcome, written) = run::run_folder(&args.dir)?;
     say(&run::describe(&outcome, &written))?;
     say(&format!(

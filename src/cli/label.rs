@@ -7,7 +7,7 @@ use pockmark::report::label::{LabelSheet, label_files, labels, labels_pdf};
 use pockmark::session::{SessionPaths, write_together};
 use pockmark::{Error, Result};
 
-use super::{Ended, say};
+use super::{Ended, counted, say, warn_of_stale};
 
 /// Draw a label for each setup, to print and stick on, or to post
 #[derive(clap::Args)]
@@ -36,7 +36,7 @@ pub fn run(args: &Args) -> Result<Ended> {
     let summary = read_summary(&paths)?;
     let texts = labels(&summary);
     if texts.is_empty() {
-        let why = summary.study_problem.unwrap_or_else(|| "it has no study".into());
+        let why = summary.study_problem.clone().unwrap_or_else(|| "it has no study".into());
         return Err(Error::no_answer(format!(
             "{} has nothing to put on a label: {why}; see results/volleys.csv",
             args.session.display()
@@ -56,10 +56,10 @@ pub fn run(args: &Args) -> Result<Ended> {
     }
     say(&format!(
         "{} of {} x {} mm, {} a page: print labels.pdf at 100 %\n",
-        if texts.len() == 1 { "1 label".into() } else { format!("{} labels", texts.len()) },
+        counted(texts.len(), "label"),
         args.sheet.label.width_mm,
         args.sheet.label.height_mm,
         args.sheet.count()
     ))?;
-    Ok(Ended::Good)
+    warn_of_stale(&args.session, &summary)
 }

@@ -24,6 +24,9 @@ use std::io::{IsTerminal, Write};
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
+use pockmark::error::counted;
+use pockmark::pipeline::out_of_date;
+use pockmark::report::Summary;
 use pockmark::{ErrorKind, Result};
 
 /// Turns photographs of ball marks on a target wall into release angles with honest uncertainties.
@@ -108,6 +111,13 @@ fn whole_number<T: std::str::FromStr>(text: &str) -> std::result::Result<T, Stri
 /// A length from the command line, mm.
 fn millimetres(text: &str) -> std::result::Result<f64, String> {
     text.parse().map_err(|_| "write millimetres as a plain number, such as 60 or 60.5".to_string())
+}
+
+/// Says so when a session changed since its results were made, from which something was just written.
+fn warn_of_stale(session: &std::path::Path, summary: &Summary) -> Result<Ended> {
+    let Some(stale) = out_of_date(session, summary) else { return Ok(Ended::Good) };
+    say(&format!("look: {stale}\n"))?;
+    Ok(Ended::NeedsLook)
 }
 
 /// Progress on standard error, when that is a terminal.

@@ -7,7 +7,7 @@ use pockmark::report::{CHART_PX, Theme, charts};
 use pockmark::session::SessionPaths;
 use pockmark::{Error, Result};
 
-use super::{Ended, progress, say};
+use super::{Ended, progress, say, warn_of_stale};
 
 /// Draw the page again, or its charts as pictures, from results that are there
 #[derive(clap::Args)]
@@ -27,10 +27,11 @@ pub struct Args {
 
 pub fn run(args: &Args) -> Result<Ended> {
     let Some(folder) = &args.charts else {
-        let (_, path, missing) = rebuild_report(&args.session, &progress)?;
+        let (summary, path, missing) = rebuild_report(&args.session, &progress)?;
         say(&format!("wrote {}\n", path.display()))?;
+        let ended = warn_of_stale(&args.session, &summary)?;
         if missing.is_empty() {
-            return Ok(Ended::Good);
+            return Ok(ended);
         }
         say(&format!(
             "no picture of volley {}: the photos are not in photos/ any more, or the results are of an older version; `pockmark run` measures again\n",
@@ -50,5 +51,5 @@ pub fn run(args: &Args) -> Result<Ended> {
         say(&format!("wrote {}\n", path.display()))?;
     }
     progress(&format!("{} x {} pixels", CHART_PX.0, CHART_PX.1));
-    Ok(Ended::Good)
+    warn_of_stale(&args.session, &summary)
 }

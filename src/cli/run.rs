@@ -83,23 +83,32 @@ pub fn describe(o: &Outcome, written: &[PathBuf]) -> String {
 }
 
 fn describe_rows(volleys: &[VolleyResult], summary: &Summary) -> String {
-    let mut t = "volley       status found   release angle (± at 95 %, shared doubt included)\n".to_string();
+    let mut t =
+        "volley       status found   release angle (where its own balls left; ± at 95 %, shared doubt included)\n"
+            .to_string();
     for v in volleys {
         t += &line(v);
     }
     if let Some(s) = &summary.study {
         for l in &s.ladders {
-            t += &format!("{}\n", l.sentence);
+            t += &format!("{}\n", summary.spoken(&l.sentence));
         }
         for c in &s.comparisons {
-            t += &format!("{}\n", c.overall.sentence);
+            t += &format!("{}\n", summary.spoken(&c.overall.sentence));
         }
     }
     for c in &summary.linear_checks {
-        t += &format!("{}\n", c.sentence);
+        t += &format!("{}\n", summary.spoken(&c.sentence));
     }
     if let Some(p) = &summary.study_problem {
         t += &format!("no study: {p}\n");
+    }
+    for look in &summary.looks {
+        t += &format!("look: {look}\n");
+    }
+    let said = |note: &&String| !summary.linear_checks.iter().any(|c| c.sentence == **note);
+    for note in summary.notes.iter().filter(said) {
+        t += &format!("note: {}\n", summary.spoken(note));
     }
     let count = |s: Status| volleys.iter().filter(|v| v.status == s).count();
     t += &format!("{} ok, {} to look at, {} failed\n", count(Status::Ok), count(Status::Look), count(Status::Failed));
@@ -108,12 +117,12 @@ fn describe_rows(volleys: &[VolleyResult], summary: &Summary) -> String {
 
 /// How a run ends.
 pub fn ended(o: &Outcome) -> Ended {
-    ended_rows(&o.volleys)
+    ended_rows(&o.volleys, &o.summary)
 }
 
-fn ended_rows(volleys: &[VolleyResult]) -> Ended {
+fn ended_rows(volleys: &[VolleyResult], summary: &Summary) -> Ended {
     let all = |s: Status| volleys.iter().all(|v| v.status == s);
-    if all(Status::Ok) {
+    if all(Status::Ok) && summary.looks.is_empty() {
         Ended::Good
     } else if all(Status::Failed) {
         Ended::Failed
@@ -284,7 +293,7 @@ pub fn run(args: &Args) -> Result<Ended> {
                 let results = session.paths.results();
                 say(&format!("{text}nothing changed since the last run: {} holds\n", results.display()))?;
             }
-            Ok(ended_rows(&there.volleys))
+            Ok(ended_rows(&there.volleys, &there.summary))
         }
         Ran::Done(outcome, written) => finish(&outcome, written, args.json),
     }

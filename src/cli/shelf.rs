@@ -7,7 +7,7 @@ use pockmark::report::shelf::{shelf_csv, shelf_page};
 use pockmark::session::write_together;
 use pockmark::{Error, Result};
 
-use super::{Ended, say};
+use super::{Ended, counted, say};
 
 /// Collect every setup ever tested, over many sessions, into one page and one table
 #[derive(clap::Args)]
@@ -38,17 +38,20 @@ pub fn run(args: &Args) -> Result<Ended> {
     for p in &shelf.problems {
         text += &format!("left out: {p}\n");
     }
+    for s in &shelf.stale {
+        text += &format!("look: {s}\n");
+    }
     text += &format!(
-        "{} setups from {} sessions\nwrote {}\nwrote {}\n",
-        shelf.entries.len(),
-        shelf.sessions - shelf.problems.len(),
+        "{} from {}\nwrote {}\nwrote {}\n",
+        counted(shelf.entries.len(), "setup"),
+        counted(shelf.sessions - shelf.problems.len(), "session"),
         args.page.display(),
         args.table.display()
     );
     say(&text)?;
     Ok(if shelf.entries.is_empty() {
         Ended::Failed
-    } else if shelf.problems.is_empty() {
+    } else if shelf.problems.is_empty() && shelf.stale.is_empty() {
         Ended::Good
     } else {
         Ended::NeedsLook

@@ -6,7 +6,8 @@
 
 use crate::flight::{Drag, Factor, FlightInputs, Spin};
 use crate::report::model::{Budget, BudgetLine, BudgetNeed};
-use crate::study::{Setup, Shot, Study, VolleyStatus};
+use crate::report::number::COVERAGE;
+use crate::study::{LadderPoint, Setup, Shot, Study, VolleyStatus, mph};
 use crate::uncertainty::{Estimate, SharedFactors};
 
 /// Nobody measures much better than this times what was done: below it, one more contribution is asked for.
@@ -46,6 +47,7 @@ pub fn budgets(shots: &[Shot], factors: &SharedFactors, inputs: &FlightInputs, s
                 let ladder = s.ladders.iter().find(|l| l.setup == setup)?;
                 ladder.points.iter().find(|p| p.setpoint_mps == setpoint_mps)
             });
+            let coverage = point.map_or(COVERAGE, LadderPoint::coverage);
             let own_deg = point.map_or(mean.u_own().to_degrees(), |p| p.u_own_deg);
             let lines: Vec<BudgetLine> = mean
                 .budget(factors)
@@ -56,8 +58,8 @@ pub fn budgets(shots: &[Shot], factors: &SharedFactors, inputs: &FlightInputs, s
             let u_deg = lines.iter().map(|l| l.u_deg.powi(2)).sum::<f64>().sqrt().hypot(own_deg);
             let mut volleys: Vec<&str> = shots.iter().map(|s| s.volley.as_str()).collect();
             volleys.dedup();
-            let to_halve = to_halve(&parts(&lines, own_deg), inputs, volleys.len());
-            Budget { setup, setpoint_mps, u_deg, u_own_deg: own_deg, lines, advice: String::new(), to_halve }
+            let to_halve = to_halve(&parts(&lines, own_deg), inputs, volleys.len(), coverage);
+            Budget { setup, setpoint_mps, u_deg, coverage, u_own_deg: own_deg, lines, advice: String::new(), to_halve }
         })
         .collect();
     advise(&mut all, inputs);
@@ -74,7 +76,7 @@ fn parts(lines: &[BudgetLine], own_deg: f64) -> Vec<Part> {
 }
 
 /// What halving takes: each source that must become better, what it is and what it must be.
-fn to_halve(parts: &[Part], inputs: &FlightInputs, volleys: usize) -> Vec<BudgetNeed> {
+fn to_halve(parts: &[Part], inputs: &FlightInputs, volleys: usize, coverage: f64) -> Vec<BudgetNeed> {
     let total: f64 = parts.iter().map(|p| p.var).sum();
     let mut top = 0.0;
     for (i, p) in parts.iter().enumerate() {
@@ -82,13 +84,13 @@ fn to_halve(parts: &[Part], inputs: &FlightInputs, volleys: usize) -> Vec<Budget
         let square = (0.25 * total - (total - top)) / top;
         if square >= LEAST_FACTOR * LEAST_FACTOR || (i + 1 == parts.len() && square > 0.0) {
             let factor = square.sqrt();
-            return parts.iter().take(i + 1).map(|p| need(p, factor, inputs, volleys)).collect();
+            return parts.iter().take(i + 1).map(|p| need(p, factor, (inputs, volleys, coverage))).collect();
         }
     }
     Vec::new()
 }
 
-fn need(part: &Part, factor: f64, inputs: &FlightInputs, volleys: usize) -> BudgetNeed {
+fn need(part: &Part, factor: f64, (inputs, volleys, coverage): (&FlightInputs, usize, f64)) -> BudgetNeed {
     let name = part.name.as_str();
     let (now, needed) = match doubt_words(name, inputs, 1.0).zip(doubt_words(name, inputs, factor)) {
         Some(words) => words,
@@ -99,7 +101,7 @@ fn need(part: &Part, factor: f64, inputs: &FlightInputs, volleys: usize) -> Budg
         }
         // Nothing of its own that a person states: what it may do to the angle.
         None => {
-            let half_deg = 2.0 * part.var.sqrt();
+            let half_deg = coverage * part.var.sqrt();
             (format!("± {} deg", two_digits(half_deg)), format!("± {} deg", two_digits(half_deg * factor)))
         }
     };
@@ -179,9 +181,10 @@ fn advise(budgets: &mut [Budget], inputs: &FlightInputs) {
             let first = parts(&b.lines, b.u_own_deg).first().map_or(0.0, |p| p.var);
             100.0 * first / b.u_deg.powi(2)
         };
-        let speeds = led().map(|b| b.setpoint_mps * crate::study::MPH_PER_MPS);
+        let speeds = led().map(|b| b.setpoint_mps);
         let (slow, fast) = speeds.fold((f64::MAX, 0.0f64), |(l, h), v| (l.min(v), h.max(v)));
-        let at = if fast - slow < 0.5 { format!("At {slow:.0} mph") } else { format!("At {slow:.0} to {fast:.0} mph") };
+        let (slow, fast) = (mph(slow), mph(fast));
+        let at = if slow == fast { format!("At {slow}") } else { format!("From {slow} to {fast}") };
         done.push((name.clone(), advice(&at, name, share(worst), worst, inputs)));
     }
     for (b, name) in budgets.iter_mut().zip(&leaders) {
@@ -190,8 +193,8 @@ fn advise(budgets: &mut [Budget], inputs: &FlightInputs) {
 }
 
 fn advice(at: &str, name: &str, share: f64, worst: &Budget, inputs: &FlightInputs) -> String {
-    let half = two_digits(2.0 * worst.u_deg);
-    let mph = worst.setpoint_mps * crate::study::MPH_PER_MPS;
+    let half = two_digits(worst.coverage * worst.u_deg);
+    let speed = mph(worst.setpoint_mps);
     let needs: Vec<String> = worst
         .to_halve
         .iter()
@@ -202,17 +205,17 @@ fn advice(at: &str, name: &str, share: f64, worst: &Budget, inputs: &FlightInput
         .collect();
     let halve = match needs.as_slice() {
         [] => String::new(),
-        [one] => format!(" To halve the ± of {half} deg at {mph:.0} mph takes {one}."),
+        [one] => format!(" To halve the ± of {half} deg at {speed} takes {one}."),
         [first @ .., last] => {
             format!(
-                " To halve the ± of {half} deg at {mph:.0} mph, all of these are needed: {} and {last}.",
+                " To halve the ± of {half} deg at {speed}, all of these are needed: {} and {last}.",
                 first.join(", ")
             )
         }
     };
     if name == OWN {
         let rest = worst.lines.first().map_or(String::new(), |l| {
-            let own = two_digits(2.0 * l.u_deg);
+            let own = two_digits(worst.coverage * l.u_deg);
             format!(" Of what more volleys cannot mend, {} is the most (± {own} deg): {}.", l.name, what(&l.name))
         });
         return format!(
@@ -222,7 +225,7 @@ fn advice(at: &str, name: &str, share: f64, worst: &Budget, inputs: &FlightInput
     let without = (worst.u_deg.powi(2) * (1.0 - share / 100.0)).max(0.0).sqrt();
     let better = doubt_words(name, inputs, 0.5).map_or(String::new(), |d| {
         let halved = (0.25 * (worst.u_deg.powi(2) - without * without) + without * without).sqrt();
-        format!(" ({d} would take ± {half} deg to ± {} deg at {mph:.0} mph)", two_digits(2.0 * halved))
+        format!(" ({d} would take ± {half} deg to ± {} deg at {speed})", two_digits(worst.coverage * halved))
     });
     let better = if needs.len() == 1 { String::new() } else { better };
     format!(
@@ -266,19 +269,19 @@ mod tests {
     #[test]
     fn one_dominant_source_says_how_good_it_must_be() {
         // 0.3 and 0.1 make 0.1 in variance; a quarter is 0.025, so the first must fall to sqrt(0.015) = 0.1225 of 0.3.
-        let needs = to_halve(&[part("speed scale", 0.3), part(OWN, 0.1)], &inputs(), 2);
+        let needs = to_halve(&[part("speed scale", 0.3), part(OWN, 0.1)], &inputs(), 2, 2.0);
         assert_eq!(needs.len(), 1);
         assert_eq!((needs[0].now.as_str(), needs[0].needed.as_str()), ("0.60 %", "0.24 %"));
     }
 
     #[test]
     fn where_one_is_not_enough_the_next_joins() {
-        let needs = to_halve(&[part("pivot out", 0.3), part(OWN, 0.25), part("zero", 0.05)], &inputs(), 2);
+        let needs = to_halve(&[part("pivot out", 0.3), part(OWN, 0.25), part("zero", 0.05)], &inputs(), 2, 2.0);
         let names: Vec<&str> = needs.iter().map(|n| n.name.as_str()).collect();
         assert_eq!(names, ["pivot out", OWN]);
         // r^2 = (0.155 / 4 - 0.0025) / 0.1525 = 0.2377: 5 mm to 2.4 mm, 2 volleys to 9.
         assert_eq!(needs[0].needed, "± 2.4 mm");
         assert_eq!(needs[1].needed, "9 volleys");
-        assert!(to_halve(&[], &inputs(), 1).is_empty());
+        assert!(to_halve(&[], &inputs(), 1, 2.0).is_empty());
     }
 }

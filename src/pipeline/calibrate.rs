@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use rayon::prelude::*;
 
 use super::Progress;
+use super::made_with::{check, made_with};
 use crate::camera::calibrate::{CalibrationPhoto, LEVEL_U_M, Tape, WallFrame};
 use crate::camera::{Calibration, CalibrationInput, Optics, Wall, calibrate};
 use crate::error::{Context, Error, Result};
@@ -159,7 +160,7 @@ pub fn calibrate_session(session: &Session, progress: Progress) -> Result<(Wall,
     let (photos, hashes) = look_at(session, &paths, tripod, progress)?;
     let input = CalibrationInput { photos, tripod, frame: wall_frame(session) };
     let calibration = calibrate(&input)?;
-    let wall = Wall::new(&calibration, &input, &hashes);
+    let wall = Wall { made_with: made_with(session), ..Wall::new(&calibration, &input, &hashes) };
     Ok((wall, calibration))
 }
 
@@ -178,7 +179,7 @@ pub fn calibrate_again(
     let frame = later_frame(wall_frame(session), &photos, first);
     let input = CalibrationInput { photos, tripod, frame };
     let calibration = calibrate(&input).place(|| format!("calibration-{number}"))?;
-    let wall = Wall::new(&calibration, &input, &hashes);
+    let wall = Wall { made_with: made_with(session), ..Wall::new(&calibration, &input, &hashes) };
     Ok((wall, calibration))
 }
 
@@ -258,19 +259,26 @@ pub fn write_wall(session: &Session, number: u32, wall: &Wall) -> Result<PathBuf
     Ok(path)
 }
 
-/// Reads `wall.json`.
+/// Reads a session's `wall.json`.
 ///
 /// # Errors
-/// It is missing or not one that this program reads.
+/// As for [`read_wall_number`].
 pub fn read_wall(session: &Session) -> Result<Wall> {
-    read_wall_file(&session.paths.wall_json())
+    read_wall_number(session, 1)
 }
 
-/// Reads a `wall.json` or `wall-N.json`.
+/// Reads a session's `wall.json` or `wall-N.json`.
 ///
 /// # Errors
-/// It is missing, too large, or not one that this program reads.
-pub fn read_wall_file(path: &Path) -> Result<Wall> {
+/// It is missing, too large, not one that this program reads, or was made with other settings than `session.toml` has now.
+pub fn read_wall_number(session: &Session, number: u32) -> Result<Wall> {
+    let path = wall_path(session, number);
+    let wall = read_wall_file(&path)?;
+    check(session, &wall, &path)?;
+    Ok(wall)
+}
+
+fn read_wall_file(path: &Path) -> Result<Wall> {
     if !path.is_file() {
         return Err(Error::input(format!(
             "{}: there is no such calibration: make it with `pockmark calibrate`",

@@ -7,11 +7,11 @@ use std::path::Path;
 
 use serde::Serialize;
 
-use super::rebuild::read_summary;
+use super::rebuild::{out_of_date, read_summary};
 use crate::error::{Error, Result};
 use crate::report::{Summary, Units};
 use crate::session::SessionPaths;
-use crate::session::hash::sha256_file;
+use crate::session::results::Status;
 use crate::study::{Across, Comparison, Ladder, Setup, Side, Study, StudyOptions, compare_sides, recorded};
 
 /// Which comparisons are asked for.
@@ -53,15 +53,6 @@ pub fn study_of(summary: &Summary) -> Result<&Study> {
         let why = summary.study_problem.as_deref().unwrap_or("nothing could be solved");
         Error::no_answer(format!("\"{}\" has no release angles to compare ({why}): mend that first", summary.title))
     })
-}
-
-/// Files that changed since the results were made.
-pub fn stale_files(session: &Path, summary: &Summary) -> Vec<String> {
-    let is_other = |f: &&crate::report::model::FileHash| {
-        let path = session.join(&f.path);
-        path.is_file() && sha256_file(&path).is_ok_and(|now| now != f.sha256)
-    };
-    summary.files.iter().filter(is_other).map(|f| f.path.clone()).collect()
 }
 
 fn plain(text: &str) -> String {
@@ -309,26 +300,42 @@ pub fn compare_sessions(here: &Summary, there: &Summary, question: &Question) ->
     })
 }
 
+/// Names the volleys behind the results that nobody has settled yet, and says what about the session needs a look.
+fn unsettled(summary: &Summary) -> Vec<String> {
+    let open: Vec<&str> =
+        summary.volleys.iter().filter(|v| v.status == Status::Look).map(|v| v.volley.as_str()).collect();
+    let volleys = match open.as_slice() {
+        [] => None,
+        [one] => Some(format!("{}: volley {one} needs a look first.", summary.title)),
+        [first @ .., last] => {
+            Some(format!("{}: volleys {} and {last} need a look first.", summary.title, first.join(", ")))
+        }
+    };
+    let looks = summary.looks.iter().map(|l| format!("{}: {l}.", summary.title));
+    looks.chain(volleys).collect()
+}
+
 /// Answers a question from the results on the disk.
 ///
 /// # Errors
 /// As for [`read_summary`], [`compare_within`] and [`compare_sessions`].
 pub fn compare(session: &Path, other: Option<&Path>, question: &Question) -> Result<Compared> {
     let here = read_summary(&SessionPaths::new(session))?;
-    let mut stale: Vec<String> = stale_files(session, &here);
+    let mut stale: Vec<String> = out_of_date(session, &here).into_iter().collect();
     let mut found = match other {
         None => compare_within(&here, question)?,
         Some(other) => {
             let there = read_summary(&SessionPaths::new(other))?;
-            stale.extend(stale_files(other, &there).into_iter().map(|f| other.join(f).display().to_string()));
-            compare_sessions(&here, &there, question)?
+            stale.extend(out_of_date(other, &there));
+            let mut found = compare_sessions(&here, &there, question)?;
+            found.notes.extend(unsettled(&there));
+            found
         }
     };
+    found.notes.extend(unsettled(&here));
     if !stale.is_empty() {
         found.needs_look = true;
-        found
-            .notes
-            .push(format!("Changed since the results were made: {}. Run the session again first.", stale.join(", ")));
+        found.notes.extend(stale);
     }
     Ok(found)
 }

@@ -286,7 +286,7 @@ mod tests {
             note: String::new(),
             factors: Default::default(),
         };
-        PairedVolley { row, photo: "b.jpg".into(), before: Some("a.jpg".into()), problem: None }
+        PairedVolley { row, photo: "b.jpg".into(), before: Some("a.jpg".into()), between: Vec::new(), problem: None }
     }
 
     fn at(x_mm: f64, y_mm: f64) -> WallPoint {

@@ -21,6 +21,7 @@ use super::expect::expected;
 use super::judge::{FoundMark, Judged, better, judge_look, mean};
 use super::linear::Cells;
 use super::looks::{Pivot, VolleyLook};
+use super::made_with::doubts;
 use super::measure::{Calibrated, Seen, measure};
 use super::measured::Measured;
 use super::page::{Owner, Turn, hidden_places, search_again, settle_late, unlooked_places, weigh_hidden};
@@ -465,12 +466,14 @@ impl Known {
         let shape = self.learned.as_ref().map(|k| &k.shape);
         let first = &self.walls.at(0).0;
         let mut summary = summarise(&self.session, Some(first), &self.solver, shape, measured, notes);
+        summary.looks.extend(doubts(&self.session, 1, first));
         for (i, l) in self.walls.later().iter().enumerate() {
             let photo = self.holds_from.get(&(i + 1)).cloned();
             summary.notes.push(match &photo {
                 Some(photo) => format!("calibration-{} holds from {photo} on", l.number),
                 None => format!("calibration-{} was taken after all photos and is not used", l.number),
             });
+            summary.looks.extend(doubts(&self.session, l.number, &l.wall));
             let shot = self.turns.iter().filter(|t| t.1 == i + 1 && t.2.row.shots > 0);
             let volleys = shot.map(|t| t.2.row.volley.clone()).collect();
             let calibration = calibration_of(&l.wall);

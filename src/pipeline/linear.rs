@@ -14,7 +14,7 @@ use crate::flight::{FlightInputs, Impact, MeanModel, Solver, check_mean};
 use crate::report::model::{LinearCheckSummary, SampledInterval};
 use crate::session::Session;
 use crate::session::results::Status;
-use crate::study::{MPH_PER_MPS, Setup, Study};
+use crate::study::{Setup, Study, mph};
 use crate::uncertainty::MonteCarlo;
 
 /// Trials at most for one mean: with them the ends of an interval stand to 0.5 % of u (a tenth of what is allowed in most
@@ -91,7 +91,7 @@ impl Cells {
             MonteCarlo { digits: 2, finer: FINER, most_trials: MOST_TRIALS, seed: 1 + seed, ..MonteCarlo::default() };
         let linear = Solver::new(&self.inputs).and_then(|s| cell.model.linear(&s));
         let checked = check_mean(&self.inputs, &cell.model, &settings);
-        let place = format!("{}, {:.0} mph", cell.setup.words(), cell.setpoint_mps * MPH_PER_MPS);
+        let place = format!("{}, {}", cell.setup.words(), mph(cell.setpoint_mps));
         let deg = f64::to_degrees;
         let (mean, u) = linear.as_ref().map_or((f64::NAN, f64::NAN), |l| (deg(l.value), deg(l.u())));
         let seen = |v: f64| Some(v).filter(|v| v.is_finite());

@@ -2,14 +2,16 @@
 
 use super::decide::Decided;
 use super::judge::{FoundMark, Judged};
-use super::looks::VolleyLook;
+use super::looks::{SIDEWAYS, VolleyLook};
 use super::measured::{Measured, MeasuredMark};
 use super::place::How;
 use crate::camera::Wall;
+use crate::error::counted;
 use crate::flight::{Impact, Release, Solver};
 use crate::points::{PixelPoint, WallPoint};
 use crate::session::PairedVolley;
 use crate::session::flags::FlagWord;
+use crate::study::mph;
 
 /// Log light ratio between parts of the wall beyond which the light "changed much": a factor of two.
 const LIGHT_STEP: f64 = 0.7;
@@ -19,6 +21,8 @@ const FAINT: f64 = 8.0;
 const SURE: f64 = 0.8;
 /// Marks as they were told apart need this weight among all ways to place the least certain of them.
 const CLEAR: f64 = 0.9;
+/// A speed this many times its setpoint, or its setpoint this many times the speed, is no scatter of a machine: a digit is wrong.
+const FAR_SPEED: f64 = 1.5;
 /// Camera shift between two photos that is worth a word, px.
 const MOVED_PX: f64 = 3.0;
 
@@ -125,6 +129,11 @@ pub fn measure<'a>(
             photo: other.as_ref().map(|s| s.photo.to_string()),
         });
     }
+    if let [first, ..] = volley.between.as_slice() {
+        known.push(format!(
+            "{first} was taken between this photo and the one before it and belongs to no row: marks of balls shot before it count here"
+        ));
+    }
     let balls: u32 = marks.iter().map(|m| m.found.count).sum();
     let entries = marks.len() as u32;
     let shots = volley.row.shots;
@@ -133,7 +142,7 @@ pub fn measure<'a>(
     if entries < shots && !behind && open(FlagWord::MissingShots) {
         flags.push(FlagWord::MissingShots);
         notes.push(if balls == shots {
-            format!("{entries} marks for {shots} shots: the marks flagged merged most likely stand for several balls; look at the photo")
+            format!("{} for {}: the marks flagged merged most likely stand for several balls; look at the photo, and check the count in volleys.csv", counted(entries as usize, "mark"), counted(shots as usize, "shot"))
         } else {
             let where_ = hiding_place(&marks);
             format!("{} of {shots} shots missing{where_}: look for marks on top of each other or off the photo", shots - balls.min(shots))
@@ -151,7 +160,11 @@ pub fn measure<'a>(
         flags.push(FlagWord::ExtraMarks);
         let weakest = marks.iter().enumerate().min_by(|a, b| a.1.found.significance.total_cmp(&b.1.found.significance));
         let which = weakest.map_or(String::new(), |(i, _)| format!(" (most doubtful: mark {})", i + 1));
-        notes.push(format!("{balls} marks for {shots} shots{which}: check the photo and the count in volleys.csv"));
+        notes.push(format!(
+            "{} for {}{which}: check the photo and the count in volleys.csv",
+            counted(balls as usize, "mark"),
+            counted(shots as usize, "shot")
+        ));
     }
     if let Some(i) = judged.stray.filter(|i| open(FlagWord::DoubtfulShot) && !by_person(*i)) {
         notes.push(format!(
@@ -209,6 +222,16 @@ pub fn measure<'a>(
     } else if l.shift_px > MOVED_PX {
         known.push(format!("the camera had moved by up to {:.1} px; the sheets corrected for it", l.shift_px));
     }
+    if let (Some(speed), Some(setpoint)) = (volley.row.speed_mps, volley.row.setpoint_mps)
+        && speed.max(setpoint) > FAR_SPEED * speed.min(setpoint)
+    {
+        flags.push(FlagWord::FarSpeed);
+        notes.push(format!(
+            "the speed read, {}, is far from the setpoint, {}: correct in volleys.csv whichever is wrong",
+            mph(speed),
+            mph(setpoint)
+        ));
+    }
     // What a person decided on a mark no longer asks for a look at it.
     let asks = |i: usize, f: FlagWord| !f.makes_look() || (!by_person(i) && open(f));
     let raised: Vec<FlagWord> = marks
@@ -224,7 +247,8 @@ pub fn measure<'a>(
         notes.push("a mark touches the photo's edge: aim the camera so that all marks are inside".into());
     }
     flags.extend(raised);
-    Measured::looked(volley, l, judged, marks, flags, notes, known)
+    let (right, widest) = (solver.inputs().pivot_right_m.value, SIDEWAYS * solver.inputs().pivot_out_m.value);
+    Measured::looked(volley, (l, (right - widest, right + widest)), judged, marks, flags, notes, known)
 }
 
 fn near_edge(l: &VolleyLook, m: &FoundMark, p: PixelPoint) -> bool {

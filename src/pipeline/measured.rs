@@ -78,10 +78,10 @@ impl Measured {
         }
     }
 
-    /// A volley whose photo was looked at.
+    /// A volley whose photo was looked at, between two places to the right of the origin.
     pub fn looked(
         volley: &PairedVolley,
-        l: &VolleyLook,
+        (l, searched_m): (&VolleyLook, (f64, f64)),
         judged: &Judged,
         marks: Vec<MeasuredMark>,
         mut flags: Vec<FlagWord>,
@@ -105,8 +105,8 @@ impl Measured {
         let mut note = notes.join("; ");
         if marks.is_empty() && !judged.hidden.no_mean {
             note = format!(
-                "no new mark was found: is {} the photo after this volley, and the row before it the photo before?",
-                volley.photo
+                "no new mark was found from {:.1} m to {:.1} m right of the origin, about the arm's plane: is {} the photo after this volley, and the row before it the photo before? If marks of it are elsewhere, check machine.pivot_right and wall.origin_sheet in session.toml",
+                searched_m.0, searched_m.1, volley.photo
             );
         }
         let volley = PairedVolley { before: Some(l.before.clone()), ..volley.clone() };

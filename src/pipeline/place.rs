@@ -148,8 +148,14 @@ pub fn place_photo(wall: &Wall, folder: &Path, name: &str, references: &[&Refere
         PlacedPhoto { name: name.into(), rgb, place, problem, changed }
     };
     if rgb.dimensions() != size {
+        let lies = (rgb.height(), rgb.width()) == size;
+        let advice = if lies {
+            "it lies on its side, so some program turned it: copy it again from the camera, as it was taken"
+        } else {
+            "use the same camera, zoom and crop, or photograph the sheets again"
+        };
         let problem = format!(
-            "{} x {} px, the calibration's photos {} x {}: use the same camera, zoom and crop, or photograph the sheets again",
+            "{} x {} px, the calibration's photos {} x {}: {advice}",
             rgb.width(),
             rgb.height(),
             size.0,

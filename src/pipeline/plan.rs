@@ -13,7 +13,7 @@ use super::crowd::{Crowd, MAY_COVER};
 use super::plan_text::{parse_setups, setup_from};
 use super::rebuild::read_summary;
 use super::speeds::{SpeedUnit, parse_ladder, unit_of};
-use crate::error::{Context, Error, Result};
+use crate::error::{Context, Error, Result, counted};
 use crate::report::Summary;
 use crate::session::table::{LARGEST_FILE_BYTES, read_text};
 use crate::session::{SessionPaths, SessionSpec, VolleyTable};
@@ -247,7 +247,7 @@ fn reference(request: &PlanRequest, spec: &SessionSpec, setups: &[Setup], notes:
         return Ok(found.clone());
     }
     let first = setups.first().cloned().unwrap_or_default();
-    let toml: Vec<String> = first.iter().map(|(k, v)| format!("{k} = {v:?}")).collect();
+    let toml: Vec<String> = first.iter().map(|(k, v)| format!("{} = {}", toml_key(k), toml_text(v))).collect();
     if setups.len() > 1 {
         notes.push(format!(
             "The reference, shot again and again, is {} (the first; --reference names another). Write under [study] in session.toml: reference = {{ {} }}",
@@ -256,6 +256,17 @@ fn reference(request: &PlanRequest, spec: &SessionSpec, setups: &[Setup], notes:
         ));
     }
     Ok(first)
+}
+
+/// Text as TOML writes it.
+fn toml_text(text: &str) -> String {
+    toml::Value::String(text.into()).to_string()
+}
+
+/// A key as TOML takes it: in quotes unless it is plain.
+fn toml_key(key: &str) -> String {
+    let plain = |c: char| c.is_ascii_alphanumeric() || matches!(c, '_' | '-');
+    if !key.is_empty() && key.chars().all(plain) { key.into() } else { toml_text(key) }
 }
 
 /// How many volleys of each, and why.
@@ -487,7 +498,7 @@ pub fn holds_readings(path: &Path) -> Result<Option<String>> {
             match (n, by_hand) {
                 (0, false) => None,
                 (0, true) => Some("volleys or photos that somebody wrote there".to_string()),
-                _ => Some(format!("{n} volley(s) with speed readings")),
+                _ => Some(format!("{} with speed readings", counted(n, "volley"))),
             }
         }
         Err(e) => Some(format!("something that cannot be read ({e})")),

@@ -6,8 +6,9 @@ use std::path::{Path, PathBuf};
 use super::Progress;
 use super::pictures::cut_pictures;
 use crate::error::{Context, Error, Result, typed};
-use crate::report::model::VERSION;
+use crate::report::model::{FileHash, VERSION};
 use crate::report::{ChartFiles, Summary, write_page};
+use crate::session::hash::sha256_file;
 use crate::session::lock::{SessionLock, Work};
 use crate::session::table::read_text;
 use crate::session::write::{Content, write_contents};
@@ -48,6 +49,22 @@ pub fn read_summary(paths: &SessionPaths) -> Result<Summary> {
         .place(place);
     }
     serde_json::from_str(&text).map_err(not_one).place(place)
+}
+
+/// Says so when files of a session are others than those that its results were made from.
+pub fn out_of_date(session: &Path, summary: &Summary) -> Option<String> {
+    let is_other = |f: &&FileHash| {
+        let path = session.join(&f.path);
+        path.is_file() && sha256_file(&path).is_ok_and(|now| now != f.sha256)
+    };
+    let changed: Vec<&str> = summary.files.iter().filter(is_other).map(|f| f.path.as_str()).collect();
+    (!changed.is_empty()).then(|| {
+        format!(
+            "Changed since the results of {} were made: {}. Run the session again first.",
+            session.display(),
+            changed.join(", ")
+        )
+    })
 }
 
 /// Draws `results/report.html` again from the summary and the photos; the path written, and the volleys that have a view of

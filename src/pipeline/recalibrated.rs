@@ -6,7 +6,7 @@
 
 use std::collections::BTreeMap;
 
-use super::calibrate::{calibration_folder, read_wall_file, wall_path};
+use super::calibrate::{calibration_folder, read_wall_number};
 use crate::camera::Wall;
 use crate::error::{Error, Result};
 use crate::photo::exif::{CaptureTime, read_exif};
@@ -43,7 +43,7 @@ pub fn later_walls(session: &Session) -> Result<Vec<LaterWall>> {
     let mut out = Vec::new();
     for number in later_numbers(session) {
         let folder = calibration_folder(session, number);
-        let wall = read_wall_file(&wall_path(session, number))?;
+        let wall = read_wall_number(session, number)?;
         let photos = list_photos(&folder)?.photos;
         // One photo without a time could be the last of them.
         let times: Option<Vec<CaptureTime>> = photos.iter().map(|p| p.taken).collect();

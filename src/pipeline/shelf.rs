@@ -4,7 +4,7 @@ use std::path::{Component, Path, PathBuf};
 
 use rayon::prelude::*;
 
-use super::rebuild::read_summary;
+use super::rebuild::{out_of_date, read_summary};
 use crate::error::{Error, Result};
 use crate::report::shelf::{ShelfEntry, entries};
 use crate::session::SessionPaths;
@@ -23,6 +23,8 @@ pub struct Shelf {
     pub sessions: usize,
     /// Sessions that could not be read, or have nothing to show; a sentence each.
     pub problems: Vec<String>,
+    /// Sessions whose results are out of date, a sentence each.
+    pub stale: Vec<String>,
 }
 
 /// The folders with results, in natural order; folders with a point in front are passed over.
@@ -93,7 +95,7 @@ pub fn read_shelf(dirs: &[PathBuf], page_folder: &Path) -> Result<Shelf> {
             dirs.join(", ")
         )));
     }
-    let read: Vec<std::result::Result<Vec<ShelfEntry>, String>> = found
+    let read: Vec<std::result::Result<(Vec<ShelfEntry>, Option<String>), String>> = found
         .par_iter()
         .map(|dir| {
             let paths = SessionPaths::new(dir);
@@ -106,13 +108,16 @@ pub fn read_shelf(dirs: &[PathBuf], page_folder: &Path) -> Result<Shelf> {
             if entries.is_empty() {
                 return Err(format!("{}: no volley gave a result", dir.display()));
             }
-            Ok(entries)
+            Ok((entries, out_of_date(dir, &summary)))
         })
         .collect();
     let mut shelf = Shelf { sessions: found.len(), ..Shelf::default() };
     for one in read {
         match one {
-            Ok(e) => shelf.entries.extend(e),
+            Ok((e, stale)) => {
+                shelf.entries.extend(e);
+                shelf.stale.extend(stale);
+            }
             Err(p) => shelf.problems.push(p),
         }
     }

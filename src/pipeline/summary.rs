@@ -43,6 +43,23 @@ fn forget_sideways(study: &mut Study) {
     }
 }
 
+/// A pocket throws no farther to the side than this, degrees (common practice, no source).
+const FAR_SIDEWAYS_DEG: f64 = 5.0;
+
+/// Says so when the shots as a whole flew far from the arm's plane: it is not where the session has it.
+fn far_sideways(study: &Study) -> Option<String> {
+    let mut means: Vec<f64> = study.ladders.iter().filter_map(|l| l.sideways_deg).collect();
+    means.sort_by(f64::total_cmp);
+    let usual = *means.get(means.len() / 2)?;
+    (usual.abs() > FAR_SIDEWAYS_DEG).then(|| {
+        format!(
+            "the shots flew {:.1} deg to the {} of the arm's plane, farther than a pocket throws: check machine.pivot_right, machine.plane_turn and wall.origin_sheet in session.toml",
+            usual.abs(),
+            if usual > 0.0 { "right" } else { "left" }
+        )
+    })
+}
+
 /// Flags the shots that the study finds doubtful, and has their volleys looked at.
 fn flag_doubtful(volleys: &mut [VolleySummary], doubtful: &[Doubtful], marks: &[(usize, u32)]) {
     for d in doubtful {
@@ -142,6 +159,7 @@ pub fn summarise(
     {
         forget_sideways(s);
     }
+    let looks = study.iter().filter_map(far_sideways).collect();
     let budgets = budgets(&shots, &factors, solver.inputs(), study.as_ref());
     let needed = |key: &str| wall.is_some() || !OF_PHOTOS.iter().any(|p| key.starts_with(p));
     let exact = session.spec.exact_inputs();
@@ -193,6 +211,7 @@ pub fn summarise(
         mark_shape: shape.cloned(),
         exact_inputs: shown,
         assumed_inputs: assumed,
+        looks,
         notes: notes.iter().cloned().chain(zero_notes(session, measured)).collect(),
         files,
     }

@@ -12,7 +12,7 @@ use super::kept::Kept;
 use super::rebuild::read_summary;
 use super::recalibrated::later_numbers;
 use crate::report::Summary;
-use crate::session::pairing::is_photo_name;
+use crate::session::pairing::{is_photo_name, list_photos};
 use crate::session::spec::LAST_CALIBRATION;
 use crate::session::table::read_text;
 use crate::session::write::write_whole;
@@ -70,6 +70,11 @@ pub fn inputs(session: &Session, kept: &Kept, options: &str) -> Option<String> {
         }
         parts.push("end of folder".into());
     }
+    // Which photos of the sheets are there is told; what they show is in wall.json.
+    if let Ok(listed) = list_photos(&paths.calibration()) {
+        parts.extend(listed.photos.into_iter().map(|p| p.name));
+    }
+    parts.push("end of folder".into());
     let tripod = session.spec.camera.tripod_photo.as_ref().map(|t| paths.dir.join(t));
     parts.push(tripod.map_or(Some(String::new()), |t| state(kept, &t))?);
     Some(kept.name(&parts))

@@ -8,6 +8,7 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 
 use super::jpeg::JpegPicture;
+use super::number::COVERAGE;
 use super::units::Units;
 use crate::camera::wall::{WallQuality, WallSheet};
 use crate::camera::{Lens, Pose, WallView};
@@ -58,11 +59,27 @@ pub struct Summary {
     pub exact_inputs: Vec<String>,
     /// What was assumed since nothing was stated, a sentence each.
     pub assumed_inputs: Vec<String>,
+    /// What about the session as a whole needs a look, its calibration first, a sentence each.
+    #[serde(default, rename = "session_looks")]
+    pub looks: Vec<String>,
     /// What a reader must know of the session, a sentence each (`notes` are the study's).
     #[serde(rename = "session_notes")]
     pub notes: Vec<String>,
     /// Files that the results come from, with their SHA-256.
     pub files: Vec<FileHash>,
+}
+
+/// The speeds, m/s, that a study's sentences speak of.
+pub fn spoken_speeds(study: &Study) -> Vec<f64> {
+    let zeros = study.ladders.iter().flat_map(|l| [l.zero_speed_mps, l.zero_speed_low_mps, l.zero_speed_high_mps]);
+    study.setpoints_mps.iter().copied().chain(zeros.flatten()).collect()
+}
+
+impl Summary {
+    /// A sentence of these results with its speeds in the session's unit.
+    pub fn spoken(&self, sentence: &str) -> String {
+        self.units.speak(sentence, &self.study.as_ref().map_or_else(Vec::new, spoken_speeds))
+    }
 }
 
 /// A file and its hash.
@@ -178,6 +195,9 @@ pub struct Budget {
     pub setpoint_mps: f64,
     /// The whole u, own and shared.
     pub u_deg: f64,
+    /// Half the 95 % interval over `u_deg`: 2, and more where few volleys stand behind it.
+    #[serde(default = "usual_coverage")]
+    pub coverage: f64,
     /// What differs from shot to shot, after averaging.
     pub u_own_deg: f64,
     /// Shared contributions, largest first.
@@ -187,6 +207,10 @@ pub struct Budget {
     /// What halving `u_deg` takes: all of these together; empty where nothing would.
     #[serde(default)]
     pub to_halve: Vec<BudgetNeed>,
+}
+
+fn usual_coverage() -> f64 {
+    COVERAGE
 }
 
 /// How good one source must become.

@@ -8,6 +8,7 @@ use minijinja::value::Value;
 
 use super::chart::{escape, plain};
 use super::model::{MarkSummary, VolleyPicture, VolleySummary};
+use crate::error::counted;
 
 /// Middle of a picture pixel in the overlay's frame, where (0, 0) is the picture's corner.
 fn in_picture(picture: &VolleyPicture, (x, y): (f64, f64)) -> Option<(f64, f64)> {
@@ -105,7 +106,8 @@ pub(super) fn view(picture: &VolleyPicture, volley: &VolleySummary, id: &str) ->
     let after = picture.after.data_url()?;
     let (w, h) = picture.after.size_px();
     let title = format!("The wall after volley {}", volley.volley);
-    let description = format!("{} ball(s) found, outlined and numbered as in the table below.", volley.found);
+    let description =
+        format!("{} found, outlined and numbered as in the table below.", counted(volley.found as usize, "ball"));
     let svg = format!(
         "<svg class=\"photo\" viewBox=\"0 0 {w} {h}\" role=\"img\" aria-labelledby=\"{id}-t {id}-d\" \
          xmlns=\"http://www.w3.org/2000/svg\"><title id=\"{id}-t\">{}</title><desc id=\"{id}-d\">{}</desc>\

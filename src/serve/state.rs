@@ -5,11 +5,12 @@ use serde::Serialize;
 use crate::pipeline::decide::{Decided, Origin};
 use crate::pipeline::measured::{Measured, factor_pairs};
 use crate::pipeline::review::Review;
-use crate::report::number::{ANGLE_PLACES, LENGTH_PLACES, fixed, with_u};
+use crate::report::Units;
+use crate::report::number::{ANGLE_PLACES, LENGTH_PLACES, with_u};
 use crate::session::flags::FlagWord;
 use crate::session::results::Status;
 use crate::session::review::Decision;
-use crate::study::{MPH_PER_MPS, Setup};
+use crate::study::Setup;
 
 /// A mark as the page shows it.
 #[derive(Serialize)]
@@ -121,7 +122,7 @@ fn volley(review: &Review, index: usize, m: &Measured, d: Option<&Decided>) -> V
     VolleyState {
         volley: row.volley,
         setup: Setup::new(factor_pairs(names, &m.volley.row.factors)).words(),
-        speed: m.volley.row.speed_mps.map_or(String::new(), |v| format!("{} mph", fixed(v * MPH_PER_MPS, 1))),
+        speed: m.volley.row.speed_mps.map_or(String::new(), |v| Units::of(review.session()).speed_words(v)),
         photo: row.photo,
         before: row.before,
         width: lens.map_or(0, |l| l.width),
@@ -145,8 +146,8 @@ pub fn json(review: &Review) -> Vec<u8> {
     let summary = review.summary();
     let mut verdicts: Vec<String> = Vec::new();
     if let Some(s) = &summary.study {
-        verdicts.extend(s.ladders.iter().map(|l| l.sentence.clone()));
-        verdicts.extend(s.comparisons.iter().map(|c| c.overall.sentence.clone()));
+        verdicts.extend(s.ladders.iter().map(|l| summary.spoken(&l.sentence)));
+        verdicts.extend(s.comparisons.iter().map(|c| summary.spoken(&c.overall.sentence)));
     }
     verdicts.extend(summary.study_problem.iter().cloned());
     let (undo, redo) = review.steps();

@@ -11,7 +11,7 @@ use std::path::Path;
 use super::hash::sha256_file;
 use super::nearest::nearest;
 use super::volleys::{VolleyRow, VolleyTable};
-use crate::error::{Error, Result};
+use crate::error::{Error, Result, counted};
 pub use crate::photo::decode::phone_format_advice;
 use crate::photo::exif::{CaptureTime, read_exif};
 
@@ -53,6 +53,8 @@ pub struct PairedVolley {
     pub photo: String,
     /// The photo of the wall before it; `None` for rows with shots = 0 and where there is none.
     pub before: Option<String>,
+    /// Photos of no row that were taken between those two.
+    pub between: Vec<String>,
     /// What keeps this volley from being answered, if anything: one sentence.
     pub problem: Option<String>,
 }
@@ -216,8 +218,10 @@ pub fn pair(table: &VolleyTable, folder: &PhotoFolder) -> Result<Pairing> {
     if blank.is_empty() {
         if !rest.is_empty() {
             notes.push(format!(
-                "{} photos in photos/ belong to no row and were left out: {}",
-                rest.len(),
+                "{} in photos/ {} to no row and {} left out: {}",
+                counted(rest.len(), "photo"),
+                if rest.len() == 1 { "belongs" } else { "belong" },
+                if rest.len() == 1 { "was" } else { "were" },
                 short_list(rest.iter().map(|p| p.name.as_str()))
             ));
         }
@@ -249,8 +253,9 @@ pub fn pair(table: &VolleyTable, folder: &PhotoFolder) -> Result<Pairing> {
              above it"
                 .to_string()
         });
-        volleys.push(PairedVolley { row: row.clone(), photo, before, problem });
+        volleys.push(PairedVolley { row: row.clone(), photo, before, between: Vec::new(), problem });
     }
+    taken_between(&mut volleys, folder);
     notes.extend(out_of_order(&volleys, folder));
     Ok(Pairing { volleys, notes })
 }
@@ -346,6 +351,23 @@ fn check_named(name: &str, folder: &PhotoFolder, table: &VolleyTable) -> Result<
 }
 
 /// A note when the photos' times run against the table's order.
+/// Tells each volley of the photos that belong to no row and were taken between its own and the one before it: by their times, or,
+/// where one has none, by their names.
+fn taken_between(volleys: &mut [PairedVolley], folder: &PhotoFolder) {
+    let used: BTreeSet<String> = volleys.iter().map(|v| v.photo.clone()).collect();
+    let file = |name: &str| folder.photos.iter().find(|p| p.name == name);
+    let later = |a: &PhotoFile, b: &PhotoFile| match (&a.taken, &b.taken) {
+        (Some(a), Some(b)) => a.is_after(b),
+        _ => natord::compare(&a.name, &b.name).is_gt(),
+    };
+    for v in volleys {
+        let (Some(after), Some(before)) = (file(&v.photo), v.before.as_deref().and_then(file)) else { continue };
+        let copy = |name: &str| folder.copies.iter().any(|(c, _)| c == name);
+        let between = folder.photos.iter().filter(|p| !used.contains(&p.name) && !copy(&p.name));
+        v.between = between.filter(|p| later(p, before) && later(after, p)).map(|p| p.name.clone()).collect();
+    }
+}
+
 fn out_of_order(volleys: &[PairedVolley], folder: &PhotoFolder) -> Option<String> {
     let mut before: Option<(&VolleyRow, CaptureTime)> = None;
     for v in volleys {

@@ -84,6 +84,13 @@ pub struct LadderPoint {
     pub shared_deg: Vec<f64>,
 }
 
+impl LadderPoint {
+    /// Half the 95 % interval over its u: Student's t of its degrees of freedom.
+    pub fn coverage(&self) -> f64 {
+        if self.u_deg > 0.0 { 0.5 * (self.high_deg - self.low_deg) / self.u_deg } else { 2.0 }
+    }
+}
+
 /// The parts of a mean's own variance, as they are stored.
 fn own_parts(mean: &Mean, df_of_part: &[f64]) -> Vec<OwnPart> {
     let square_deg = 1f64.to_degrees().powi(2);

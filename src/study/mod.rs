@@ -48,8 +48,9 @@ pub use steady::{IndividualsChart, Repeat, Steadiness, individuals_chart};
 pub use variance::{
     LogTrend, Nested, Reml, ScatterPrior, VolleySum, log_spread_trend, nested_anova, nested_reml, scatter_prior,
 };
+pub(crate) use words::mph;
 
-use crate::error::Result;
+use crate::error::{Result, counted};
 use serde::{Deserialize, Serialize};
 
 /// The scatters of the session and how they are known.
@@ -253,7 +254,7 @@ pub fn analyse(shots: &[Shot], options: &StudyOptions) -> Result<Study> {
         notes.push(format!("{} speeds were found in the readings.", layout.setpoints_mps.len()));
     }
     if !doubtful.is_empty() {
-        notes.push(format!("{} doubtful shot(s), kept in every mean: look at volley {}.", doubtful.len(), {
+        notes.push(format!("{}, kept in every mean: look at volley {}.", counted(doubtful.len(), "doubtful shot"), {
             let mut names: Vec<&str> = doubtful.iter().map(|d| d.volley.as_str()).collect();
             names.dedup();
             names.join(", ")
@@ -266,12 +267,17 @@ pub fn analyse(shots: &[Shot], options: &StudyOptions) -> Result<Study> {
         .map(|v| v.name.clone())
         .collect();
     if !look.is_empty() {
-        notes.push(format!("{} volley(s) in the study need a look: {}.", look.len(), look.join(", ")));
+        notes.push(format!(
+            "{} in the study {} a look: {}.",
+            counted(look.len(), "volley"),
+            if look.len() == 1 { "needs" } else { "need" },
+            look.join(", ")
+        ));
     }
     let mut failed = layout.failed.clone();
     failed.extend(options.failed.iter().filter(|f| !layout.failed.contains(f)).cloned());
     if !failed.is_empty() {
-        notes.push(format!("{} failed volley(s) left out: {}.", failed.len(), failed.join(", ")));
+        notes.push(format!("{} left out: {}.", counted(failed.len(), "failed volley"), failed.join(", ")));
     }
     let seen: Vec<f64> = comparisons
         .iter()

@@ -98,6 +98,7 @@ pub fn session() -> Summary {
             setup: setup("mid"),
             setpoint_mps: 30.0 * MPS_PER_MPH,
             u_deg: 0.5,
+            coverage: 2.0,
             u_own_deg: 0.3,
             lines: vec![BudgetLine { name: "speed scale".into(), u_deg: 0.4 }],
             advice: "Measure the speed better.".into(),
@@ -124,6 +125,7 @@ pub fn empty() -> Summary {
         mark_shape: None,
         exact_inputs: vec![],
         assumed_inputs: vec![],
+        looks: vec![],
         notes: vec![],
         files: vec![FileHash { path: "session.toml".into(), sha256: "00".repeat(32) }],
     }

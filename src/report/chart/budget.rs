@@ -8,7 +8,6 @@ use super::rows::{LABELS_PX, Row, height_px, placed};
 use super::{Canvas, Caption, Chart, Drawn, Ink, SERIES, Stand, figure, shorten};
 use crate::error::Result;
 use crate::report::model::Budget;
-use crate::report::number::COVERAGE;
 use crate::report::units::Units;
 use crate::report::view::Names;
 
@@ -80,7 +79,7 @@ pub(in crate::report) fn budgets(
         }
         rows.push(Row::Item(units.speed_words(b.setpoint_mps), b));
     }
-    let longest = budgets.iter().filter_map(|b| plain(COVERAGE * b.u_deg)).fold(0.0, f64::max);
+    let longest = budgets.iter().filter_map(|b| plain(b.coverage * b.u_deg)).fold(0.0, f64::max);
     if longest <= 0.0 {
         return Ok(None);
     }
@@ -111,7 +110,7 @@ fn draw(canvas: &Canvas, axes: &Axes, rows: &[Row<&Budget>], parts: &Parts) -> D
             Row::Item(label, budget) => (label, budget),
         };
         canvas.text(label, (LABELS_PX - 8.0, y), Stand::Left, Ink::Muted, false)?;
-        let Some(whole) = plain(COVERAGE * budget.u_deg) else { continue };
+        let Some(whole) = plain(budget.coverage * budget.u_deg) else { continue };
         let mut from = 0.0;
         for (i, share) in parts.shares(budget).iter().enumerate().filter(|s| *s.1 > 0.0) {
             let to = from + share * whole;
@@ -143,6 +142,7 @@ mod tests {
             setup: Setup::default(),
             setpoint_mps: 20.0,
             u_deg: 5.0,
+            coverage: 2.0,
             u_own_deg: 3.0,
             lines: vec![line("speed scale", 4.0)],
             advice: String::new(),

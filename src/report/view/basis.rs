@@ -3,7 +3,7 @@
 use minijinja::context;
 use minijinja::value::Value;
 
-use super::{Names, half, listed, trimmed};
+use super::{Names, Voice, half, listed, trimmed};
 use crate::camera::wall::WallQuality;
 use crate::error::Result;
 use crate::marks::shape::MarkShape;
@@ -17,7 +17,7 @@ const RESIDUALS: &str = "One frame for each calibration photo, with a stroke fro
 /// Contributions below this share of the variance are not listed: all of them together change U by less than it is rounded.
 const LEAST_SHARE: f64 = 0.005;
 
-fn budget_row(b: &Budget, names: &Names, units: Units) -> Value {
+fn budget_row(b: &Budget, names: &Names, voice: &Voice) -> Value {
     let whole = b.u_own_deg.powi(2) + b.lines.iter().map(|l| l.u_deg.powi(2)).sum::<f64>();
     let all = std::iter::once(("shot to shot", b.u_own_deg)).chain(b.lines.iter().map(|l| (l.name.as_str(), l.u_deg)));
     let lines: Vec<Value> = all
@@ -25,17 +25,17 @@ fn budget_row(b: &Budget, names: &Names, units: Units) -> Value {
         .map(|(name, u)| {
             context! {
                 name => name,
-                half => half(COVERAGE * u, ANGLE_PLACES),
+                half => half(b.coverage * u, ANGLE_PLACES),
                 share => fixed(100.0 * u * u / whole, 0),
             }
         })
         .collect();
     context! {
         setup => names.short(&b.setup),
-        speed => units.speed_words(b.setpoint_mps),
-        half => half(COVERAGE * b.u_deg, ANGLE_PLACES),
+        speed => voice.units.speed_words(b.setpoint_mps),
+        half => half(b.coverage * b.u_deg, ANGLE_PLACES),
         lines => lines,
-        advice => b.advice.clone(),
+        advice => voice.say(&b.advice),
     }
 }
 
@@ -50,7 +50,7 @@ pub(in crate::report) fn in_order(budgets: &[Budget], names: &Names) -> Vec<Budg
 }
 
 /// The budgets: chart, legend, table, and each piece of advice once; `None` when there are none.
-pub(in crate::report) fn budgets(budgets: &[Budget], names: &Names, units: Units) -> Result<Option<Value>> {
+pub(in crate::report) fn budgets(budgets: &[Budget], names: &Names, voice: &Voice) -> Result<Option<Value>> {
     if budgets.is_empty() {
         return Ok(None);
     }
@@ -59,8 +59,9 @@ pub(in crate::report) fn budgets(budgets: &[Budget], names: &Names, units: Units
     let parts = chart::parts(budgets);
     let mut advice: Vec<String> = Vec::new();
     for b in budgets.iter().filter(|b| !b.advice.is_empty()) {
-        if !advice.contains(&b.advice) {
-            advice.push(b.advice.clone());
+        let said = voice.say(&b.advice);
+        if !advice.contains(&said) {
+            advice.push(said);
         }
     }
     let legend: Vec<Value> = parts
@@ -73,9 +74,9 @@ pub(in crate::report) fn budgets(budgets: &[Budget], names: &Names, units: Units
     let description =
         "Bars as long as the ± of each setpoint's mean, parted by each source's share; the table below lists them.";
     Ok(Some(context! {
-        chart => chart::budgets(budgets, &parts, names, units, description)?.map(|c| c.page()),
+        chart => chart::budgets(budgets, &parts, names, voice.units, description)?.map(|c| c.page()),
         legend => legend,
-        rows => budgets.iter().map(|b| budget_row(b, names, units)).collect::<Vec<_>>(),
+        rows => budgets.iter().map(|b| budget_row(b, names, voice)).collect::<Vec<_>>(),
         advice => advice,
     }))
 }

@@ -60,10 +60,7 @@ pub(super) struct Voice {
 impl Voice {
     /// For a page about a study.
     pub fn new(units: Units, study: Option<&Study>) -> Self {
-        let ladders = study.into_iter().flat_map(|s| &s.ladders);
-        let zeros = ladders.flat_map(|l| [l.zero_speed_mps, l.zero_speed_low_mps, l.zero_speed_high_mps]).flatten();
-        let known_mps = study.into_iter().flat_map(|s| s.setpoints_mps.iter().copied()).chain(zeros).collect();
-        Self { units, known_mps }
+        Self { units, known_mps: study.map_or_else(Vec::new, crate::report::model::spoken_speeds) }
     }
 
     /// A sentence in the page's units, typeset.

@@ -82,7 +82,7 @@ fn ladder_row(l: &Ladder, names: &Names, voice: &Voice) -> Value {
                 speed => units.speed_number(p.setpoint_mps),
                 mps => mps(p.setpoint_mps),
                 release => plus_minus(p.mean_deg, Some(reach(p.low_deg, p.high_deg)), ANGLE_PLACES),
-                own => half(COVERAGE * p.u_own_deg, ANGLE_PLACES),
+                own => half(p.coverage() * p.u_own_deg, ANGLE_PLACES),
                 spread => p.spread_deg.map_or_else(|| NONE.into(), |s| with_limits(s, p.spread_low_deg, p.spread_high_deg, ANGLE_PLACES)),
                 sideways => with_u(p.sideways_deg, p.sideways_u_deg, ANGLE_PLACES),
                 shots => p.shots,
@@ -96,8 +96,17 @@ fn ladder_row(l: &Ladder, names: &Names, voice: &Voice) -> Value {
         sentence => voice.say(&l.sentence),
         zero => zero(l, units),
         change => l.change_deg.zip(l.change_u_deg).map(|(d, u)| signed_plus_minus(d, COVERAGE * u, ANGLE_PLACES)),
-        trend => l.spread_trend.filter(|t| t.p < 0.05).map(|t| fixed(t.factor_per_10mph.powf(per_ten(units)), 1)),
+        trend => l.spread_trend.filter(|t| t.p < 0.05).map(|t| trend_words(t.factor_per_10mph.powf(per_ten(units)))),
         points => points,
+    }
+}
+
+/// What becomes of a scatter that is multiplied by `factor`.
+fn trend_words(factor: f64) -> String {
+    if factor < 1.0 {
+        format!("shrinks to {} of itself", fixed(factor, 2))
+    } else {
+        format!("grows by a factor of {}", fixed(factor, 2))
     }
 }
 

@@ -6,7 +6,7 @@ use minijinja::context;
 use minijinja::value::Value;
 
 use super::{Names, flag_meanings, flag_words, mps};
-use crate::error::Result;
+use crate::error::{Result, counted};
 use crate::report::chart;
 use crate::report::model::{MarkSummary, VolleyPicture, VolleySummary};
 use crate::report::number::{ANGLE_PLACES, NONE, fixed, places, with_u};
@@ -144,8 +144,9 @@ pub(in crate::report) fn volleys(
 pub(in crate::report) fn wall(volleys: &[VolleySummary], names: &Names, units: Units) -> Result<Option<Value>> {
     let marks: usize = volleys.iter().map(|v| v.marks.len()).sum();
     let description = format!(
-        "{marks} mark(s) of {} volley(s), facing the wall; the volley tables hold every place.",
-        volleys.iter().filter(|v| !v.marks.is_empty()).count()
+        "{} of {}, facing the wall; the volley tables hold every place.",
+        counted(marks, "mark"),
+        counted(volleys.iter().filter(|v| !v.marks.is_empty()).count(), "volley")
     );
     let Some(chart) = chart::wall(volleys, &|v| names.series(&v.setup), units, &description)? else { return Ok(None) };
     let legend: Vec<Value> = names
