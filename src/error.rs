@@ -66,7 +66,7 @@ impl Error {
             std::io::ErrorKind::PermissionDenied => "check who may read and write there",
             std::io::ErrorKind::ReadOnlyFilesystem => "it is write-protected: copy it to a place that can be written",
             std::io::ErrorKind::StorageFull | std::io::ErrorKind::QuotaExceeded => {
-                "the disk is full: make room there and run this again; what was there before is as it was"
+                "the disk is full: make room there (a session's .pockmark folder may be deleted) and run this again; what was there before is as it was"
             }
             std::io::ErrorKind::NotADirectory | std::io::ErrorKind::AlreadyExists => {
                 "a file is where a folder is wanted: check the path, or move the file away"

@@ -223,6 +223,24 @@ fn a_spoilt_day_says_which_volley_and_keeps_the_others() {
 }
 
 #[test]
+fn a_calibration_made_with_other_settings_is_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    let dir = copy(folder.path());
+    let toml = dir.join("session.toml");
+    let text = fs::read_to_string(&toml).unwrap();
+    let level = text.lines().find(|l| l.starts_with("level_sheets")).unwrap();
+    fs::write(&toml, text.replace(level, "")).unwrap();
+    pockmark(folder.path(), ["run", "day"]).says(1, &["wall.json", "wall.level_sheets", "pockmark calibrate day"]);
+    // A photo of the sheets that came later: the run goes on and says so.
+    fs::write(&toml, &text).unwrap();
+    let first = fs::read_dir(dir.join("calibration")).unwrap().next().unwrap().unwrap().path();
+    fs::copy(&first, dir.join("calibration/later.jpg")).unwrap();
+    let ran = pockmark(folder.path(), ["run", "day"]);
+    ran.says(3, &["look: calibration: calibration/later.jpg came since wall.json was made"]);
+    assert!(fs::read_to_string(dir.join("results/report.html")).unwrap().contains("calibration/later.jpg came"));
+}
+
+#[test]
 fn photos_that_do_not_fit_the_rows_are_an_error_that_leaves_old_results_alone() {
     let folder = tempfile::tempdir().unwrap();
     let dir = copy(folder.path());

@@ -54,9 +54,26 @@ fn the_same_table_from_any_spreadsheet() {
 }
 
 #[test]
+fn values_that_look_alike_are_one() {
+    let text = "volley,shots,speed_mph,pocket\n1,5,30,mid x\n2,5,30,mid\u{a0} x\n3,5,30,mid\u{200b} x\u{202e}\n";
+    let seen = VolleyTable::parse(text).unwrap();
+    assert!(seen.rows.iter().all(|r| r.factors["pocket"] == "mid x"), "{:?}", seen.rows);
+}
+
+#[test]
+fn photos_of_no_row_are_told_to_the_volley_they_lie_before() {
+    let all = folder(["1", "2", "3", "4"].map(|n| photo(&format!("{n}.jpg"), &format!("10:0{n}:00"), None)).to_vec());
+    let p = pair(&table(&[("1.jpg", 0), ("3.jpg", 5)]), &all).unwrap();
+    assert_eq!(p.volleys[1].between, ["2.jpg"]);
+    assert!(p.volleys[0].between.is_empty());
+    assert!(p.notes[0].contains("2 photos in photos/ belong to no row"), "{:?}", p.notes);
+}
+
+#[test]
 fn slips_get_line_and_advice() {
     let cases: &[(&str, &[&str])] = &[
         ("", &["empty"]),
+        ("volley,shots,speed_mph,pocket\n1,5,30,\"mid\n2,5,30,low\n", &["line 2", "never closes"]),
         ("volley,shots,speed_mph\n", &["no volleys below the header"]),
         ("voley,shots,speed_mph\n1,5,30\n", &["no column volley", "is voley meant?"]),
         ("volley,speed_mph\n1,30\n", &["no column shots"]),

@@ -107,6 +107,26 @@ fn heights_alone_give_angles_and_no_false_sideways() {
 }
 
 #[test]
+fn a_mistyped_speed_needs_a_look() {
+    for (speed, word) in [("302", "faster than any ball"), ("20.2", "far from the setpoint, 30 mph")] {
+        let f = Folder::new(SESSION, &VOLLEYS.replace("1,3,30.2", &format!("1,3,{speed}")), HEIGHTS);
+        let ended = pockmark(f.path(), ["solve", "."]);
+        ended.says(3, &[]);
+        let first = &f.rows("volleys.csv")[0];
+        assert_eq!(first["status"], "look");
+        assert!(first["flags"].contains("far_speed") && first["note"].contains(word), "{}", first["note"]);
+    }
+}
+
+#[test]
+fn a_doubt_that_leaves_nothing_known_is_said() {
+    let f = Folder::new(&SESSION.replace("3.200 m ± 4 mm", "3.200 m ± 900 m"), VOLLEYS, HEIGHTS);
+    let ended = pockmark(f.path(), ["solve", "."]);
+    ended.says(3, &[]);
+    assert!(ended.out.contains("look: the release angles are known to ±"), "{}", ended.out);
+}
+
+#[test]
 fn any_unit_says_the_same() {
     let inches = HEIGHTS.replace("y_mm", "y_in");
     let mut lines: Vec<String> = inches.lines().take(1).map(str::to_string).collect();

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use pockmark::render::scenario::Scenario;
 use pockmark::session::Session;
+use pockmark::session::write::leave_photos_alone;
 use pockmark::{Error, Result};
 
 use super::{Ended, calibrate, progress, run, say};
@@ -30,6 +31,7 @@ pub fn run(args: &Args) -> Result<Ended> {
             args.dir.display()
         )));
     }
+    leave_photos_alone(&args.dir, &args.dir)?;
     let scenario = Scenario::demo(args.seed);
     progress("rendering an invented day");
     scenario.write_flown(&args.dir)?;

@@ -72,6 +72,7 @@ enum Ended {
 
 /// Parses, runs, reports.
 pub fn main() -> ExitCode {
+    one_thread_where_more_are_refused();
     // clap itself exits with 2 on wrong usage and 0 on --help and --version.
     let cli = Cli::parse();
     let ended = match cli.command {
@@ -101,6 +102,28 @@ pub fn main() -> ExitCode {
             ExitCode::from(if e.kind() == ErrorKind::Usage { 2 } else { 1 })
         }
     }
+}
+
+/// Where the system lets the program have no more threads, it works on the one it has.
+fn one_thread_where_more_are_refused() {
+    // A pool of all that failed once cannot be tried again.
+    if rayon::ThreadPoolBuilder::new().build().is_err() {
+        let _ = rayon::ThreadPoolBuilder::new().num_threads(1).use_current_thread().build_global();
+    }
+}
+
+/// Refuses an output that would replace what a person wrote or measured.
+fn free_for_output(path: &std::path::Path) -> Result<()> {
+    let name = path.file_name().and_then(|n| n.to_str()).unwrap_or("").to_lowercase();
+    let of_session = ["session.toml", "volleys.csv", "impacts.csv", "review.csv"].contains(&name.as_str())
+        || (name.starts_with("wall") && name.ends_with(".json"));
+    if of_session && path.exists() {
+        return Err(pockmark::Error::usage(format!(
+            "{} is a session's own file, which is not written over: name another file",
+            path.display()
+        )));
+    }
+    Ok(())
 }
 
 /// A count from the command line.

@@ -6,7 +6,7 @@ use pockmark::session::write_whole;
 use pockmark::sheet::draw::{Paper, SheetSpec, sheets_pdf};
 use pockmark::{Error, Result};
 
-use super::{Ended, say};
+use super::{Ended, free_for_output, say};
 
 /// Draw the coded sheets as a PDF at true size
 #[derive(clap::Args)]
@@ -41,6 +41,7 @@ pub fn run(args: &Args) -> Result<Ended> {
             folder.display()
         )));
     }
+    free_for_output(&args.output)?;
     write_whole(&args.output, &pdf)?;
     let scale = args.square / 60.0;
     say(&format!(

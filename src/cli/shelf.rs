@@ -7,7 +7,7 @@ use pockmark::report::shelf::{shelf_csv, shelf_page};
 use pockmark::session::write_together;
 use pockmark::{Error, Result};
 
-use super::{Ended, counted, say};
+use super::{Ended, counted, free_for_output, say};
 
 /// Collect every setup ever tested, over many sessions, into one page and one table
 #[derive(clap::Args)]
@@ -29,6 +29,11 @@ pub struct Args {
 pub fn run(args: &Args) -> Result<Ended> {
     let folder = args.page.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     // Links are written from where the page will stand.
+    free_for_output(&args.page)?;
+    free_for_output(&args.table)?;
+    if args.page == args.table {
+        return Err(Error::usage(format!("{}: page and table cannot be one file", args.page.display())));
+    }
     std::fs::create_dir_all(folder).map_err(|e| Error::io(folder, "make the folder", e))?;
     let shelf = read_shelf(&args.dirs, folder)?;
     let page = shelf_page(&shelf.entries, &shelf.problems)?;

@@ -156,7 +156,10 @@ fn unreadable(path: &Path, why: impl std::fmt::Display) -> Error {
     // Decoders' own words come with line ends and quotes.
     let why = why.to_string().split_whitespace().collect::<Vec<_>>().join(" ");
     let why = why.trim_matches('"');
-    Error::input(format!("{}: not a readable photo ({why}); copy it again from the camera", path.display()))
+    Error::input(format!(
+        "{}: not a readable photo ({why}); copy it again from the camera, or save it as 8-bit JPEG",
+        path.display()
+    ))
 }
 
 fn check_size(path: &Path, width: u64, height: u64) -> Result<()> {

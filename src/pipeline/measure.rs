@@ -11,6 +11,7 @@ use crate::flight::{Impact, Release, Solver};
 use crate::points::{PixelPoint, WallPoint};
 use crate::session::PairedVolley;
 use crate::session::flags::FlagWord;
+use crate::session::volleys::VolleyRow;
 use crate::study::mph;
 
 /// Log light ratio between parts of the wall beyond which the light "changed much": a factor of two.
@@ -23,6 +24,8 @@ const SURE: f64 = 0.8;
 const CLEAR: f64 = 0.9;
 /// A speed this many times its setpoint, or its setpoint this many times the speed, is no scatter of a machine: a digit is wrong.
 const FAR_SPEED: f64 = 1.5;
+/// No ball was thrown as fast as this, 157 mph (common practice, no source).
+const FASTEST_MPS: f64 = 70.0;
 /// Camera shift between two photos that is worth a word, px.
 const MOVED_PX: f64 = 3.0;
 
@@ -222,15 +225,9 @@ pub fn measure<'a>(
     } else if l.shift_px > MOVED_PX {
         known.push(format!("the camera had moved by up to {:.1} px; the sheets corrected for it", l.shift_px));
     }
-    if let (Some(speed), Some(setpoint)) = (volley.row.speed_mps, volley.row.setpoint_mps)
-        && speed.max(setpoint) > FAR_SPEED * speed.min(setpoint)
-    {
+    if let Some(why) = far_speed(&volley.row) {
         flags.push(FlagWord::FarSpeed);
-        notes.push(format!(
-            "the speed read, {}, is far from the setpoint, {}: correct in volleys.csv whichever is wrong",
-            mph(speed),
-            mph(setpoint)
-        ));
+        notes.push(why);
     }
     // What a person decided on a mark no longer asks for a look at it.
     let asks = |i: usize, f: FlagWord| !f.makes_look() || (!by_person(i) && open(f));
@@ -249,6 +246,23 @@ pub fn measure<'a>(
     flags.extend(raised);
     let (right, widest) = (solver.inputs().pivot_right_m.value, SIDEWAYS * solver.inputs().pivot_out_m.value);
     Measured::looked(volley, (l, (right - widest, right + widest)), judged, marks, flags, notes, known)
+}
+
+/// Says so when a volley's speed is none that it was shot at: a number was mistyped or misread.
+pub(super) fn far_speed(row: &VolleyRow) -> Option<String> {
+    let speed = row.speed_mps?;
+    if speed > FASTEST_MPS {
+        return Some(format!(
+            "the speed read, {}, is faster than any ball was thrown: correct it in volleys.csv",
+            mph(speed)
+        ));
+    }
+    let setpoint = row.setpoint_mps.filter(|s| speed.max(*s) > FAR_SPEED * speed.min(*s))?;
+    Some(format!(
+        "the speed read, {}, is far from the setpoint, {}: correct in volleys.csv whichever is wrong",
+        mph(speed),
+        mph(setpoint)
+    ))
 }
 
 fn near_edge(l: &VolleyLook, m: &FoundMark, p: PixelPoint) -> bool {

@@ -211,7 +211,15 @@ fn by_sheets(wall: &Wall, sheets: &[SheetView]) -> Option<Result<(Located, How),
         Located { ambiguous: Some(why), .. } => Err(format!(
             "its sheets disagree with the calibration: {why}, and it cannot be told which: photograph the sheets again"
         )),
+        l if l.moved.len() > l.sheets.len() => Err(format!(
+            "{} of its {} sheets hang elsewhere than in the calibration: is it the calibration of another wall, or were the sheets hung anew? Photograph the sheets and calibrate again",
+            l.moved.len(),
+            l.moved.len() + l.sheets.len()
+        )),
         l if l.rms_px <= limit => Ok((l, How::Sheets)),
+        l if !l.rms_px.is_finite() => {
+            Err("its sheets cannot be placed at all: the photo may be damaged, so copy it again from the camera".into())
+        }
         l => Err(format!(
             "its sheets disagree with the calibration by {:.2} px RMS (limit {limit:.2}): zoom, focus or a sheet changed: photograph the sheets again",
             l.rms_px

@@ -5,6 +5,7 @@
 
 use super::judge::FoundMark;
 use super::linear::Cells;
+use super::measure::far_speed;
 use super::measured::{Measured, MeasuredMark, study_shots};
 use super::outcome::Outcome;
 use super::summary::{shared_factors, summarise};
@@ -190,6 +191,10 @@ fn volley(
     if found > shots {
         flags.push(FlagWord::ExtraMarks);
         notes.push(format!("{found} impacts for {shots} shots: check impacts.csv and the count in volleys.csv"));
+    }
+    if let Some(why) = far_speed(row) {
+        flags.push(FlagWord::FarSpeed);
+        notes.push(why);
     }
     Measured::by_hand(&paired, marks, flags, notes)
 }

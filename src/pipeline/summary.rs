@@ -60,6 +60,21 @@ fn far_sideways(study: &Study) -> Option<String> {
     })
 }
 
+/// A release angle that is known no better than this, degrees (half of its 95 % interval), is not known: first order cannot
+/// say so much of a circle.
+const HARDLY_KNOWN_DEG: f64 = 30.0;
+
+/// Says so when stated doubts are so large that the angles are not known at all.
+fn hardly_known(measured: &[Measured]) -> Option<String> {
+    let half = |m: &Measured| m.volley_row().mean_release_u_deg.map(|u| 2.0 * u);
+    let most = measured.iter().filter_map(half).fold(0.0, f64::max);
+    (most > HARDLY_KNOWN_DEG).then(|| {
+        format!(
+            "the release angles are known to ± {most:.0} deg only: check every ± in session.toml, one is far too large"
+        )
+    })
+}
+
 /// Flags the shots that the study finds doubtful, and has their volleys looked at.
 fn flag_doubtful(volleys: &mut [VolleySummary], doubtful: &[Doubtful], marks: &[(usize, u32)]) {
     for d in doubtful {
@@ -159,7 +174,7 @@ pub fn summarise(
     {
         forget_sideways(s);
     }
-    let looks = study.iter().filter_map(far_sideways).collect();
+    let looks = study.iter().filter_map(far_sideways).chain(hardly_known(measured)).collect();
     let budgets = budgets(&shots, &factors, solver.inputs(), study.as_ref());
     let needed = |key: &str| wall.is_some() || !OF_PHOTOS.iter().any(|p| key.starts_with(p));
     let exact = session.spec.exact_inputs();

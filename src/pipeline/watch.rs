@@ -324,14 +324,18 @@ impl Watch {
             // Nobody waits any more when the program is ending.
             let _ = send.send(worked);
         };
-        std::thread::spawn(move || {
+        let beside = std::thread::Builder::new().spawn(move || {
             // One core for this, the others for the next photo.
             match rayon::ThreadPoolBuilder::new().num_threads(1).build() {
                 Ok(pool) => pool.install(work),
                 Err(_) => work(),
             }
         });
-        self.working = Some(receive);
+        match beside {
+            Ok(_) => self.working = Some(receive),
+            // The system gives no thread now: later, then.
+            Err(_) => self.again_at = Some(Instant::now() + AGAIN),
+        }
     }
 
     /// Takes what was worked out beside.

@@ -3,6 +3,7 @@
 use std::net::{Ipv4Addr, TcpListener};
 use std::sync::Arc;
 use std::thread::JoinHandle;
+use std::time::Duration;
 
 use axum::Router;
 use axum::body::{Body, to_bytes};
@@ -13,6 +14,8 @@ use tokio::sync::watch;
 use super::guard;
 use crate::error::{Error, Result};
 
+/// How long requests at hand may take once the server is told to end.
+const LAST_ANSWERS: Duration = Duration::from_secs(3);
 /// Largest request body, bytes: a step takes a hundred.
 const LARGEST_BODY: usize = 64 * 1024;
 /// What a page may load: its own script, style and pictures, and nothing from anywhere else.
@@ -133,7 +136,7 @@ impl Link {
         let url = format!("http://127.0.0.1:{port}/{secret}/");
         let served = Arc::new(Served { site, port, secret });
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(fail)?;
-        let thread = std::thread::spawn(move || {
+        let thread = std::thread::Builder::new().spawn(move || {
             runtime.block_on(async move {
                 let listener = tokio::net::TcpListener::from_std(listener).map_err(fail)?;
                 let app = Router::new().fallback(handle).with_state(served);
@@ -143,10 +146,16 @@ impl Link {
                         interrupted.stop();
                     }
                 });
-                axum::serve(listener, app).with_graceful_shutdown(async move { stop.wait().await }).await.map_err(fail)
+                let ending = stop.clone();
+                let served = axum::serve(listener, app).with_graceful_shutdown(async move { stop.wait().await });
+                tokio::select! {
+                    ended = async { served.await } => ended.map_err(fail),
+                    // A browser that has gone to sleep in the middle of a request must not keep the results waiting.
+                    () = async { ending.wait().await; tokio::time::sleep(LAST_ANSWERS).await } => Ok(()),
+                }
             })
         });
-        Ok(Self { url, thread })
+        Ok(Self { url, thread: thread.map_err(fail)? })
     }
 
     /// Waits until the server has ended.

@@ -86,6 +86,13 @@ impl SessionLock {
     ) -> Result<Self> {
         let own = paths.own();
         let path = own.join(work.file());
+        // Through a link somebody's photo could be taken for the lock, and the holder's name be written into it.
+        if let Some(link) = [&own, &path].into_iter().find(|p| p.is_symlink()) {
+            return Err(Error::input(format!(
+                "{} is a link, where pockmark keeps a file or folder of its own: remove it",
+                link.display()
+            )));
+        }
         let opened = std::fs::create_dir_all(&own)
             .and_then(|()| OpenOptions::new().create(true).truncate(false).read(true).write(true).open(&path));
         let mut file = match opened {
@@ -119,13 +126,19 @@ impl SessionLock {
                 Err(TryLockError::Error(e)) => return Err(Error::io(&path, "lock", e)),
             }
         }
-        if work != Work::Part {
+        if work != Work::Part && is_holder_file(&mut file) {
             let name = format!("`pockmark {command}` (process {})", std::process::id());
             let _ = file.set_len(0).and_then(|()| file.rewind()).and_then(|()| file.write_all(name.as_bytes()));
         }
         if work == Work::Write {
-            recover(&paths.results())?;
+            let results = paths.own_results()?;
             recover(&paths.dir)?;
+            for folder in [results.clone(), results.join("labels"), results.join("pictures"), own.join("looks"), own] {
+                // A link there leads to somebody else's folder.
+                if !folder.is_symlink() {
+                    recover(&folder)?;
+                }
+            }
         }
         Ok(Self { _file: Some(file) })
     }
@@ -134,6 +147,13 @@ impl SessionLock {
 /// Whether the system says that nothing can be written there.
 pub fn is_read_only(e: &std::io::Error) -> bool {
     matches!(e.kind(), std::io::ErrorKind::ReadOnlyFilesystem | std::io::ErrorKind::PermissionDenied)
+}
+
+/// Whether a lock's file is new or holds a holder's name: nothing else is written over.
+fn is_holder_file(file: &mut File) -> bool {
+    let mut begin = [0; 10];
+    let read = file.rewind().and_then(|()| file.read(&mut begin));
+    read.is_ok_and(|n| n == 0 || begin.get(..n).is_some_and(|b| b.starts_with(b"`pockmark ")))
 }
 
 fn holder(file: &mut File) -> String {
@@ -166,6 +186,28 @@ mod tests {
         let refused = SessionLock::take(&paths, Work::Review, "review", &|_| {}).unwrap_err().to_string();
         assert!(refused.contains("go to its page"), "{refused}");
         drop(page);
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_lock_that_is_somebodys_photo_is_not_written_over() {
+        let dir = tempfile::tempdir().unwrap();
+        let paths = SessionPaths::new(dir.path());
+        let photo = dir.path().join("a.jpg");
+        std::fs::write(&photo, "a photo").unwrap();
+        std::fs::create_dir_all(paths.own()).unwrap();
+        let take = || SessionLock::take(&paths, Work::Run, "run", &|_| {});
+        let lock = paths.own().join("run.lock");
+        std::os::unix::fs::symlink(&photo, &lock).unwrap();
+        let refused = take().unwrap_err().to_string();
+        assert!(refused.contains("is a link") && refused.contains("remove it"), "{refused}");
+        std::fs::remove_file(&lock).unwrap();
+        std::fs::hard_link(&photo, &lock).unwrap();
+        take().unwrap();
+        assert_eq!(std::fs::read_to_string(&photo).unwrap(), "a photo");
+        std::fs::remove_dir_all(paths.own()).unwrap();
+        std::os::unix::fs::symlink(dir.path(), paths.own()).unwrap();
+        take().unwrap_err();
     }
 
     #[test]

@@ -93,6 +93,12 @@ impl Table {
         let text = &text.replace("\r\n", "\n");
         let (stated, text, skipped) = stated_separator(text);
         let separator = stated.unwrap_or_else(|| guess_separator(text));
+        if let Some(line) = open_quote(text, separator) {
+            return Err(Error::input(format!(
+                "line {}: a quote opens and never closes, so that everything behind it would be one cell: close it or take it out",
+                line + skipped
+            )));
+        }
         let mut reader = csv::ReaderBuilder::new()
             .has_headers(false)
             .flexible(true)
@@ -166,6 +172,28 @@ impl Table {
 }
 
 /// A cell on one line without the spaces around it, and without quotes that a space kept from being read as such.
+/// The line of a quote at the start of a cell that never closes (RFC 4180, section 2: a quote inside is written twice).
+fn open_quote(text: &str, separator: u8) -> Option<u64> {
+    let (mut line, mut opened, mut at_start) = (1, None, true);
+    let mut bytes = text.bytes().peekable();
+    while let Some(b) = bytes.next() {
+        line += u64::from(b == b'\n');
+        if opened.is_some() {
+            // A doubled quote opens again at once.
+            if b == b'"' && bytes.next_if_eq(&b'"').is_none() {
+                opened = None;
+            }
+            at_start = false;
+        } else {
+            if b == b'"' && at_start {
+                opened = Some(line);
+            }
+            at_start = b == separator || b == b'\n';
+        }
+    }
+    opened
+}
+
 fn plain_cell(cell: &str) -> String {
     let cell = cell.trim();
     let inner = cell.strip_prefix('"').and_then(|c| c.strip_suffix('"'));

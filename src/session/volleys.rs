@@ -69,6 +69,13 @@ impl VolleyRow {
     }
 }
 
+/// A text as people see it: spaces of any kind are one space, and what has no width is not there. Two values that look alike are then one.
+fn as_seen(text: &str) -> String {
+    let no_width = |c: &char| matches!(c, '\u{ad}' | '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}');
+    let seen: String = text.chars().filter(|c| !no_width(c)).collect();
+    seen.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
 /// The columns that are not factors, for slips of the pen.
 const KNOWN: &[&str] = &[
     "volley",
@@ -258,7 +265,7 @@ impl Columns {
                 "{KNOWN_RELEASE} is written, but shots is 0; a zero shot is a volley of its own"
             )));
         }
-        let factors = self.factors.iter().map(|(c, name)| (name.clone(), row.cell(*c).to_string())).collect();
+        let factors = self.factors.iter().map(|(c, name)| (name.clone(), as_seen(row.cell(*c)))).collect();
         let note = self.note.map_or("", |c| row.cell(c)).to_string();
         Ok(VolleyRow {
             line,

@@ -112,13 +112,35 @@ fn plain_name(path: &Path) -> Option<String> {
     path.file_name().and_then(|n| n.to_str()).map(str::to_string)
 }
 
-/// Refuses what would land among a session's photographs: a picture there would be taken for one of them.
-fn leave_photos_alone(path: &Path, folder: &Path) -> Result<()> {
-    let there = folder.ancestors().find_map(|a| {
+/// Where a folder really lies, as far as it is there already.
+fn real_place(folder: &Path) -> Option<PathBuf> {
+    folder.ancestors().find_map(|a| {
         let named = if a.as_os_str().is_empty() { Path::new(".") } else { a };
         Some(named.canonicalize().ok()?.join(folder.strip_prefix(a).ok()?))
-    });
-    let Some(there) = there else { return Ok(()) };
+    })
+}
+
+/// Refuses what is named inside a session but would land outside of it, because a folder on the way is a link.
+fn stay_inside(path: &Path, folder: &Path) -> Result<()> {
+    let Some(there) = real_place(folder) else { return Ok(()) };
+    let session = folder.ancestors().find(|a| a.join("session.toml").is_file());
+    let home = session.map(|s| if s.as_os_str().is_empty() { Path::new(".") } else { s });
+    match home.and_then(|h| h.canonicalize().ok()) {
+        Some(home) if !there.starts_with(&home) => Err(Error::input(format!(
+            "{} would land in {}, out of the session's folder: replace the link on the way by a folder",
+            path.display(),
+            there.display()
+        ))),
+        _ => Ok(()),
+    }
+}
+
+/// Refuses what would land among a session's photographs: a picture there would be taken for one of them.
+///
+/// # Errors
+/// `folder` is, or lies in, one that holds a session's photographs.
+pub fn leave_photos_alone(path: &Path, folder: &Path) -> Result<()> {
+    let Some(there) = real_place(folder) else { return Ok(()) };
     // From the inside out, up to what lies directly in the folder that holds a session.toml.
     let is_session = |a: &Path| a.join("session.toml").is_file();
     let Some(inside) = there.ancestors().take_while(|a| !is_session(a)).last() else { return Ok(()) };
@@ -159,9 +181,14 @@ pub fn write_contents(files: &[(PathBuf, Content)]) -> Result<()> {
     for (path, _) in files {
         let folder = folder_of(path);
         leave_photos_alone(path, folder)?;
+        stay_inside(path, folder)?;
         std::fs::create_dir_all(folder).map_err(|e| Error::io(folder, "make", e))?;
         if path.is_dir() {
             return Err(Error::input(format!("{} is a folder, but a file goes there; move it away", path.display())));
+        }
+        // Renaming over a device or a pipe would take it from everybody.
+        if path.exists() && !path.is_file() {
+            return Err(Error::input(format!("{} is no file but a device: name a file to write", path.display())));
         }
     }
     let staged = files.iter().map(|(path, content)| stage(path, *content)).collect::<Result<Vec<_>>>()?;
@@ -233,6 +260,29 @@ pub fn recover(folder: &Path) -> Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[cfg(unix)]
+    #[test]
+    fn nothing_leaves_a_session_by_a_link_and_no_device_is_replaced() {
+        let dir = tempfile::tempdir().unwrap();
+        let (session, outside) = (dir.path().join("day"), dir.path().join("outside"));
+        std::fs::create_dir_all(&session).unwrap();
+        std::fs::create_dir_all(&outside).unwrap();
+        std::fs::write(session.join("session.toml"), "").unwrap();
+        std::os::unix::fs::symlink(&outside, session.join("results")).unwrap();
+        for path in ["results/a.csv", "results/labels/a.pdf"] {
+            let refused = write_whole(&session.join(path), b"new").unwrap_err().to_string();
+            assert!(refused.contains("out of the session's folder"), "{refused}");
+        }
+        assert_eq!(std::fs::read_dir(&outside).unwrap().count(), 0);
+        // A link to the session itself leads nowhere else.
+        std::os::unix::fs::symlink(&session, dir.path().join("again")).unwrap();
+        write_whole(&dir.path().join("again/charts/a.svg"), b"new").unwrap();
+        let socket = session.join("socket");
+        let _open = std::os::unix::net::UnixListener::bind(&socket).unwrap();
+        let refused = write_whole(&socket, b"new").unwrap_err().to_string();
+        assert!(refused.contains("device") && !socket.is_file(), "{refused}");
+    }
 
     #[test]
     fn a_switch_that_was_cut_off_is_finished_and_nothing_outside_is_touched() {
