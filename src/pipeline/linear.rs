@@ -122,6 +122,8 @@ impl Cells {
                 let worst = c.agreement.low_difference.max(c.agreement.high_difference);
                 let verdict = if c.agreement.agrees {
                     "first order will do"
+                } else if !s.stable {
+                    "the trials leave it open whether first order will do: take the interval by Monte Carlo"
                 } else {
                     "first order will not quite do: take the interval by Monte Carlo"
                 };

@@ -215,8 +215,9 @@ impl Measured {
         through(&m.pose_covariance_m2, 1.0) + through(&self.mean_variance_mm2, 1e-6)
     }
 
-    /// Mean release of the volley: own part from marks, counting and pose. The speeds' spread does not enter: the
-    /// volley's speed is the mean of its shots'.
+    /// Mean release of the volley: own part from marks, counting and pose. The speeds' spread does not enter where every ball was
+    /// found, since the volley's speed is the mean of its shots'; the mean speed of `m` found of `n` differs from that by a
+    /// variance of `s^2 (1/m - 1/n)` (sampling without replacement: W. Cochran, *Sampling Techniques*, 1977, theorem 2.2).
     fn mean_release(&self) -> Option<Estimate> {
         let solved: Vec<(&MeasuredMark, &Release)> =
             self.marks.iter().filter_map(|m| m.release.as_ref().map(|r| (m, r))).collect();
@@ -233,7 +234,9 @@ impl Measured {
             })
             .sum::<f64>()
             + self.volley_var(slope, first);
-        let [x, y, _] = slope.by_mark_and_speed;
+        let [x, y, by_speed] = slope.by_mark_and_speed;
+        let not_found = (1.0 / n - 1.0 / f64::from(self.volley.row.shots).max(n)).max(0.0);
+        mean.own_var += (by_speed * first.impact.speed_own_u_mps).powi(2) * not_found;
         mean.value += 1e-3 * (x * self.mean_shift_mm[0] + y * self.mean_shift_mm[1]);
         Some(mean)
     }
