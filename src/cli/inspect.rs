@@ -166,8 +166,15 @@ pub fn run(args: &Args) -> Result<Ended> {
     let geometry = SheetSet::from(SheetGeometry::of_square(args.square));
     let mut failed = 0;
     let mut list = Vec::new();
+    let mut sizes: Vec<(u32, u32)> = Vec::new();
     for path in &args.photos {
-        match look(path, &geometry) {
+        let looked = look(path, &geometry);
+        if let Ok(s) = &looked
+            && !sizes.contains(&(s.width, s.height))
+        {
+            sizes.push((s.width, s.height));
+        }
+        match looked {
             Ok(s) if args.json => list.push(as_json(path, &s)),
             Ok(s) => say(&as_text(path, &s))?,
             Err(e) => {
@@ -179,6 +186,13 @@ pub fn run(args: &Args) -> Result<Ended> {
                 }
             }
         }
+    }
+    if sizes.len() > 1 && !args.json {
+        let each: Vec<String> = sizes.iter().map(|(w, h)| format!("{w} x {h}")).collect();
+        say(&format!(
+            "the photos differ in size ({} px): a calibration holds for one camera at one size, not turned, zoomed or cropped\n",
+            each.join(", ")
+        ))?;
     }
     if args.json {
         let value = if let [one] = list.as_slice() { one.clone() } else { Value::Array(list) };

@@ -13,7 +13,7 @@ use crate::error::{Context, Error, Result};
 use crate::photo::{decode_gray, read_exif};
 use crate::session::hash::sha256_file;
 use crate::session::lock::{SessionLock, Work};
-use crate::session::pairing::list_photos;
+use crate::session::pairing::{list_photos, phone_format_advice};
 use crate::session::spec::Level;
 use crate::session::table::read_text;
 use crate::session::{Session, write_whole};
@@ -125,8 +125,7 @@ fn photo_paths(session: &Session) -> Result<NamedPaths> {
         listed.photos.iter().map(|p| (format!("calibration/{}", p.name), folder.join(&p.name))).collect();
     if out.is_empty() && session.spec.camera.tripod_photo.as_ref().is_none_or(|t| !session.paths.dir.join(t).is_file())
     {
-        let phone =
-            listed.unreadable.first().map(|n| format!(" ({})", crate::session::pairing::phone_format_advice(n)));
+        let phone = listed.unreadable.first().map(|n| format!(" ({})", phone_format_advice(n)));
         return Err(Error::input(format!(
             "{} holds no photos: photograph the sheets from six places or so, and once from the tripod{}",
             folder.display(),
@@ -140,6 +139,15 @@ fn photo_paths(session: &Session) -> Result<NamedPaths> {
         }
     }
     Ok(out)
+}
+
+/// Says so when photos in the phones' own format lie among those that were read.
+fn phone_photos(folder: &Path) -> Option<String> {
+    let listed = list_photos(folder).ok()?;
+    let first = listed.unreadable.first()?;
+    let more =
+        if listed.unreadable.len() > 1 { format!(" and {} more", listed.unreadable.len() - 1) } else { String::new() };
+    Some(format!("{first}{more} in calibration/ was left out: {}", phone_format_advice(first)))
 }
 
 fn same_file(a: &Path, b: &Path) -> bool {
@@ -159,7 +167,8 @@ pub fn calibrate_session(session: &Session, progress: Progress) -> Result<(Wall,
     });
     let (photos, hashes) = look_at(session, &paths, tripod, progress)?;
     let input = CalibrationInput { photos, tripod, frame: wall_frame(session) };
-    let calibration = calibrate(&input)?;
+    let mut calibration = calibrate(&input)?;
+    calibration.warnings.extend(phone_photos(&session.paths.calibration()));
     let wall = Wall { made_with: made_with(session), ..Wall::new(&calibration, &input, &hashes) };
     Ok((wall, calibration))
 }

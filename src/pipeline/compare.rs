@@ -288,7 +288,8 @@ pub fn compare_sessions(here: &Summary, there: &Summary, question: &Question) ->
     if answers.is_empty() {
         notes.push("The two sessions have no setup in common and no pair that differs in one thing: name one setup of each to compare them all the same.".into());
     }
-    let needs_look = answers.iter().any(|a| a.bridge.as_ref().is_some_and(|b| b.changed && b.used));
+    let needs_look =
+        answers.is_empty() || answers.iter().any(|a| a.bridge.as_ref().is_some_and(|b| b.changed && b.used));
     Ok(Compared {
         session: titles.0,
         with: Some(titles.1),

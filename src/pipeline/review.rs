@@ -238,6 +238,12 @@ impl Review {
                 "review.csv was changed by something else meanwhile and has been read again: look, and do your last step again",
             ));
         }
+        if !self.session().paths.session_toml().is_file() {
+            return Err(Error::input(format!(
+                "{} is not there any more: put the session's folder back where it was, and decide again",
+                self.session().paths.dir.display()
+            )));
+        }
         write_review(&path, &rows)?;
         self.on_disk = std::fs::read(&path).ok();
         // The file rounds places: what is shown now is what a later run reads.

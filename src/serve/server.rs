@@ -184,3 +184,35 @@ async fn handle(State(served): State<Arc<Served>>, request: Request) -> Response
         Err(_) => Answer::sentence(StatusCode::INTERNAL_SERVER_ERROR, "this went wrong inside the program").respond(),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::io::Write;
+    use std::net::TcpStream;
+    use std::time::Instant;
+
+    use super::*;
+
+    struct Nothing;
+
+    impl Site for Nothing {
+        fn answer(&self, _: &Method, _: &str, _: &[u8]) -> Answer {
+            Answer::nothing()
+        }
+    }
+
+    #[test]
+    fn a_request_that_never_ends_does_not_keep_the_server() {
+        let stop = Stop::default();
+        let link = Link::start(Arc::new(Nothing), stop.clone()).unwrap();
+        let port: u16 = link.url.split([':', '/']).nth(4).unwrap().parse().unwrap();
+        let mut asleep = TcpStream::connect((Ipv4Addr::LOCALHOST, port)).unwrap();
+        asleep.write_all(b"GET /").unwrap();
+        // The server must have taken it before it is told to end.
+        std::thread::sleep(Duration::from_millis(200));
+        let told = Instant::now();
+        stop.stop();
+        link.wait().unwrap();
+        assert!(told.elapsed() < 5 * LAST_ANSWERS, "{:?}", told.elapsed());
+    }
+}

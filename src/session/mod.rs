@@ -167,7 +167,14 @@ impl Session {
     /// # Errors
     /// As for [`pairing::list_photos`] and [`pairing::pair`].
     pub fn pair_photos(&self) -> Result<Pairing> {
-        let folder = pairing::list_photos(&self.paths.photos())?;
+        let photos = self.paths.photos();
+        if !photos.is_dir() {
+            return Err(Error::input(format!(
+                "{}: there is no such folder; put the photos of the volleys there",
+                photos.display()
+            )));
+        }
+        let folder = pairing::list_photos(&photos)?;
         pairing::pair(&self.volleys, &folder).place(|| self.paths.volleys_csv().display().to_string())
     }
 
