@@ -5,7 +5,7 @@
 //! the two share (pivot, speed scale, drag, tape) cancels there as far as it is alike.
 
 use super::measured::Measured;
-use crate::error::Result;
+use crate::error::{Result, counted};
 use crate::flight::zero::{Zero, ZeroVolley, zero_from_shots};
 use crate::flight::{FlightInputs, Input, ZeroModel};
 use crate::quantity::Quantity;
@@ -43,7 +43,7 @@ pub struct Told {
 /// The zero as the session's zero shots tell it; `None` where it has none.
 ///
 /// # Errors
-/// No zero shot gave an arm angle and no zero is stated.
+/// The zero shots tell no zero (none left a mark, or a single one did) and none is stated.
 pub fn told(session: &Session, measured: &[Measured]) -> Result<Option<Told>> {
     if !session.volleys.has_zero_shots() {
         return Ok(None);
@@ -133,8 +133,9 @@ fn describe(zero: &Zero, volleys: &[ZeroVolley], stated: Option<Quantity>) -> Ve
     )];
     if zero.scatter_df < 3 {
         notes.push(format!(
-            "Only {} zero shots: their scatter is hardly known, which widens the zero; shoot at least four.",
-            zero.shots
+            "{} in {} hardly show how they scatter, which widens the zero: shoot at least four in one volley.",
+            counted(zero.shots as usize, "zero shot"),
+            counted(zero.weights.len(), "volley")
         ));
     }
     if zero.disagreement > 1.0 {
