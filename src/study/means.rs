@@ -289,7 +289,8 @@ fn spreads(layout: &Layout, volleys: Vec<VolleyMean>, own_var: f64) -> Fitted {
     let mut df_of_part = vec![f64::INFINITY; WITHIN_CELL + layout.cells.len()];
     // A fitted trend takes up one more constant: on average half the degrees of freedom are left at a point.
     let pool = if trended { 0.5 * nested.within_df } else { nested.within_df };
-    let pooled_df = prior.map_or(f64::INFINITY, |p| p.df.min(pool));
+    let alone = prior.is_some_and(|p| p.df <= 0.0);
+    let pooled_df = prior.map_or(f64::INFINITY, |p| if alone { pool } else { p.df.min(pool) });
     if let Some(d) = df_of_part.get_mut(WITHIN_POOLED) {
         *d = pooled_df;
     }
@@ -297,7 +298,14 @@ fn spreads(layout: &Layout, volleys: Vec<VolleyMean>, own_var: f64) -> Fitted {
         *d = if source == BetweenSource::Repeats { nested.between_df } else { nested.within_df.max(BETWEEN_DF_NEEDED) };
     }
     for (d, (_, df)) in df_of_part.iter_mut().skip(WITHIN_CELL).zip(&seen_within) {
-        *d = if *df > 0.0 { *df } else { f64::INFINITY };
+        // Where cells stand alone, one without a scatter of its own borrows what says little of it.
+        *d = if *df > 0.0 {
+            *df
+        } else if alone {
+            1.0
+        } else {
+            f64::INFINITY
+        };
     }
     let without_within = nested.within.is_none();
     let between_var = match nested.between_square {
@@ -328,6 +336,9 @@ fn volley_var_parts(fitted: &Fitted, cell: usize, volley: &VolleyMean) -> Mean {
     match fitted.prior {
         None => mean.add_own(KNOWN, fitted.own_var / n),
         Some(p) if p.df.is_infinite() => mean.add_own(WITHIN_POOLED, p.var * factor / n),
+        Some(p) if p.df <= 0.0 => {
+            mean.add_own(WITHIN_CELL + cell, if df > 0.0 { seen } else { p.var * factor } / n);
+        }
         Some(p) => {
             mean.add_own(WITHIN_POOLED, p.df / (p.df + df) * p.var * factor / n);
             mean.add_own(WITHIN_CELL + cell, df / (p.df + df) * seen / n);

@@ -5,7 +5,7 @@
 //! counts; and scatter estimates that borrow from one another (Smyth 2004, "Linear models and
 //! empirical Bayes methods", Stat. Appl. Genet. Mol. Biol. 3, article 3).
 
-use super::special::{trigamma, trigamma_inverse};
+use super::special::{f_upper, trigamma, trigamma_inverse};
 use statrs::function::gamma::digamma;
 
 /// One volley as seen by the variances.
@@ -138,15 +138,19 @@ pub fn nested_reml(cells: &[Vec<VolleySum>]) -> Option<Reml> {
 pub struct ScatterPrior {
     /// The typical variance.
     pub var: f64,
-    /// How many degrees of freedom it is worth to each cell; infinite: cells do not differ.
+    /// How many degrees of freedom it is worth to each cell; infinite: cells do not differ; 0: each stands alone.
     pub df: f64,
 }
 
+/// Level of the two-sided F test by which two cells stand alone. Two scatters of few shots are pooled unless they plainly
+/// disagree, since alone each has half the degrees of freedom; a slip of the test at 10 % costs only that half.
+const TWO_CELLS_ALONE: f64 = 0.10;
+
 /// Fits the prior to the variances of several cells, `(variance, degrees of freedom)`.
 ///
-/// With fewer than three cells there is nothing to learn how much they differ from: each is then given the pooled
-/// variance at full weight. Exact zeros (all shots alike to the last digit) are lifted to 1e-8 of the
-/// pooled variance, so that their logarithm exists.
+/// With fewer than three cells there is nothing to learn how much they differ from. Two are given the pooled variance at
+/// full weight, or each its own where an F test says that they differ (an exact zero says nothing: it is a reading's last
+/// digit). With three or more, exact zeros are lifted to 1e-8 of the pooled variance, so that their logarithm exists.
 pub fn scatter_prior(cells: &[(f64, f64)]) -> Option<ScatterPrior> {
     let used: Vec<(f64, f64)> = cells.iter().copied().filter(|(v, df)| *df > 0.0 && v.is_finite()).collect();
     let df_sum: f64 = used.iter().map(|(_, df)| df).sum();
@@ -154,6 +158,15 @@ pub fn scatter_prior(cells: &[(f64, f64)]) -> Option<ScatterPrior> {
         return None;
     }
     let pooled = used.iter().map(|(v, df)| v * df).sum::<f64>() / df_sum;
+    if let [(a, df_a), (b, df_b)] = used.as_slice()
+        && *a > 0.0
+        && *b > 0.0
+    {
+        let above = f_upper(a / b, *df_a, *df_b);
+        if 2.0 * above.min(1.0 - above) < TWO_CELLS_ALONE {
+            return Some(ScatterPrior { var: pooled, df: 0.0 });
+        }
+    }
     if used.len() < 3 || pooled <= 0.0 {
         return Some(ScatterPrior { var: pooled, df: f64::INFINITY });
     }
@@ -273,5 +286,14 @@ mod tests {
         let unlike = scatter_prior(&[(0.01, 20.0), (1.0, 20.0), (100.0, 20.0), (0.1, 20.0)]).unwrap();
         assert!(unlike.df < 2.0, "{unlike:?}");
         assert_eq!(scatter_prior(&[(1.0, 0.0)]), None);
+    }
+
+    #[test]
+    fn two_scatters_stand_alone_where_they_plainly_disagree() {
+        // Source: F tables, upper 5 % of (7, 2): 19.35, of (2, 7): 4.74.
+        let df_of = |a: f64, b: f64| scatter_prior(&[(a, 7.0), (b, 2.0)]).unwrap().df;
+        assert_eq!([df_of(19.2, 1.0), df_of(19.5, 1.0)], [f64::INFINITY, 0.0]);
+        assert_eq!([df_of(1.0, 4.7), df_of(1.0, 4.8)], [f64::INFINITY, 0.0]);
+        assert_eq!(df_of(0.0, 1.0), f64::INFINITY, "no scatter to the last digit is no evidence");
     }
 }

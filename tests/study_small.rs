@@ -1,0 +1,100 @@
+//! What may a small session claim: few volleys, one speed, nothing repeated, two scatters that are not alike?
+//!
+//! Truth is drawn here. Every limit is the wanted rate less three binomial standard errors of the number of sessions.
+
+use pockmark::study::{Estimate, Setup, Shot, Study, StudyOptions, Verdict, analyse};
+use rand::SeedableRng;
+use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution, StandardNormal};
+use rayon::prelude::*;
+
+const MPH: f64 = 0.44704;
+const SESSIONS: u64 = 1500;
+
+/// Volleys in shooting order.
+struct Volley {
+    setup: &'static str,
+    /// Speed of the ladder; where it is read by the radar.
+    mph: f64,
+    read_mph: f64,
+    shots: usize,
+    /// SD of a shot, deg.
+    within: f64,
+    /// SD of the volley, deg.
+    between: f64,
+}
+
+fn volley(setup: &'static str, mph: f64, shots: usize, within: f64, between: f64) -> Volley {
+    Volley { setup, mph, read_mph: mph, shots, within, between }
+}
+
+fn analysed(plan: &[Volley], truth: fn(f64) -> f64, seed: u64) -> Study {
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    let mut normal = || -> f64 { StandardNormal.sample(&mut rng) };
+    let mut shots = Vec::new();
+    for (i, v) in plan.iter().enumerate() {
+        let wander = v.between * normal();
+        for _ in 0..v.shots {
+            shots.push(Shot {
+                volley: i.to_string(),
+                setup: Setup::new([("pocket", v.setup)]),
+                setpoint_mps: Some(v.mph * MPH),
+                speed_mps: v.read_mph * MPH,
+                release: Estimate {
+                    value: (truth(v.read_mph) + wander + v.within * normal()).to_radians(),
+                    own_var: 0.02f64.to_radians().powi(2),
+                    shared: vec![],
+                },
+                count: 1,
+                ..Shot::default()
+            });
+        }
+    }
+    analyse(&shots, &StudyOptions::default()).unwrap()
+}
+
+fn studies(plan: &[Volley], truth: fn(f64) -> f64) -> Vec<Study> {
+    (0..SESSIONS).into_par_iter().map(|s| analysed(plan, truth, 7000 + s)).collect()
+}
+
+fn level(_: f64) -> f64 {
+    12.0
+}
+
+/// Share of the studies of which `holds` is true.
+fn share(studies: &[Study], holds: impl Fn(&Study) -> bool) -> f64 {
+    studies.iter().filter(|s| holds(s)).count() as f64 / studies.len() as f64
+}
+
+fn three_se(p: f64) -> f64 {
+    3.0 * (p * (1.0 - p) / SESSIONS as f64).sqrt()
+}
+
+fn mean_holds(s: &Study, ladder: usize, truth: f64) -> bool {
+    let p = &s.ladders[ladder].points[0];
+    p.low_deg <= truth && truth <= p.high_deg
+}
+
+fn no_difference_holds(s: &Study) -> bool {
+    let d = &s.comparisons[0].overall;
+    d.low_deg <= 0.0 && 0.0 <= d.high_deg
+}
+
+fn says_differs(s: &Study) -> bool {
+    let c = &s.comparisons[0];
+    c.overall.verdict == Verdict::Differs || c.points.iter().any(|p| p.difference.verdict == Verdict::Differs)
+}
+
+#[test]
+fn two_scatters_that_are_not_alike_stand_alone() {
+    // Pooled, the interval of three wild shots held in 65 %.
+    let wild = studies(&[volley("a", 50.0, 8, 0.1, 0.0), volley("b", 50.0, 3, 1.0, 0.0)], level);
+    let alike = studies(&[volley("a", 50.0, 8, 0.5, 0.0), volley("b", 50.0, 3, 0.5, 0.0)], level);
+    for (name, list, least) in [("unlike", &wild, 0.90), ("alike", &alike, 0.93)] {
+        let of = |k: usize| share(list, |s| mean_holds(s, k, 12.0));
+        let (a, b, d) = (of(0), of(1), share(list, no_difference_holds));
+        println!("{name}: tame {a:.3}, wild {b:.3}, difference {d:.3}, differs {:.3}", share(list, says_differs));
+        assert!([a, b, d].iter().all(|v| *v >= least - three_se(least)), "{name}: {a} {b} {d}");
+        assert!(share(list, says_differs) <= 0.05 + (0.95 - least) + three_se(0.05), "{name}");
+    }
+}
