@@ -11,7 +11,7 @@ use super::doubt::{KNOWN, Mean, WITHIN_CELL};
 use super::input::{MPH_PER_MPS, Setup};
 use super::judge::{Draft, PointDraft, Rules, judge};
 use super::ladder::{Ladder, LadderPoint, PartSource};
-use super::means::{BetweenSource, local_slopes};
+use super::means::local_slopes;
 use super::words::{plus_minus, signed_plus_minus};
 use super::{Study, Verdict};
 use crate::error::{Error, Result};
@@ -438,7 +438,7 @@ fn prepare(a: Side, b: Side, reference: Option<&Setup>, alpha: f64) -> Result<Pr
     let draft = Draft {
         whole,
         df_of_part: parts.df,
-        drift_unseen: [a, b].iter().any(|s| s.study.spreads.between_source != BetweenSource::Repeats),
+        drift_unseen: [a, b].iter().map(|s| &s.study.spreads).any(|s| s.between_source.leaves_drift_out(s.between_deg)),
         ..draft(&a, &b, &factors, one_session, used_points)
     };
     let values = |s: &Setup| factors.iter().map(|f| s.get(f).unwrap_or("")).collect::<Vec<_>>().join(", ");

@@ -8,7 +8,7 @@ use super::doubt::Mean;
 use super::groups::Layout;
 use super::input::{MPH_PER_MPS, Setup, StudyOptions};
 use super::judge::{Draft, Judged, PointDraft, Rules, judge};
-use super::means::{BetweenSource, Fitted};
+use super::means::Fitted;
 use super::words::{Names, tell};
 use serde::{Deserialize, Serialize};
 
@@ -181,7 +181,7 @@ fn pairs(layout: &Layout, release: &Fitted, options: &StudyOptions) -> (Vec<Pair
                 points,
                 whole: None,
                 df_of_part: release.df_of_part.clone(),
-                drift_unseen: release.source != BetweenSource::Repeats,
+                drift_unseen: release.source.leaves_drift_out(release.between_var),
             };
             out.push(Pair { factor: factor.to_string(), a, b, draft });
         }

@@ -172,10 +172,17 @@ fn spreads(release: &means::Fitted, layout: &groups::Layout) -> Spreads {
         BetweenSource::Repeats => format!(
             "From volley to volley the machine wanders by {between_deg:.2} deg (typically; {from}); every ± counts this.{also}"
         ),
-        BetweenSource::FewRepeats => format!(
-            "Hardly anything was repeated ({from}): that the machine wanders by {between_deg:.2} deg from volley to volley is counted as if it were well known. Repeat the reference {:.0} more time(s) to be surer.{also}",
-            BETWEEN_DF_NEEDED - nested.between_df
-        ),
+        BetweenSource::FewRepeats => {
+            let more = BETWEEN_DF_NEEDED - nested.between_df;
+            let seen = if between_deg < 0.005 {
+                "no wandering of the machine beyond its shots' scatter is seen, but so few can miss it".into()
+            } else {
+                format!(
+                    "the machine seems to wander by {between_deg:.2} deg from volley to volley, but that is hardly known, and every ± is wide for it"
+                )
+            };
+            format!("Hardly anything was repeated ({from}): {seen}. Repeat the reference {more:.0} more time(s) to be surer.{also}")
+        }
         BetweenSource::Assumed => "Each setup was shot in one volley a speed, so whether the machine wanders from volley to volley was not seen. Every ± assumes that it does not; shoot the reference at least four times through the day to do without this assumption.".into(),
     };
     let within = nested.within;
