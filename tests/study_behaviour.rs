@@ -155,7 +155,11 @@ fn single_shots_without_repeats_say_so() {
     let study = run(&[shot("1", "mid", 50.0, 10.0), shot("2", "low", 50.0, 11.0)]);
     assert!(study.notes.iter().any(|n| n.contains("scatter cannot be seen")), "{:?}", study.notes);
     let d = &study.comparisons[0].overall;
-    assert!((d.u_deg - 0.05 * 2f64.sqrt()).abs() < 1e-9);
+    // The measurement's 0.05 deg and an assumed scatter of 0.5 deg, of one degree of freedom, on both sides.
+    assert!((d.u_deg - (2.0 * (0.05f64.powi(2) + 0.5f64.powi(2))).sqrt()).abs() < 1e-9, "{d:?}");
+    // Welch-Satterthwaite by hand: (0.2525 * 2)^2 / (0.25 * 2)^2.
+    assert!((d.df.unwrap() - 1.01f64.powi(2)).abs() < 1e-9, "{d:?}");
+    assert_eq!(d.verdict, Verdict::Unclear);
 }
 
 #[test]

@@ -124,3 +124,18 @@ fn one_repeat_of_each_claims_no_more_than_it_knows() {
     println!("one setup, two volleys: {mean:.3}");
     assert!(mean >= 0.90 - three_se(0.90), "{mean}");
 }
+
+#[test]
+fn no_scatter_seen_is_no_certainty() {
+    // One shot a volley, one volley a cell: the measurement's doubt alone called almost every session "differs".
+    let mut plan = Vec::new();
+    for mph in [40.0, 50.0, 60.0] {
+        plan.extend(["a", "b"].map(|s| volley(s, mph, 1, 0.5, 0.0)));
+    }
+    let list = studies(&plan, level);
+    let (false_ones, back) = (share(&list, says_differs), share(&list, |s| s.ladders.iter().any(|l| !l.monotone)));
+    println!("differs {false_ones:.4}, turns back {back:.4}, holds {:.3}", share(&list, no_difference_holds));
+    assert!(false_ones <= 0.01 && back <= 0.01, "{false_ones} {back}");
+    assert!(share(&list, no_difference_holds) >= 0.95 - three_se(0.95));
+    assert!(list.iter().all(|s| s.notes.iter().any(|n| n.contains("a guess"))), "{:?}", list[0].notes);
+}

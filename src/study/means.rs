@@ -23,6 +23,13 @@ use serde::{Deserialize, Serialize};
 /// known it would hold in 84 % only where the machine wanders.
 pub const BETWEEN_DF_NEEDED: f64 = 3.0;
 
+/// SD of a shot about its volley where nothing shows it (no volley of two shots, nothing repeated), deg. Common practice, no
+/// source: a machine in order scatters by some 0.3 to 0.6 deg.
+pub(crate) const UNSEEN_SCATTER_DEG: f64 = 0.5;
+
+/// Its degrees of freedom: the fewest there are, so that no verdict rests on a guess.
+const UNSEEN_SCATTER_DF: f64 = 1.0;
+
 /// Residuals a cell needs before its own median deviation is trusted over that of all cells.
 const CELL_MAD_NEEDS: usize = 8;
 
@@ -92,6 +99,11 @@ impl Fitted {
     pub fn p_between(&self) -> Option<f64> {
         let (f, df1, df2) = self.nested.f_ratio()?;
         Some(f_upper(f, df1, df2))
+    }
+
+    /// No scatter at all can be seen: the shots' is assumed.
+    pub fn scatter_unseen(&self) -> bool {
+        self.nested.within.is_none() && self.nested.between_square.is_none()
     }
 }
 
@@ -303,7 +315,11 @@ fn spreads(layout: &Layout, volleys: Vec<VolleyMean>, own_var: f64) -> Fitted {
     // A fitted trend takes up one more constant: on average half the degrees of freedom are left at a point.
     let pool = if trended { 0.5 * nested.within_df } else { nested.within_df };
     let alone = prior.is_some_and(|p| p.df <= 0.0);
-    let pooled_df = prior.map_or(f64::INFINITY, |p| if alone { pool } else { p.df.min(pool) });
+    let pooled_df = match prior {
+        Some(p) if alone || p.df > pool => pool,
+        Some(p) => p.df,
+        None => UNSEEN_SCATTER_DF,
+    };
     if let Some(d) = df_of_part.get_mut(WITHIN_POOLED) {
         *d = pooled_df;
     }
@@ -347,7 +363,12 @@ fn volley_var_parts(fitted: &Fitted, cell: usize, volley: &VolleyMean) -> Mean {
     let (seen, df) = fitted.seen_within.get(cell).copied().unwrap_or((0.0, 0.0));
     let factor = fitted.prior_factor.get(cell).copied().unwrap_or(1.0);
     match fitted.prior {
-        None => mean.add_own(KNOWN, fitted.own_var / n),
+        None => {
+            mean.add_own(KNOWN, fitted.own_var / n);
+            if fitted.scatter_unseen() {
+                mean.add_own(WITHIN_POOLED, UNSEEN_SCATTER_DEG.to_radians().powi(2) / n);
+            }
+        }
         Some(p) if p.df.is_infinite() => mean.add_own(WITHIN_POOLED, p.var * factor / n),
         Some(p) if p.df <= 0.0 => {
             mean.add_own(WITHIN_CELL + cell, if df > 0.0 { seen } else { p.var * factor } / n);

@@ -254,8 +254,11 @@ pub fn analyse(shots: &[Shot], options: &StudyOptions) -> Result<Study> {
     let doubtful = means::doubtful_shots(&layout, shots);
     let spreads = spreads(&release, &layout);
     notes.insert(0, spreads.sentence.clone());
-    if release.nested.within.is_none() && release.nested.between_square.is_none() {
-        notes.push("No volley has two shots and nothing was repeated: scatter cannot be seen, and only the measurement's own doubt is counted. Shoot at least two shots in a volley.".into());
+    if release.scatter_unseen() {
+        notes.push(format!(
+            "No volley has two shots and nothing was repeated, so scatter cannot be seen: a shot is taken to scatter by {} deg, as machines commonly do, which is a guess, so every ± is wide and hardly anything can be told. Shoot several shots in a volley.",
+            means::UNSEEN_SCATTER_DEG
+        ));
     }
     if layout.setpoints_found {
         notes.push(format!("{} speeds were found in the readings.", layout.setpoints_mps.len()));
