@@ -139,3 +139,39 @@ fn no_scatter_seen_is_no_certainty() {
     assert!(share(&list, no_difference_holds) >= 0.95 - three_se(0.95));
     assert!(list.iter().all(|s| s.notes.iter().any(|n| n.contains("a guess"))), "{:?}", list[0].notes);
 }
+
+#[test]
+fn speeds_off_the_ladder_make_no_difference() {
+    // One speed: b is read 5 % below a, on a ladder that falls by 0.2 deg a mph, 4 volleys each.
+    let falls = |mph: f64| 15.0 - 0.2 * (mph - 60.0);
+    let mut plan = Vec::new();
+    for _ in 0..4 {
+        plan.push(volley("a", 60.0, 5, 0.3, 0.0));
+        plan.push(Volley { read_mph: 57.0, ..volley("b", 60.0, 5, 0.3, 0.0) });
+    }
+    let list = studies(&plan, falls);
+    // The slope is off by its own u in every session: 3 mph of it against twice as much.
+    let (holds, false_ones) = (share(&list, no_difference_holds), share(&list, says_differs));
+    println!("one speed: holds {holds:.3}, differs {false_ones:.3}");
+    assert!(holds >= 0.90 - three_se(0.90) && false_ones <= 0.05 + three_se(0.05), "{holds} {false_ones}");
+    // At the setpoint nothing is added.
+    let exact: Vec<Volley> = (0..8).map(|i| volley(if i % 2 == 0 { "a" } else { "b" }, 60.0, 5, 0.3, 0.0)).collect();
+    let d = &analysed(&exact, falls, 1).comparisons[0].overall;
+    assert!(d.u_deg < 0.25, "{d:?}");
+    // A ladder that bends down at its end, where b is read 5 % low.
+    let bends = |mph: f64| 14.0 - 0.014 * (mph - 45.0).max(0.0).powi(2);
+    let mut plan = Vec::new();
+    for _ in 0..2 {
+        for mph in [30.0, 40.0, 50.0, 60.0, 70.0] {
+            plan.push(volley("a", mph, 5, 0.3, 0.1));
+            let read_mph = if mph > 65.0 { 66.5 } else { mph };
+            plan.push(Volley { read_mph, ..volley("b", mph, 5, 0.3, 0.1) });
+        }
+    }
+    let list = studies(&plan, bends);
+    let at_end = |s: &Study| s.comparisons[0].points[4].difference.clone();
+    let holds = share(&list, |s| at_end(s).low_deg <= 0.0 && 0.0 <= at_end(s).high_deg);
+    let false_ones = share(&list, |s| at_end(s).verdict == Verdict::Differs);
+    println!("ladder's end: holds {holds:.3}, differs {false_ones:.3}");
+    assert!(holds >= 0.90 - three_se(0.90) && false_ones <= 0.05 + three_se(0.05), "{holds} {false_ones}");
+}

@@ -11,7 +11,7 @@ use super::doubt::{KNOWN, Mean, WITHIN_CELL};
 use super::input::{MPH_PER_MPS, Setup};
 use super::judge::{Draft, PointDraft, Rules, judge};
 use super::ladder::{Ladder, LadderPoint, PartSource};
-use super::means::local_slopes;
+use super::means::{local_slopes, slope_var};
 use super::words::{plus_minus, signed_plus_minus};
 use super::{Study, Verdict};
 use crate::error::{Error, Result};
@@ -127,6 +127,7 @@ fn means_at(parts: &mut Parts, session: usize, ladder: &Ladder, speeds_mps: &[f6
     let own: Vec<(Mean, f64, f64)> =
         ladder.points.iter().map(|p| (parts.mean(session, p), p.setpoint_mps, p.volleys as f64)).collect();
     let slopes = local_slopes(&own.iter().map(|(m, v, _)| (*v, m.value)).collect::<Vec<_>>());
+    let ladder: Vec<(f64, &Mean)> = own.iter().map(|(m, v, _)| (*v, m)).collect();
     speeds_mps
         .iter()
         .map(|&at| {
@@ -138,12 +139,7 @@ fn means_at(parts: &mut Parts, session: usize, ladder: &Ladder, speeds_mps: &[f6
             let mut mean = m.clone();
             let step_mps = at - v;
             mean.value += slopes.get(i).copied().unwrap_or(0.0) * step_mps;
-            // The slope's doubt, from the means that it spans.
-            if let (Some(low), Some(high)) = (own.get(i.saturating_sub(1)), own.get(i + 1).or(own.get(i)))
-                && high.1 > low.1
-            {
-                mean.add_own(KNOWN, (step_mps / (high.1 - low.1)).powi(2) * (low.0.own_var() + high.0.own_var()));
-            }
+            mean.add_own(KNOWN, slope_var(&ladder, i, step_mps));
             Some((mean, *n))
         })
         .collect()

@@ -7,7 +7,7 @@
 
 use super::doubt::{BETWEEN, KNOWN, Mean, WITHIN_CELL, WITHIN_POOLED, add_scaled};
 use super::groups::Layout;
-use super::input::Shot;
+use super::input::{MPH_PER_MPS, Shot};
 use super::robust::{DOUBTFUL_Z, MAD_OVER_SIGMA, median};
 use super::special::{f_upper, t_two_sided};
 use super::variance::{
@@ -29,6 +29,10 @@ pub(crate) const UNSEEN_SCATTER_DEG: f64 = 0.5;
 
 /// Its degrees of freedom: the fewest there are, so that no verdict rests on a guess.
 const UNSEEN_SCATTER_DF: f64 = 1.0;
+
+/// Standard uncertainty of the slope of a setup with one speed only, deg for each mph. Common practice, no source: a ladder
+/// falls by some 6 deg over 40 mph, and up to that much steeper where it falls off.
+const LONE_SLOPE_U_DEG_PER_MPH: f64 = 0.2;
 
 /// Residuals a cell needs before its own median deviation is trusted over that of all cells.
 const CELL_MAD_NEEDS: usize = 8;
@@ -216,26 +220,45 @@ pub(crate) fn fit(layout: &Layout, shots: &[Shot], response: fn(&Shot) -> &Estim
     fitted
 }
 
-/// Variance that bringing a cell to its setpoint adds: (speed off the setpoint)^2 times the slope's variance,
-/// taken from the two means that the slope spans.
+/// Variance that bringing each cell to its setpoint adds.
 fn slope_doubt(layout: &Layout, cells: &[Mean], off_mps: &[f64]) -> Vec<f64> {
-    let speed = |c: usize| layout.cells.get(c).and_then(|r| layout.setpoints_mps.get(r.setpoint)).copied();
     let mut out = vec![0.0; cells.len()];
     for setup in 0..layout.setups.len() {
         let of = layout.cells_of(setup);
+        let ladder: Vec<(f64, &Mean)> = of
+            .iter()
+            .filter_map(|&c| Some((*layout.setpoints_mps.get(layout.cells.get(c)?.setpoint)?, cells.get(c)?)))
+            .collect();
         for (i, &c) in of.iter().enumerate() {
-            let low = of.get(i.saturating_sub(1)).copied().unwrap_or(c);
-            let high = of.get(i + 1).copied().unwrap_or(c);
-            let (Some(a), Some(b), Some(ma), Some(mb)) = (speed(low), speed(high), cells.get(low), cells.get(high))
-            else {
-                continue;
-            };
-            if let (true, Some(slot), Some(off)) = (b > a, out.get_mut(c), off_mps.get(c)) {
-                *slot = (off / (b - a)).powi(2) * (ma.own_var() + mb.own_var());
+            if let (Some(slot), Some(off)) = (out.get_mut(c), off_mps.get(c).filter(|o| o.is_finite())) {
+                *slot = slope_var(&ladder, i, *off);
             }
         }
     }
     out
+}
+
+/// Variance that bringing point `i` of a ladder (ascending speeds) over `off_mps` by its own slope adds: of the slope, from
+/// the two means that it spans; at an end also of the bend, half the change from this secant to the next; of a lone point,
+/// [`LONE_SLOPE_U_DEG_PER_MPH`].
+pub(crate) fn slope_var(ladder: &[(f64, &Mean)], i: usize, off_mps: f64) -> f64 {
+    let secant = |j: usize| match (ladder.get(j), ladder.get(j + 1)) {
+        (Some(a), Some(b)) if b.0 > a.0 => Some((b.1.value - a.1.value) / (b.0 - a.0)),
+        _ => None,
+    };
+    let last = ladder.len().saturating_sub(1);
+    let (low, high) = (i.saturating_sub(1), (i + 1).min(last));
+    let (Some(a), Some(b)) = (ladder.get(low), ladder.get(high)) else { return 0.0 };
+    if b.0 <= a.0 {
+        return (off_mps * (LONE_SLOPE_U_DEG_PER_MPH * MPH_PER_MPS).to_radians()).powi(2);
+    }
+    let bend = match (i == 0, i == last) {
+        (true, false) => secant(0).zip(secant(1)),
+        (false, true) => secant(low).zip(low.checked_sub(1).and_then(secant)),
+        _ => None,
+    };
+    let bend = bend.map_or(0.0, |(end, next)| 0.5 * (end - next));
+    off_mps.powi(2) * ((a.1.own_var() + b.1.own_var()) / (b.0 - a.0).powi(2) + bend * bend)
 }
 
 fn volley_mean<'a>(
@@ -483,5 +506,24 @@ mod tests {
         assert!((s[1] - 4.0).abs() < 1e-12 && (s[2] - 8.0).abs() < 1e-12, "{s:?}");
         assert_eq!(local_slopes(&[(1.0, 2.0)]), vec![0.0]);
         assert!(local_slopes(&[]).is_empty());
+    }
+    #[test]
+    fn what_bringing_to_a_speed_adds() {
+        let mean = |value: f64, var: f64| {
+            let mut m = Mean { value, ..Mean::default() };
+            m.add_own(KNOWN, var);
+            m
+        };
+        let means = [mean(3.0, 1e-4), mean(2.0, 2e-4), mean(0.0, 3e-4)];
+        let ladder: Vec<(f64, &Mean)> = [10.0, 12.0, 14.0].into_iter().zip(&means).collect();
+        // By hand: secants -0.5 and -1: the bend is 0.25 at either end; spans 2, 4, 2.
+        let by_hand = [3e-4 / 4.0 + 0.0625, 4e-4 / 16.0, 5e-4 / 4.0 + 0.0625];
+        for (i, want) in by_hand.into_iter().enumerate() {
+            assert!((slope_var(&ladder, i, 0.1) - 0.01 * want).abs() < 1e-12, "{i}");
+        }
+        assert!((slope_var(&ladder[..2], 0, 0.1) - 0.01 * 3e-4 / 4.0).abs() < 1e-12, "two speeds show no bend");
+        // 1 mph off.
+        let lone = slope_var(&ladder[..1], 0, 1.0 / MPH_PER_MPS);
+        assert!((lone.sqrt() - 0.2f64.to_radians()).abs() < 1e-12);
     }
 }
