@@ -7,7 +7,9 @@ mod summary_doc;
 use common::pockmark;
 use pockmark::pipeline::compare::{Question, compare_sessions, compare_within};
 use pockmark::report::Summary;
-use pockmark::study::{Across, Estimate, PhotoPair, Setup, Shot, StudyOptions, Verdict, analyse};
+use pockmark::study::{
+    Across, Estimate, PhotoPair, Setup, Shot, StudyOptions, Verdict, analyse, equivalence_power, t_test_power,
+};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -420,6 +422,31 @@ fn a_reference_that_was_shot_at_one_speed_only_bridges_by_its_mean() {
         })
         .sum();
     assert_holds("bridged by one speed", held, n as usize);
+}
+
+#[test]
+fn advice_through_a_reference_counts_the_volleys_that_are_there() {
+    // Two volleys of each of four setups at each speed: k more make them 2 + k, and own variance 2 / (2 + k) of what it is.
+    let wild = |s: Scene| Scene { volleys: 2, between_deg: 0.5, within_deg: 0.6, ..s };
+    let one = wild(Scene { title: "one", ..scene(&[(pocket("mid"), 11.0), (pocket("low"), 12.0)]) });
+    let two = wild(Scene { title: "two", ..scene(&[(pocket("mid"), 11.0), (pocket("deep"), 12.5)]) });
+    let mut asked = 0;
+    for a in across(&one, &two, 40, ("low", "deep")) {
+        let d = &a.comparison.overall;
+        if d.verdict != Verdict::Unclear || !a.bridge.as_ref().is_some_and(|b| b.used) {
+            continue;
+        }
+        asked += 1;
+        // One pair with several speeds: its answer over the ladder is judged at half of alpha.
+        let (own, df, alpha) = (d.u_deg.powi(2) - d.u_shared_deg.powi(2), d.df.unwrap(), 0.025);
+        let will = |k: &u32| {
+            let k = f64::from(*k);
+            let u = (own * 2.0 / (2.0 + k) + d.u_shared_deg.powi(2)).sqrt();
+            t_test_power(1.0 / u, df + k, alpha) >= 0.8 && equivalence_power(1.0 / u, df + k, alpha) >= 0.8
+        };
+        assert_eq!(d.more_volleys, (1..=100).find(will), "{d:?}");
+    }
+    assert!(asked > 5, "{asked}");
 }
 
 #[test]

@@ -9,7 +9,7 @@
 use super::compare::{Comparison, Difference, each, trend, with_words};
 use super::doubt::{KNOWN, Mean, WITHIN_CELL};
 use super::input::{MPH_PER_MPS, Setup};
-use super::judge::{Draft, PointDraft, Rules, judge};
+use super::judge::{Draft, PointDraft, Rules, Whole, judge};
 use super::ladder::{Ladder, LadderPoint, PartSource};
 use super::means::{local_slopes, slope_var};
 use super::words::{plus_minus, signed_plus_minus};
@@ -172,7 +172,7 @@ type AtSpeeds = [Option<(Mean, f64)>];
 struct Bridged {
     points: Vec<PointDraft>,
     /// The mean over the points, where one change is taken off all of them.
-    whole: Option<(Mean, f64)>,
+    whole: Option<Whole>,
     /// The reference's own change from the first session to the second, averaged.
     change: Mean,
 }
@@ -219,37 +219,45 @@ fn bridged(banks: &Banks, speeds_mps: &[f64], raw: &[PointDraft]) -> Option<Brid
     for i in asked {
         let (ma, na) = banks.a.get(i)?.as_ref()?;
         let (mb, nb) = banks.b.get(i)?.as_ref()?;
-        let (mean, n) = if banks.a_is_reference {
+        let (mean, n, behind) = if banks.a_is_reference {
             let (reference, n) = banks.there.get(i)?.as_ref()?;
-            (Mean::combine([(1.0, mb), (-1.0, reference)]), each(*nb, *n))
+            let n = each(*nb, *n);
+            (Mean::combine([(1.0, mb), (-1.0, reference)]), n, n)
         } else if banks.b_is_reference {
             let (reference, n) = banks.here.get(i)?.as_ref()?;
-            (Mean::combine([(1.0, reference), (-1.0, ma)]), each(*na, *n))
+            let n = each(*na, *n);
+            (Mean::combine([(1.0, reference), (-1.0, ma)]), n, n)
         } else {
-            let (off, n) = match steps.get(i)? {
-                Some((m, n)) if all => (m, *n),
-                _ => (&change, change_each),
+            let (off, n, weight) = match steps.get(i)? {
+                Some((m, n)) if all => (m, *n, 1.0),
+                _ => (&change, change_each, 1.0 / count),
             };
             // A difference of two differences: one count of volleys for each of two sides that bears the same scatter.
-            (Mean::combine([(1.0, mb), (-1.0, ma), (-1.0, off)]), 1.0 / (1.0 / each(*na, *nb) + 1.0 / n))
+            let n = 1.0 / (1.0 / each(*na, *nb) + 1.0 / n);
+            (Mean::combine([(1.0, mb), (-1.0, ma), (-1.0, off)]), n, (1.0 + weight) * n)
         };
-        points.push(PointDraft { speed_mps: *speeds_mps.get(i)?, mean, each: n });
+        points.push(PointDraft { speed_mps: *speeds_mps.get(i)?, mean, each: n, behind });
     }
     let whole = (!all).then(|| {
         // The points share one change: it is taken off their mean once.
-        let k = 1.0 / raw.len().max(1) as f64;
-        let mean = Mean::combine(raw.iter().map(|p| (k, &p.mean)));
-        let n = raw.len() as f64 * raw.len() as f64 / raw.iter().map(|p| 1.0 / p.each).sum::<f64>();
-        let each = 1.0 / (1.0 / n + 1.0 / change_each) / raw.len().max(1) as f64;
-        (Mean::combine([(1.0, &mean), (-1.0, &change)]), each)
+        let speeds = raw.len().max(1) as f64;
+        let mean = Mean::combine(raw.iter().map(|p| (1.0 / speeds, &p.mean)));
+        let n = speeds * speeds / raw.iter().map(|p| 1.0 / p.each).sum::<f64>();
+        // Volleys with which two sides, all speeds together, would bear the same scatter.
+        let both = 1.0 / (1.0 / n + 1.0 / change_each);
+        Whole {
+            mean: Mean::combine([(1.0, &mean), (-1.0, &change)]),
+            each: both / speeds,
+            behind: (1.0 / speeds + 1.0 / count) * both,
+        }
     });
     Some(Bridged { points, whole, change })
 }
 
 /// The mean over the points and its half width, deg.
-fn over_deg(points: &[PointDraft], whole: Option<&(Mean, f64)>, df: &[f64], alpha: f64) -> (f64, f64) {
+fn over_deg(points: &[PointDraft], whole: Option<&Whole>, df: &[f64], alpha: f64) -> (f64, f64) {
     let k = 1.0 / points.len().max(1) as f64;
-    let mean = whole.map_or_else(|| Mean::combine(points.iter().map(|p| (k, &p.mean))), |w| w.0.clone());
+    let mean = whole.map_or_else(|| Mean::combine(points.iter().map(|p| (k, &p.mean))), |w| w.mean.clone());
     (mean.value.to_degrees(), mean.half_width(df, alpha).to_degrees())
 }
 
@@ -338,7 +346,8 @@ fn prepare(a: Side, b: Side, reference: Option<&Setup>, alpha: f64) -> Result<Pr
         .zip(of_a.iter().zip(&of_b))
         .filter_map(|(&speed_mps, (ma, mb))| {
             let ((ma, na), (mb, nb)) = (ma.as_ref()?, mb.as_ref()?);
-            Some(PointDraft { speed_mps, mean: Mean::combine([(1.0, mb), (-1.0, ma)]), each: each(*na, *nb) })
+            let each = each(*na, *nb);
+            Some(PointDraft { speed_mps, mean: Mean::combine([(1.0, mb), (-1.0, ma)]), each, behind: each })
         })
         .collect();
     if points.is_empty() {

@@ -167,7 +167,8 @@ fn pairs(layout: &Layout, release: &Fitted, options: &StudyOptions) -> (Vec<Pair
                 let (Some(ma), Some(mb)) = (release.cells.get(ca), release.cells.get(cb)) else { continue };
                 let volleys = |c: usize| layout.cells.get(c).map_or(1.0, |c| c.volleys.len() as f64);
                 let mean = Mean::combine([(1.0, mb), (-1.0, ma)]);
-                points.push(PointDraft { speed_mps, mean, each: each(volleys(ca), volleys(cb)) });
+                let each = each(volleys(ca), volleys(cb));
+                points.push(PointDraft { speed_mps, mean, each, behind: each });
             }
             if points.is_empty() {
                 notes.push(format!("{} and {} share no speed, so they cannot be compared.", sa.words(), sb.words()));

@@ -22,8 +22,21 @@ const MOST_MORE_VOLLEYS: u32 = 100;
 pub(crate) struct PointDraft {
     pub speed_mps: f64,
     pub mean: Mean,
-    /// Volleys of each side: the harmonic mean of the two.
+    /// Volleys of each side: the harmonic mean of the two. A bridged difference has more than two means in it: then the
+    /// number with which two sides would bear the same scatter.
     pub each: f64,
+    /// Volleys that stand behind each of its means (harmonic mean): what more volleys of each come on top of.
+    pub behind: f64,
+}
+
+/// A difference over the ladder where its points are not independent of each other.
+#[derive(Clone, Debug)]
+pub(crate) struct Whole {
+    pub mean: Mean,
+    /// As [`PointDraft::each`], for each of the points.
+    pub each: f64,
+    /// As [`PointDraft::behind`].
+    pub behind: f64,
 }
 
 /// One pair of setups before it is judged.
@@ -36,8 +49,8 @@ pub(crate) struct Draft {
     pub with: String,
     /// Speed by speed, slowest first; at least one.
     pub points: Vec<PointDraft>,
-    /// The mean over the speeds with its volleys, where the points are not independent of each other.
-    pub whole: Option<(Mean, f64)>,
+    /// The mean over the speeds, where the points are not independent of each other.
+    pub whole: Option<Whole>,
     /// Degrees of freedom of the parts of the means' own variances.
     pub df_of_part: Vec<f64>,
     /// The drift from volley to volley was not measured.
@@ -45,14 +58,18 @@ pub(crate) struct Draft {
 }
 
 impl Draft {
-    /// The plain mean over the speeds, and the volleys that each of its points rests on (harmonic mean).
-    pub fn overall(&self) -> (Mean, f64) {
+    /// The plain mean over the speeds, and the volleys that each of its points rests on (harmonic means).
+    pub fn overall(&self) -> Whole {
         if let Some(whole) = &self.whole {
             return whole.clone();
         }
-        let k = 1.0 / self.points.len().max(1) as f64;
-        let mean = Mean::combine(self.points.iter().map(|p| (k, &p.mean)));
-        (mean, self.points.len() as f64 / self.points.iter().map(|p| 1.0 / p.each).sum::<f64>())
+        let n = self.points.len() as f64;
+        let harmonic = |of: fn(&PointDraft) -> f64| n / self.points.iter().map(|p| 1.0 / of(p)).sum::<f64>();
+        Whole {
+            mean: Mean::combine(self.points.iter().map(|p| (1.0 / n.max(1.0), &p.mean))),
+            each: harmonic(|p| p.each),
+            behind: harmonic(|p| p.behind),
+        }
     }
 }
 
@@ -69,11 +86,11 @@ pub(crate) struct Judged {
     pub points: Vec<PointDifference>,
 }
 
-/// Volleys to add to each of two setups so that a difference of what matters would be found, and no
+/// Volleys to add to the `behind` of each mean in `d` (of both setups, and of the reference that bridges them), so that a difference of what matters would be found, and no
 /// difference shown to be none, each with a chance of 80 %. Takes the first Holm step's share of alpha.
-fn more_volleys(d: &Mean, each: f64, df: f64, margin: f64, share: f64) -> Option<u32> {
+fn more_volleys(d: &Mean, behind: f64, df: f64, margin: f64, share: f64) -> Option<u32> {
     let will = |k: f64| {
-        let u = (d.own_var() * each / (each + k) + d.shared_var()).sqrt();
+        let u = (d.own_var() * behind / (behind + k) + d.shared_var()).sqrt();
         let df = df + k;
         u == 0.0
             || (t_test_power(margin / u, df, share) >= POWER_TO_SETTLE
@@ -106,6 +123,7 @@ fn level(alpha: f64, share: f64, raw: f64, adjusted: f64) -> f64 {
 struct Test<'a> {
     mean: &'a Mean,
     each: f64,
+    behind: f64,
     setpoints: usize,
     /// Its share of alpha.
     share: f64,
@@ -113,7 +131,7 @@ struct Test<'a> {
 }
 
 fn judge_one(test: &Test, (p_differs, p_same): (f64, f64), rules: &Rules) -> Difference {
-    let Test { mean: m, each, setpoints, share, of } = *test;
+    let Test { mean: m, each, behind, setpoints, share, of } = *test;
     let Rules { margin_rad: margin, alpha } = *rules;
     let dfs = of.df_of_part.as_slice();
     let half = m.half_width(dfs, alpha);
@@ -148,7 +166,9 @@ fn judge_one(test: &Test, (p_differs, p_same): (f64, f64), rules: &Rules) -> Dif
         p_same,
         verdict,
         small_but_real: close && not_zero,
-        more_volleys: (verdict == Verdict::Unclear).then(|| more_volleys(m, each, df, margin, alpha * share)).flatten(),
+        more_volleys: (verdict == Verdict::Unclear)
+            .then(|| more_volleys(m, behind, df, margin, alpha * share))
+            .flatten(),
         holds_to_drift_deg: drift.filter(|_| of.drift_unseen).map(f64::to_degrees),
         sentence: String::new(),
     }
@@ -156,17 +176,20 @@ fn judge_one(test: &Test, (p_differs, p_same): (f64, f64), rules: &Rules) -> Dif
 
 /// Judges pairs as one family: their answers over the ladder, and speed by speed where there are several.
 pub(crate) fn judge(drafts: &[Draft], rules: &Rules) -> Vec<Judged> {
-    let overall: Vec<(Mean, f64)> = drafts.iter().map(Draft::overall).collect();
+    let overall: Vec<Whole> = drafts.iter().map(Draft::overall).collect();
     let point_tests: usize = drafts.iter().map(|d| d.points.len()).filter(|n| *n > 1).sum();
     let overall_share = if point_tests > 0 { 0.5 } else { 1.0 } / drafts.len().max(1) as f64;
     let point_share = 0.5 / point_tests.max(1) as f64;
     let mut tests: Vec<Test> = Vec::new();
-    for (d, (mean, each)) in drafts.iter().zip(&overall) {
-        tests.push(Test { mean, each: *each, setpoints: d.points.len(), share: overall_share, of: d });
+    for (d, whole) in drafts.iter().zip(&overall) {
+        let Whole { mean, each, behind } = whole;
+        let setpoints = d.points.len();
+        tests.push(Test { mean, each: *each, behind: *behind, setpoints, share: overall_share, of: d });
         if d.points.len() > 1 {
             tests.extend(d.points.iter().map(|p| Test {
                 mean: &p.mean,
                 each: p.each,
+                behind: p.behind,
                 setpoints: 1,
                 share: point_share,
                 of: d,
