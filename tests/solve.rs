@@ -249,6 +249,26 @@ fn zero_shots_replace_the_stated_zero_and_stay_out_of_the_study() {
 }
 
 #[test]
+fn one_zero_shot_tells_no_zero() {
+    let volleys = "volley,shots,speed_mph,setpoint_mph,pocket,known_release_deg\n\
+                   cup,1,30.1,30,,0\n1,3,30.2,30,mid,\n";
+    let impacts = "volley,y_mm\ncup,1301\n1,749\n1,740\n1,755\n";
+    let f = Folder::new(SESSION, volleys, impacts);
+    pockmark(f.path(), ["solve", "."]).says(0, &[]);
+    let notes = f.summary().notes.join("\n");
+    assert!(notes.contains("zero is the one that session.toml states") && notes.contains("at least four"), "{notes}");
+    let alone = Folder::new(SESSION, VOLLEYS, HEIGHTS);
+    pockmark(alone.path(), ["solve", "."]).says(0, &[]);
+    // The stated zero's doubt, and no other: as without zero shots.
+    let zero = |f: &Folder| f.summary().budgets[0].lines.iter().find(|l| l.name == "zero").map_or(0.0, |l| l.u_deg);
+    assert!(zero(&f) > 0.0 && (zero(&f) - zero(&alone)).abs() < 1e-6, "{} {}", zero(&f), zero(&alone));
+    f.write("session.toml", &SESSION.replace("zero = \"-10.0 deg ± 0.1 deg\"\n", ""));
+    assert_eq!(pockmark(f.path(), ["solve", "."]).code, 1);
+    let rows = f.rows("volleys.csv");
+    assert!(rows.iter().all(|v| v["note"].contains("shoot at least four")), "{rows:?}");
+}
+
+#[test]
 fn a_doubt_of_where_the_speed_is_read_counts() {
     let u_of = |read_at: &str| {
         let f = Folder::new(&format!("{SESSION}read_at = \"{read_at}\"\n"), VOLLEYS, HEIGHTS);

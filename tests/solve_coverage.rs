@@ -170,7 +170,7 @@ impl Held {
         (mean, (var / n).sqrt())
     }
 
-    fn check(&self, what: &str) {
+    fn check(&self, what: &str, high: f64) {
         let (mean, error) = self.mean_and_error();
         println!(
             "{what}: {:.2} % of intervals hold (± {:.2} from {} sessions)",
@@ -179,7 +179,7 @@ impl Held {
             self.0.len()
         );
         // Sessions are the independent samples: three standard errors beside the limits that are promised.
-        assert!(mean > 0.93 - 3.0 * error && mean < 0.97 + 3.0 * error, "{what}: {mean}");
+        assert!(mean > 0.93 - 3.0 * error && mean < high + 3.0 * error, "{what}: {mean}");
         assert!(error < 0.01, "{what}: too few sessions to tell");
     }
 }
@@ -223,11 +223,14 @@ fn coverage(kind: Kind, sessions: usize, seed: u64, name: &str) {
             .collect();
         differences.add(&d);
     }
-    shots.check(&format!("{name}: shots"));
+    // Two volleys of zero shots lie apart by chance in one day of four (the test's 25 %); the zero is then widened and nearly
+    // always holds: 0.75 * 97 + 0.25 * 100 = 98 %.
+    let high = if kind.zero_shots { 0.98 } else { 0.97 };
+    shots.check(&format!("{name}: shots"), high);
     if !kind.heights_alone {
-        sides.check(&format!("{name}: sideways"));
+        sides.check(&format!("{name}: sideways"), 0.97);
     }
-    volleys.check(&format!("{name}: volleys' means"));
+    volleys.check(&format!("{name}: volleys' means"), high);
     let (held, _) = differences.mean_and_error();
     println!(
         "{name}: differences within the whole doubt of both: {:.1} % (more than 95: what is shared cancels)",
