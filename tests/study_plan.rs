@@ -172,7 +172,7 @@ fn readings_are_never_overwritten_without_force_and_then_kept() {
     let with_reading = lines.join("\n");
     std::fs::write(&path, &with_reading).unwrap();
     let ran = pockmark(dir.path(), ASKED.iter().chain(&["2"]));
-    ran.says(1, &["holds 1 volley(s) with speed readings", "--force"]);
+    ran.says(1, &["holds 1 volley with speed readings", "--force"]);
     assert_eq!(std::fs::read_to_string(&path).unwrap(), with_reading);
     let ran = pockmark(dir.path(), ASKED.iter().chain(&["2", "--force"]));
     assert_eq!(ran.code, 0, "{}", ran.err);
