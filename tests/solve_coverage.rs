@@ -223,8 +223,8 @@ fn coverage(kind: Kind, sessions: usize, seed: u64, name: &str) {
             .collect();
         differences.add(&d);
     }
-    // Two volleys of zero shots lie apart by chance in one day of four (the test's 25 %); the zero is then widened and nearly
-    // always holds: 0.75 * 97 + 0.25 * 100 = 98 %.
+    // Two volleys of zero shots lie apart by chance in one day of four (the test's 25 %); the zero is then widened
+    // and nearly always holds: 0.75 * 97 + 0.25 * 100 = 98 %.
     let high = if kind.zero_shots { 0.98 } else { 0.97 };
     shots.check(&format!("{name}: shots"), high);
     if !kind.heights_alone {

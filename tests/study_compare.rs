@@ -426,7 +426,8 @@ fn a_reference_that_was_shot_at_one_speed_only_bridges_by_its_mean() {
 
 #[test]
 fn advice_through_a_reference_counts_the_volleys_that_are_there() {
-    // Two volleys of each of four setups at each speed: k more make them 2 + k, and own variance 2 / (2 + k) of what it is.
+    // Two volleys of each of four setups at each speed: k more make them 2 + k, and own variance 2 / (2 + k) of what
+    // it is.
     let wild = |s: Scene| Scene { volleys: 2, between_deg: 0.5, within_deg: 0.6, ..s };
     let one = wild(Scene { title: "one", ..scene(&[(pocket("mid"), 11.0), (pocket("low"), 12.0)]) });
     let two = wild(Scene { title: "two", ..scene(&[(pocket("mid"), 11.0), (pocket("deep"), 12.5)]) });

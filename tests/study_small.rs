@@ -101,7 +101,8 @@ fn two_scatters_that_are_not_alike_stand_alone() {
 
 #[test]
 fn one_repeat_of_each_claims_no_more_than_it_knows() {
-    // Two setups at one speed, two volleys each. With the scatter between them taken as known: 84 % and 15.7 % at an SD of 1 deg.
+    // Two setups at one speed, two volleys each. With the scatter between them taken as known: 84 % and 15.7 % at an
+    // SD of 1 deg.
     for between in [0.0, 0.3, 1.0] {
         let plan: Vec<Volley> = ["a", "b", "a", "b"].map(|s| volley(s, 50.0, 5, 0.4, between)).into();
         let list = studies(&plan, level);

@@ -6,16 +6,16 @@
 //! `a' - zero` then keeps only what the two flights do not share alike. At the speed and height of
 //! the zero shots nothing of the pivot's or the speed's doubt is left.
 //!
-//! Own part of a volley's mean: what its marks carry, or the scatter `s` of the shots where that is more. With
-//! `nu` degrees of freedom `s` is itself doubtful, so it counts `t(nu) / k` times, with `t` and `k` the half-widths of
-//! Student's and of the normal distribution that hold 95.45 %. Volleys of one shot each show the scatter by how they lie
-//! apart. A single shot shows none: no zero is taken from it.
+//! Own part of a volley's mean: what its marks carry, or the scatter `s` of the shots where that is more. With `nu`
+//! degrees of freedom `s` is itself doubtful, so it counts `t(nu) / k` times, with `t` and `k` the half-widths of
+//! Student's and of the normal distribution that hold 95.45 %. Volleys of one shot each show the scatter by how they
+//! lie apart. A single shot shows none: no zero is taken from it.
 //!
 //! Volleys are weighted by their own variances. Where they lie further apart than their shots' scatter makes them in
-//! three cases of four, the variance grows by the ratio of what is seen to what was expected (R. T. Birge, *Phys. Rev.* 40,
-//! 207, 1932), and counts `t / k` times with one degree of freedom less than volleys. The test is that lenient because it
-//! decides about pooling: at 5 % it would pool what differs too often (T. A. Bancroft, *Ann. Math. Stat.* 15, 190, 1944).
-//! The doubt of the known angles is one and the same cup's: it does not average down.
+//! three cases of four, the variance grows by the ratio of what is seen to what was expected (R. T. Birge, *Phys.
+//! Rev.* 40, 207, 1932), and counts `t / k` times with one degree of freedom less than volleys. The test is that
+//! lenient because it decides about pooling: at 5 % it would pool what differs too often (T. A. Bancroft, *Ann. Math.
+//! Stat.* 15, 190, 1944). The doubt of the known angles is one and the same cup's: it does not average down.
 
 use statrs::distribution::{ContinuousCDF, FisherSnedecor, StudentsT};
 
@@ -26,8 +26,8 @@ use crate::uncertainty::{Estimate, Input};
 /// What ±2 u of a normal distribution holds.
 const PROBABILITY: f64 = 0.954_499_736;
 
-/// Level of the test whether volleys may be taken as one. Source: Bancroft 1944; about 25 % keeps the loss from pooling what
-/// differs small.
+/// Level of the test whether volleys may be taken as one. Source: Bancroft 1944; about 25 % keeps the loss from
+/// pooling what differs small.
 const POOL_LEVEL: f64 = 0.25;
 
 /// One volley of zero shots.
@@ -211,7 +211,8 @@ mod tests {
         };
         let zero = zero_from_shots(&[at(0.0), at(0.01)]).unwrap();
         assert!((zero.estimate.value + 0.095).abs() < 1e-15 && zero.scatter_df == 2);
-        // By hand: scatter squared 2e-6, of a mean of two 1e-6; chi^2 = 2 (0.005)^2 / 1e-6 = 50 on one degree of freedom.
+        // By hand: scatter squared 2e-6, of a mean of two 1e-6; chi^2 = 2 (0.005)^2 / 1e-6 = 50 on one degree of
+        // freedom.
         assert!((zero.disagreement - 50f64.sqrt()).abs() < 1e-9);
         assert!((zero.estimate.u_own() - 0.005 * student_excess(1)).abs() < 1e-9);
         // As far apart as the shots' scatter makes them: nothing is widened. Scatter of 2 degrees of freedom, 4 shots.

@@ -86,8 +86,9 @@ pub(crate) struct Judged {
     pub points: Vec<PointDifference>,
 }
 
-/// Volleys to add to the `behind` of each mean in `d` (of both setups, and of the reference that bridges them), so that a difference of what matters would be found, and no
-/// difference shown to be none, each with a chance of 80 %. Takes the first Holm step's share of alpha.
+/// Volleys to add to the `behind` of each mean in `d` (of both setups, and of the reference that bridges them), so
+/// that a difference of what matters would be found, and no difference shown to be none, each with a chance of 80 %.
+/// Takes the first Holm step's share of alpha.
 fn more_volleys(d: &Mean, behind: f64, df: f64, margin: f64, share: f64) -> Option<u32> {
     let will = |k: f64| {
         let u = (d.own_var() * behind / (behind + k) + d.shared_var()).sqrt();

@@ -16,22 +16,22 @@ use super::variance::{
 use crate::uncertainty::Estimate;
 use serde::{Deserialize, Serialize};
 
-/// Fewest degrees of freedom with which the scatter between volleys counts as measured: at 3 the 95 %
-/// quantile of t is 3.2; at 2 it is 4.3 and at 1 it is 12.7. Below this the estimate counts with its one or two degrees of
-/// freedom all the same: every interval is then several times wider as soon as a repeated volley lies further off than
-/// its shots scatter (one session in three of a machine that does not wander), and the result says so. Taken as
-/// known it would hold in 84 % only where the machine wanders.
+/// Fewest degrees of freedom with which the scatter between volleys counts as measured: at 3 the 95 % quantile of t
+/// is 3.2; at 2 it is 4.3 and at 1 it is 12.7. Below this the estimate counts with its one or two degrees of freedom
+/// all the same: every interval is then several times wider as soon as a repeated volley lies further off than its
+/// shots scatter (one session in three of a machine that does not wander), and the result says so. Taken as known it
+/// would hold in 84 % only where the machine wanders.
 pub const BETWEEN_DF_NEEDED: f64 = 3.0;
 
-/// SD of a shot about its volley where nothing shows it (no volley of two shots, nothing repeated), deg. Common practice, no
-/// source: a machine in order scatters by some 0.3 to 0.6 deg.
+/// SD of a shot about its volley where nothing shows it (no volley of two shots, nothing repeated), deg. Common
+/// practice, no source: a machine in order scatters by some 0.3 to 0.6 deg.
 pub(crate) const UNSEEN_SCATTER_DEG: f64 = 0.5;
 
 /// Its degrees of freedom: the fewest there are, so that no verdict rests on a guess.
 const UNSEEN_SCATTER_DF: f64 = 1.0;
 
-/// Standard uncertainty of the slope of a setup with one speed only, deg for each mph. Common practice, no source: a ladder
-/// falls by some 6 deg over 40 mph, and up to that much steeper where it falls off.
+/// Standard uncertainty of the slope of a setup with one speed only, deg for each mph. Common practice, no source: a
+/// ladder falls by some 6 deg over 40 mph, and up to that much steeper where it falls off.
 const LONE_SLOPE_U_DEG_PER_MPH: f64 = 0.2;
 
 /// Residuals a cell needs before its own median deviation is trusted over that of all cells.
@@ -238,9 +238,9 @@ fn slope_doubt(layout: &Layout, cells: &[Mean], off_mps: &[f64]) -> Vec<f64> {
     out
 }
 
-/// Variance that bringing point `i` of a ladder (ascending speeds) over `off_mps` by its own slope adds: of the slope, from
-/// the two means that it spans; at an end also of the bend, half the change from this secant to the next; of a lone point,
-/// [`LONE_SLOPE_U_DEG_PER_MPH`].
+/// Variance that bringing point `i` of a ladder (ascending speeds) over `off_mps` by its own slope adds: of the
+/// slope, from the two means that it spans; at an end also of the bend, half the change from this secant to the next;
+/// of a lone point, [`LONE_SLOPE_U_DEG_PER_MPH`].
 pub(crate) fn slope_var(ladder: &[(f64, &Mean)], i: usize, off_mps: f64) -> f64 {
     let secant = |j: usize| match (ladder.get(j), ladder.get(j + 1)) {
         (Some(a), Some(b)) if b.0 > a.0 => Some((b.1.value - a.1.value) / (b.0 - a.0)),

@@ -142,15 +142,17 @@ pub struct ScatterPrior {
     pub df: f64,
 }
 
-/// Level of the two-sided F test by which two cells stand alone. Two scatters of few shots are pooled unless they plainly
-/// disagree, since alone each has half the degrees of freedom; a slip of the test at 10 % costs only that half.
+/// Level of the two-sided F test by which two cells stand alone. Two scatters of few shots are pooled unless they
+/// plainly disagree, since alone each has half the degrees of freedom; a slip of the test at 10 % costs only that
+/// half.
 const TWO_CELLS_ALONE: f64 = 0.10;
 
 /// Fits the prior to the variances of several cells, `(variance, degrees of freedom)`.
 ///
-/// With fewer than three cells there is nothing to learn how much they differ from. Two are given the pooled variance at
-/// full weight, or each its own where an F test says that they differ (an exact zero says nothing: it is a reading's last
-/// digit). With three or more, exact zeros are lifted to 1e-8 of the pooled variance, so that their logarithm exists.
+/// With fewer than three cells there is nothing to learn how much they differ from. Two are given the pooled variance
+/// at full weight, or each its own where an F test says that they differ (an exact zero says nothing: it is a
+/// reading's last digit). With three or more, exact zeros are lifted to 1e-8 of the pooled variance, so that their
+/// logarithm exists.
 pub fn scatter_prior(cells: &[(f64, f64)]) -> Option<ScatterPrior> {
     let used: Vec<(f64, f64)> = cells.iter().copied().filter(|(v, df)| *df > 0.0 && v.is_finite()).collect();
     let df_sum: f64 = used.iter().map(|(_, df)| df).sum();
