@@ -70,6 +70,9 @@ fn way(from: &Path, to: &Path) -> String {
     if parts.is_empty() { "./".into() } else { parts.join("/") + "/" }
 }
 
+/// What of one session goes onto the shelf, and whether it is out of date.
+type OnShelf = (Vec<ShelfEntry>, Option<String>);
+
 /// Reads all sessions below the folders; `page_folder` is where the page will stand, for its links.
 ///
 /// # Errors
@@ -95,7 +98,7 @@ pub fn read_shelf(dirs: &[PathBuf], page_folder: &Path) -> Result<Shelf> {
             dirs.join(", ")
         )));
     }
-    let read: Vec<std::result::Result<(Vec<ShelfEntry>, Option<String>), String>> = found
+    let read: Vec<std::result::Result<OnShelf, String>> = found
         .par_iter()
         .map(|dir| {
             let paths = SessionPaths::new(dir);

@@ -181,7 +181,7 @@ fn spreads(release: &means::Fitted, layout: &groups::Layout) -> Spreads {
                     "the machine seems to wander by {between_deg:.2} deg from volley to volley, but that is hardly known, and every ± is wide for it"
                 )
             };
-            format!("Hardly anything was repeated ({from}): {seen}. Repeat the reference {more:.0} more time(s) to be surer.{also}")
+            format!("Hardly anything was repeated ({from}): {seen}. Repeat the reference {} to be surer.{also}", counted(more as usize, "more time"))
         }
         BetweenSource::Assumed => "Each setup was shot in one volley a speed, so whether the machine wanders from volley to volley was not seen. Every ± assumes that it does not; shoot the reference at least four times through the day to do without this assumption.".into(),
     };
