@@ -47,6 +47,40 @@ fn nothing_is_named_where_nothing_is_wrong() {
 }
 
 #[test]
+fn a_wall_that_is_well_needs_no_look() {
+    for seed in 0..20 {
+        let (wall, ..) = with(seed, &|_| Odd::default());
+        assert!(wall.needs_look().is_empty(), "seed {seed}: {:?}", wall.needs_look());
+    }
+}
+
+#[test]
+fn sheets_one_above_the_other_that_are_said_to_be_level_turn_the_wall_and_that_is_said() {
+    let room = Room::new();
+    let mut input = room.input(&ALL, &|_| Odd::default(), &mut Chance::new(2));
+    let across = |a: &[f64; 3], b: &[f64; 3]| (a[0] - b[0]).abs();
+    let first = room.sheets[0];
+    let below = room.sheets.iter().skip(1).min_by(|a, b| across(&a.1, &first.1).total_cmp(&across(&b.1, &first.1)));
+    input.frame.level_sheets = Some([first.0, below.unwrap().0]);
+    let (mut wall, _) = calibrated(&input);
+    let said = wall.needs_look();
+    assert!(said.iter().any(|w| w.contains("turned by") && w.contains("do their arrows point up")), "{said:?}");
+    wall.made_with.insert("wall.level_sheets".into(), "[1, 3]".into());
+    let said = wall.needs_look();
+    assert!(said.iter().any(|w| w.contains("write plumb_sheets = [1, 3] in its place")), "{said:?}");
+}
+
+#[test]
+fn a_tape_read_wrong_is_said_whenever_the_wall_is_used() {
+    let room = Room::new();
+    let mut input = room.input(&ALL, &|_| Odd::default(), &mut Chance::new(2));
+    input.frame.tapes[0].distance_m += 0.05;
+    let (wall, _) = calibrated(&input);
+    let said = wall.needs_look();
+    assert!(said.iter().any(|w| w.contains("tape distance of sheets 1 and 2") && w.contains("longer")), "{said:?}");
+}
+
+#[test]
 fn a_bumped_sheet_is_named_with_its_photos_and_how_far() {
     // 5 mm to the left and 2 mm down in the first two photos; the tripod photo and the rest show it where it hangs now.
     for seed in 0..10 {
