@@ -178,7 +178,8 @@ fn kept_files_that_were_damaged_are_not_believed() {
         fs::rename(&own, &elsewhere).unwrap();
         std::os::unix::fs::symlink(&elsewhere, &own).unwrap();
         let looks_before = fs::read_dir(elsewhere.join("looks")).unwrap().count();
-        pockmark(folder.path(), ["run", "--anew", dir.to_str().unwrap()]).says(1, &[".pockmark is a link", "remove it"]);
+        pockmark(folder.path(), ["run", "--anew", dir.to_str().unwrap()])
+            .says(1, &[".pockmark is a link", "remove it"]);
         assert_eq!(fs::read_dir(elsewhere.join("looks")).unwrap().count(), looks_before);
         same(&results(&dir), &day().first);
     }
