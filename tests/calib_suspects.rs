@@ -77,7 +77,10 @@ fn a_tape_read_wrong_is_said_whenever_the_wall_is_used() {
     input.frame.tapes[0].distance_m += 0.05;
     let (wall, _) = calibrated(&input);
     let said = wall.needs_look();
-    assert!(said.iter().any(|w| w.contains("tape distance of sheets 1 and 2") && w.contains("longer")), "{said:?}");
+    assert!(
+        said.iter().any(|w| w.contains("the tape distances of sheets 1 and 2") && w.contains("mm longer)")),
+        "{said:?}"
+    );
 }
 
 #[test]

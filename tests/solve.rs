@@ -108,7 +108,7 @@ fn heights_alone_give_angles_and_no_false_sideways() {
 
 #[test]
 fn a_mistyped_speed_needs_a_look() {
-    for (speed, word) in [("302", "faster than any ball"), ("20.2", "far from the setpoint, 30 mph")] {
+    for (speed, word) in [("302", "faster than any ball"), ("15.2", "far from the setpoint, 30 mph")] {
         let f = Folder::new(SESSION, &VOLLEYS.replace("1,3,30.2", &format!("1,3,{speed}")), HEIGHTS);
         let ended = pockmark(f.path(), ["solve", "."]);
         ended.says(3, &[]);

@@ -15,22 +15,28 @@ const ON_ITS_HEAD_DEG: f64 = 135.0;
 impl Wall {
     /// What a person should look at, a sentence each: what is wrong, where, what to do. Empty when all is well.
     pub fn needs_look(&self) -> Vec<String> {
-        let tapes = self.tape_that_is_off();
+        let tapes = self.tapes_that_are_off();
         let all = tapes.into_iter().chain(self.turned_wall()).chain(self.quality.warnings.iter().cloned());
         all.chain(self.unsure_lens()).collect()
     }
 
-    fn tape_that_is_off(&self) -> Option<String> {
-        let u_mm = |t: &super::wall::WallTape| t.u_mm.max(LEAST_TAPE_U_MM);
-        let off = self.quality.tapes.iter().filter(|t| t.off_mm.abs() > TAPE_LIMIT_U * u_mm(t));
-        let worst = off.max_by(|a, b| (a.off_mm.abs() / u_mm(a)).total_cmp(&(b.off_mm.abs() / u_mm(b))))?;
+    /// All of them: which one was read wrong, the adjustment cannot tell where they share a sheet.
+    fn tapes_that_are_off(&self) -> Option<String> {
+        let off = self.quality.tapes.iter().filter(|t| t.off_mm.abs() > TAPE_LIMIT_U * t.u_mm.max(LEAST_TAPE_U_MM));
+        let each: Vec<String> = off
+            .map(|t| {
+                let way = if t.off_mm > 0.0 { "longer" } else { "shorter" };
+                let ([a, b], by_mm) = (t.sheets, t.off_mm.abs());
+                format!("of sheets {a} and {b} ({:.1} mm, {by_mm:.1} mm {way})", t.distance_mm)
+            })
+            .collect();
+        let (what, are) = match each.as_slice() {
+            [] => return None,
+            [one] => (format!("the tape distance {one}"), "is other than it comes"),
+            more => (format!("the tape distances {}", more.join(" and ")), "are other than they come"),
+        };
         Some(format!(
-            "the tape distance of sheets {} and {} ({:.1} mm) is {:.1} mm {} than the photos and the other lengths have it, far more than its stated doubt: measure it again, and the printed bars, then correct session.toml and calibrate again",
-            worst.sheets[0],
-            worst.sheets[1],
-            worst.distance_mm,
-            worst.off_mm.abs(),
-            if worst.off_mm > 0.0 { "longer" } else { "shorter" }
+            "{what} {are} out of the photos and the other lengths, by far more than stated: measure again, the printed bars too, then correct session.toml and calibrate again"
         ))
     }
 
