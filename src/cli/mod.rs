@@ -72,9 +72,9 @@ enum Ended {
 
 /// Parses, runs, reports.
 pub fn main() -> ExitCode {
-    one_thread_where_more_are_refused();
     // clap itself exits with 2 on wrong usage and 0 on --help and --version.
     let cli = Cli::parse();
+    one_thread_where_more_are_refused();
     let ended = match cli.command {
         Command::New(a) => new::run(&a),
         Command::Sheets(a) => sheets::run(&a),

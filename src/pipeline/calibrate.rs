@@ -13,7 +13,7 @@ use crate::error::{Context, Error, Result};
 use crate::photo::{decode_gray, read_exif};
 use crate::session::hash::sha256_file;
 use crate::session::lock::{SessionLock, Work};
-use crate::session::pairing::{list_photos, phone_format_advice};
+use crate::session::pairing::{list_photos, phone_format_advice, short_list};
 use crate::session::spec::Level;
 use crate::session::table::read_text;
 use crate::session::{Session, write_whole};
@@ -145,9 +145,8 @@ fn photo_paths(session: &Session) -> Result<NamedPaths> {
 fn phone_photos(folder: &Path) -> Option<String> {
     let listed = list_photos(folder).ok()?;
     let first = listed.unreadable.first()?;
-    let more =
-        if listed.unreadable.len() > 1 { format!(" and {} more", listed.unreadable.len() - 1) } else { String::new() };
-    Some(format!("{first}{more} in calibration/ was left out: {}", phone_format_advice(first)))
+    let names = short_list(listed.unreadable.iter().map(String::as_str), 1);
+    Some(format!("{names} in calibration/ was left out: {}", phone_format_advice(first)))
 }
 
 fn same_file(a: &Path, b: &Path) -> bool {

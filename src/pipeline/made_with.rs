@@ -6,12 +6,12 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
-use super::calibrate::calibration_folder;
+use super::calibrate::{calibration_folder, wall_path};
 use crate::camera::Wall;
 use crate::error::{Error, Result, typed};
 use crate::quantity::Dimension;
 use crate::session::Session;
-use crate::session::pairing::list_photos;
+use crate::session::pairing::{photo_names, short_list};
 use crate::session::spec::Level;
 
 /// Most photos that a sentence names.
@@ -83,7 +83,8 @@ pub(super) fn doubts(session: &Session, number: u32, wall: &Wall) -> Vec<String>
 fn other_photos(session: &Session, number: u32, wall: &Wall) -> Option<String> {
     let folder = calibration_folder(session, number);
     let name = folder.file_name()?.to_string_lossy().into_owned();
-    let now: Vec<String> = list_photos(&folder).ok()?.photos.iter().map(|p| format!("{name}/{}", p.name)).collect();
+    let mut now: Vec<String> = photo_names(&folder)?.iter().map(|p| format!("{name}/{p}")).collect();
+    now.sort_by(|a, b| natord::compare(a, b));
     let was: Vec<&String> =
         wall.quality.photos.iter().map(|p| &p.photo).filter(|p| p.starts_with(&format!("{name}/"))).collect();
     if now.is_empty() || was.is_empty() {
@@ -91,20 +92,17 @@ fn other_photos(session: &Session, number: u32, wall: &Wall) -> Option<String> {
     }
     let new: Vec<&String> = now.iter().filter(|n| !was.contains(n)).collect();
     let gone: Vec<&String> = was.into_iter().filter(|w| !now.contains(w)).collect();
-    let list = |names: &[&String]| {
-        let shown: Vec<&str> = names.iter().take(SHOWN).map(|n| n.as_str()).collect();
-        let more = names.len().saturating_sub(SHOWN);
-        shown.join(", ") + &if more > 0 { format!(" and {more} more") } else { String::new() }
-    };
+    let list = |names: &[&String]| short_list(names.iter().map(|n| n.as_str()), SHOWN);
     let what = match (new.is_empty(), gone.is_empty()) {
         (true, true) => return None,
         (false, true) => format!("{} came", list(&new)),
         (true, false) => format!("{} went", list(&gone)),
         (false, false) => format!("{} came and {} went", list(&new), list(&gone)),
     };
-    let file = if number < 2 { "wall.json".to_string() } else { format!("wall-{number}.json") };
+    let file = wall_path(session, number);
     Some(format!(
-        "{what} since {file} was made, which knows nothing of it: run `pockmark calibrate {}`",
+        "{what} since {} was made, which knows nothing of it: run `pockmark calibrate {}`",
+        file.file_name()?.to_string_lossy(),
         typed(&session.paths.dir)
     ))
 }

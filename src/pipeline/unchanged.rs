@@ -12,7 +12,7 @@ use super::kept::Kept;
 use super::rebuild::read_summary;
 use super::recalibrated::later_numbers;
 use crate::report::Summary;
-use crate::session::pairing::{is_photo_name, list_photos};
+use crate::session::pairing::photo_names;
 use crate::session::spec::LAST_CALIBRATION;
 use crate::session::table::read_text;
 use crate::session::write::write_whole;
@@ -58,22 +58,14 @@ pub fn inputs(session: &Session, kept: &Kept, options: &str) -> Option<String> {
     let mut folders = vec![paths.photos()];
     folders.extend(later.iter().map(|n| paths.dir.join(format!("calibration-{n}"))));
     for folder in folders {
-        let mut names: Vec<String> = std::fs::read_dir(&folder)
-            .ok()?
-            .flatten()
-            .filter_map(|e| e.file_name().into_string().ok())
-            .filter(|n| is_photo_name(n) && folder.join(n).is_file())
-            .collect();
-        names.sort_unstable();
+        let names = photo_names(&folder)?;
         for name in names {
             parts.push(format!("{} {name}", kept.sha256(&folder.join(&name)).ok()?));
         }
         parts.push("end of folder".into());
     }
     // Which photos of the sheets are there is told; what they show is in wall.json.
-    if let Ok(listed) = list_photos(&paths.calibration()) {
-        parts.extend(listed.photos.into_iter().map(|p| p.name));
-    }
+    parts.extend(photo_names(&paths.calibration()).unwrap_or_default());
     parts.push("end of folder".into());
     let tripod = session.spec.camera.tripod_photo.as_ref().map(|t| paths.dir.join(t));
     parts.push(tripod.map_or(Some(String::new()), |t| state(kept, &t))?);

@@ -59,7 +59,7 @@ pub struct Summary {
     pub exact_inputs: Vec<String>,
     /// What was assumed since nothing was stated, a sentence each.
     pub assumed_inputs: Vec<String>,
-    /// What about the session as a whole needs a look, its calibration first, a sentence each.
+    /// What about the session as a whole needs a look, a sentence each.
     #[serde(default, rename = "session_looks")]
     pub looks: Vec<String>,
     /// What a reader must know of the session, a sentence each (`notes` are the study's).

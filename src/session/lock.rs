@@ -133,7 +133,8 @@ impl SessionLock {
         if work == Work::Write {
             let results = paths.own_results()?;
             recover(&paths.dir)?;
-            for folder in [results.clone(), results.join("labels"), results.join("pictures"), own.join("looks"), own] {
+            recover(&results)?;
+            for folder in [results.join("labels"), results.join("pictures"), own.join("looks"), own] {
                 // A link there leads to somebody else's folder.
                 if !folder.is_symlink() {
                     recover(&folder)?;

@@ -21,6 +21,8 @@ pub const PHOTO_ENDINGS: &[&str] = &["jpg", "jpeg", "png", "tif", "tiff", "webp"
 pub const PHONE_ENDINGS: &[&str] = &["heic", "heif", "hif"];
 /// Most files looked at in a folder.
 pub const MOST_FILES: usize = 20_000;
+/// Most names in a note.
+const SHOWN: usize = 5;
 /// Most lines of a list in an error.
 const LONGEST_LIST: usize = 40;
 
@@ -79,6 +81,14 @@ pub fn is_photo_name(name: &str) -> bool {
 
 fn is_phone_name(name: &str) -> bool {
     !name.starts_with('.') && PHONE_ENDINGS.contains(&ending(name).as_str())
+}
+
+/// The plain names of a folder's photos, in byte order, without a look into them; `None` where it cannot be read.
+pub fn photo_names(folder: &Path) -> Option<Vec<String>> {
+    let names = std::fs::read_dir(folder).ok()?.flatten().filter_map(|e| e.file_name().into_string().ok());
+    let mut names: Vec<String> = names.filter(|n| is_photo_name(n) && folder.join(n).is_file()).collect();
+    names.sort_unstable();
+    Some(names)
 }
 
 /// Lists the photos of a folder, in natural file-name order, and reads when each was shot.
@@ -151,7 +161,7 @@ pub fn in_shooting_order(photos: &mut [PhotoFile]) -> Option<String> {
             "{} of {} photos do not say when they were taken ({}), so photos were put in file-name order",
             without.len(),
             photos.len(),
-            short_list(without.iter().copied())
+            short_list(without.iter().copied(), SHOWN)
         );
         return Some(note);
     }
@@ -175,10 +185,10 @@ pub fn in_shooting_order(photos: &mut [PhotoFile]) -> Option<String> {
     (!notes.is_empty()).then(|| notes.join("; "))
 }
 
-fn short_list<'n>(names: impl ExactSizeIterator<Item = &'n str>) -> String {
-    const SHOWN: usize = 5;
-    let rest = names.len().saturating_sub(SHOWN);
-    let mut text = names.take(SHOWN).collect::<Vec<_>>().join(", ");
+/// The first names of a list, so many at most, and how many more there are.
+pub(crate) fn short_list<'n>(names: impl ExactSizeIterator<Item = &'n str>, shown: usize) -> String {
+    let rest = names.len().saturating_sub(shown);
+    let mut text = names.take(shown).collect::<Vec<_>>().join(", ");
     if rest > 0 {
         text.push_str(&format!(" and {rest} more"));
     }
@@ -222,7 +232,7 @@ pub fn pair(table: &VolleyTable, folder: &PhotoFolder) -> Result<Pairing> {
                 counted(rest.len(), "photo"),
                 if rest.len() == 1 { "belongs" } else { "belong" },
                 if rest.len() == 1 { "was" } else { "were" },
-                short_list(rest.iter().map(|p| p.name.as_str()))
+                short_list(rest.iter().map(|p| p.name.as_str()), SHOWN)
             ));
         }
     } else {
@@ -345,16 +355,22 @@ fn check_named(name: &str, folder: &PhotoFolder, table: &VolleyTable) -> Result<
     } else if names().next().is_none() {
         "every photo there is named by another row; copy the missing one there".to_string()
     } else {
-        format!("there are {}", short_list(names().collect::<Vec<_>>().into_iter()))
+        format!("there are {}", short_list(names().collect::<Vec<_>>().into_iter(), SHOWN))
     };
     Err(Error::input(format!("the photo {name} is not in photos/; {hint}")))
 }
 
-/// A note when the photos' times run against the table's order.
 /// Tells each volley of the photos that belong to no row and were taken between its own and the one before it: by their times, or,
 /// where one has none, by their names.
 fn taken_between(volleys: &mut [PairedVolley], folder: &PhotoFolder) {
-    let used: BTreeSet<String> = volleys.iter().map(|v| v.photo.clone()).collect();
+    let used: BTreeSet<&str> = volleys.iter().map(|v| v.photo.as_str()).collect();
+    let copy = |name: &str| folder.copies.iter().any(|(c, _)| c == name);
+    let spare: Vec<&PhotoFile> =
+        folder.photos.iter().filter(|p| !used.contains(p.name.as_str()) && !copy(&p.name)).collect();
+    // Hardly ever is there one.
+    if spare.is_empty() {
+        return;
+    }
     let file = |name: &str| folder.photos.iter().find(|p| p.name == name);
     let later = |a: &PhotoFile, b: &PhotoFile| match (&a.taken, &b.taken) {
         (Some(a), Some(b)) => a.is_after(b),
@@ -362,12 +378,12 @@ fn taken_between(volleys: &mut [PairedVolley], folder: &PhotoFolder) {
     };
     for v in volleys {
         let (Some(after), Some(before)) = (file(&v.photo), v.before.as_deref().and_then(file)) else { continue };
-        let copy = |name: &str| folder.copies.iter().any(|(c, _)| c == name);
-        let between = folder.photos.iter().filter(|p| !used.contains(&p.name) && !copy(&p.name));
-        v.between = between.filter(|p| later(p, before) && later(after, p)).map(|p| p.name.clone()).collect();
+        let between = spare.iter().filter(|p| later(p, before) && later(after, p));
+        v.between = between.map(|p| p.name.clone()).collect();
     }
 }
 
+/// A note when the photos' times run against the table's order.
 fn out_of_order(volleys: &[PairedVolley], folder: &PhotoFolder) -> Option<String> {
     let mut before: Option<(&VolleyRow, CaptureTime)> = None;
     for v in volleys {

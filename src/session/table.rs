@@ -171,7 +171,6 @@ impl Table {
     }
 }
 
-/// A cell on one line without the spaces around it, and without quotes that a space kept from being read as such.
 /// The line of a quote at the start of a cell that never closes (RFC 4180, section 2: a quote inside is written twice).
 fn open_quote(text: &str, separator: u8) -> Option<u64> {
     let (mut line, mut opened, mut at_start) = (1, None, true);
@@ -194,6 +193,7 @@ fn open_quote(text: &str, separator: u8) -> Option<u64> {
     opened
 }
 
+/// A cell on one line without the spaces around it, and without quotes that a space kept from being read as such.
 fn plain_cell(cell: &str) -> String {
     let cell = cell.trim();
     let inner = cell.strip_prefix('"').and_then(|c| c.strip_suffix('"'));

@@ -339,8 +339,8 @@ fn spreads(layout: &Layout, volleys: Vec<VolleyMean>, own_var: f64) -> Fitted {
     let pool = if trended { 0.5 * nested.within_df } else { nested.within_df };
     let alone = prior.is_some_and(|p| p.df <= 0.0);
     let pooled_df = match prior {
-        Some(p) if alone || p.df > pool => pool,
-        Some(p) => p.df,
+        Some(_) if alone => pool,
+        Some(p) => p.df.min(pool),
         None => UNSEEN_SCATTER_DF,
     };
     if let Some(d) = df_of_part.get_mut(WITHIN_POOLED) {
@@ -507,6 +507,7 @@ mod tests {
         assert_eq!(local_slopes(&[(1.0, 2.0)]), vec![0.0]);
         assert!(local_slopes(&[]).is_empty());
     }
+
     #[test]
     fn what_bringing_to_a_speed_adds() {
         let mean = |value: f64, var: f64| {
