@@ -116,6 +116,11 @@ fn a_mistyped_speed_needs_a_look() {
         assert_eq!(first["status"], "look");
         assert!(first["flags"].contains("far_speed") && first["note"].contains(word), "{}", first["note"]);
     }
+    // In the unit that the table is written in.
+    let f = Folder::new(SESSION, &VOLLEYS.replace("_mph", "_kmh").replace("1,3,30.2", "1,3,77.5"), HEIGHTS);
+    pockmark(f.path(), ["solve", "."]);
+    let note = &f.rows("volleys.csv")[0]["note"];
+    assert!(note.contains("the speed read, 77.5 km/h, is far from the setpoint, 30 km/h"), "{note}");
 }
 
 #[test]

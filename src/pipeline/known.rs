@@ -22,7 +22,7 @@ use super::judge::{FoundMark, Judged, better, judge_look, mean};
 use super::linear::Cells;
 use super::looks::{Pivot, VolleyLook};
 use super::made_with::doubts;
-use super::measure::{Calibrated, Seen, measure};
+use super::measure::{Calibrated, Seen, far_speed, measure};
 use super::measured::Measured;
 use super::page::{Owner, Turn, hidden_places, search_again, settle_late, unlooked_places, weigh_hidden};
 use super::recalibrated::{LaterWall, later_walls};
@@ -37,7 +37,7 @@ use crate::marks::learn::learn_with_colour;
 use crate::marks::patch::RawPatch;
 use crate::marks::shape::MarkShape;
 use crate::photo::{decode_rgb, read_exif};
-use crate::report::Summary;
+use crate::report::{Summary, Units};
 use crate::report::model::{FileHash, LaterCalibration};
 use crate::session::flags::FlagWord;
 use crate::session::hash::sha256_file;
@@ -317,7 +317,11 @@ impl Known {
             let (turn, wall, shown) = self.turns.get(row)?;
             Some(Seen { place: self.walls.calibrated(*wall), look: &turn.late.get(which)?.look, photo: &shown.photo })
         };
-        measure(&own, &later, &self.solver, volley, decided)
+        let mut measured = measure(&own, &later, &self.solver, volley, decided);
+        if let Some(why) = far_speed(&volley.row, Units::of(&self.session)) {
+            measured.look(FlagWord::FarSpeed, why);
+        }
+        measured
     }
 
     /// A picture of every decision, as PNG, with the volley's name; those whose photos cannot be read again have none.

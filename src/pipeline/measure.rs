@@ -9,10 +9,10 @@ use crate::camera::Wall;
 use crate::error::counted;
 use crate::flight::{Impact, Release, Solver};
 use crate::points::{PixelPoint, WallPoint};
+use crate::report::Units;
 use crate::session::PairedVolley;
 use crate::session::flags::FlagWord;
 use crate::session::volleys::VolleyRow;
-use crate::study::mph;
 
 /// Log light ratio between parts of the wall beyond which the light "changed much": a factor of two.
 const LIGHT_STEP: f64 = 0.7;
@@ -225,10 +225,6 @@ pub fn measure<'a>(
     } else if l.shift_px > MOVED_PX {
         known.push(format!("the camera had moved by up to {:.1} px; the sheets corrected for it", l.shift_px));
     }
-    if let Some(why) = far_speed(&volley.row) {
-        flags.push(FlagWord::FarSpeed);
-        notes.push(why);
-    }
     // What a person decided on a mark no longer asks for a look at it.
     let asks = |i: usize, f: FlagWord| !f.makes_look() || (!by_person(i) && open(f));
     let raised: Vec<FlagWord> = marks
@@ -244,24 +240,36 @@ pub fn measure<'a>(
         notes.push("a mark touches the photo's edge: aim the camera so that all marks are inside".into());
     }
     flags.extend(raised);
-    let (right, widest) = (solver.inputs().pivot_right_m.value, SIDEWAYS * solver.inputs().pivot_out_m.value);
-    Measured::looked(volley, (l, (right - widest, right + widest)), judged, marks, flags, notes, known)
+    if marks.is_empty() && !judged.hidden.no_mean {
+        (notes, known) = (vec![nothing_new(solver, &volley.photo)], Vec::new());
+    }
+    Measured::looked(volley, l, judged, marks, flags, notes, known)
 }
 
-/// Says so when a volley's speed is none that it was shot at: a number was mistyped or misread.
-pub(super) fn far_speed(row: &VolleyRow) -> Option<String> {
+/// What to check where a photo shows no new mark.
+fn nothing_new(solver: &Solver, photo: &str) -> String {
+    let (right, widest) = (solver.inputs().pivot_right_m.value, SIDEWAYS * solver.inputs().pivot_out_m.value);
+    format!(
+        "no new mark was found from {:.1} m to {:.1} m right of the origin, about the arm's plane: is {photo} the photo after this volley, and the row before it the photo before? If marks of it are elsewhere, check machine.pivot_right and wall.origin_sheet in session.toml",
+        right - widest,
+        right + widest
+    )
+}
+
+/// Says so, in the session's `units`, when a volley's speed is none that it was shot at: a number was mistyped or misread.
+pub(super) fn far_speed(row: &VolleyRow, units: Units) -> Option<String> {
     let speed = row.speed_mps?;
     if speed > FASTEST_MPS {
         return Some(format!(
             "the speed read, {}, is faster than any ball was thrown: correct it in volleys.csv",
-            mph(speed)
+            units.speed_words(speed)
         ));
     }
     let setpoint = row.setpoint_mps.filter(|s| speed.max(*s) > FAR_SPEED * speed.min(*s))?;
     Some(format!(
         "the speed read, {}, is far from the setpoint, {}: correct in volleys.csv whichever is wrong",
-        mph(speed),
-        mph(setpoint)
+        units.speed_words(speed),
+        units.speed_words(setpoint)
     ))
 }
 

@@ -78,10 +78,10 @@ impl Measured {
         }
     }
 
-    /// A volley whose photo was looked at, between two places to the right of the origin.
+    /// A volley whose photo was looked at.
     pub fn looked(
         volley: &PairedVolley,
-        (l, searched_m): (&VolleyLook, (f64, f64)),
+        l: &VolleyLook,
         judged: &Judged,
         marks: Vec<MeasuredMark>,
         mut flags: Vec<FlagWord>,
@@ -102,18 +102,11 @@ impl Measured {
         if status != Status::Ok {
             notes.extend(known);
         }
-        let mut note = notes.join("; ");
-        if marks.is_empty() && !judged.hidden.no_mean {
-            note = format!(
-                "no new mark was found from {:.1} m to {:.1} m right of the origin, about the arm's plane: is {} the photo after this volley, and the row before it the photo before? If marks of it are elsewhere, check machine.pivot_right and wall.origin_sheet in session.toml",
-                searched_m.0, searched_m.1, volley.photo
-            );
-        }
         let volley = PairedVolley { before: Some(l.before.clone()), ..volley.clone() };
         Self {
             volley,
             status,
-            note,
+            note: notes.join("; "),
             flags,
             marks,
             view: Some(l.located.view),

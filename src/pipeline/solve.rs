@@ -14,6 +14,7 @@ use crate::error::{Error, Result};
 use crate::flight::{FlightInputs, Impact, Solver};
 use crate::points::WallPoint;
 use crate::quantity::{Quantity, STATED_COVERAGE};
+use crate::report::Units;
 use crate::session::flags::FlagWord;
 use crate::session::impacts::{ImpactRow, UNSTATED_READING_U_M, check_volleys, read_impacts};
 use crate::session::{PairedVolley, Session, VolleyRow};
@@ -192,9 +193,9 @@ fn volley(
         flags.push(FlagWord::ExtraMarks);
         notes.push(format!("{found} impacts for {shots} shots: check impacts.csv and the count in volleys.csv"));
     }
-    if let Some(why) = far_speed(row) {
-        flags.push(FlagWord::FarSpeed);
-        notes.push(why);
+    let mut measured = Measured::by_hand(&paired, marks, flags, notes);
+    if let Some(why) = far_speed(row, Units::of(session)) {
+        measured.look(FlagWord::FarSpeed, why);
     }
-    Measured::by_hand(&paired, marks, flags, notes)
+    measured
 }
