@@ -29,6 +29,9 @@ type Ready = (&'static str, (f64, f64), (usize, usize), (f64, f64), (f64, f64), 
 const A4: (f64, f64) = (210.0, 297.0);
 const LETTER: (f64, f64) = (215.9, 279.4);
 
+/// Packets state sizes to a tenth of a millimetre: two that are added up may be this much off.
+const PACKETS_ROUND_MM: f64 = 0.2;
+
 /// Papers by name; sizes as commonly sold (from memory, no source: measure yours).
 pub const SHEETS: [Ready; 8] = [
     ("a4-4", A4, (2, 2), (99.1, 139.0), (4.65, 9.5), (101.6, 139.0)),
@@ -107,10 +110,15 @@ impl LabelSheet {
         if numbers.iter().any(|n| !(0.0..=2000.0).contains(n)) {
             return bad("a size below 0 or above 2000 mm; write plain millimetres".into());
         }
+        let over = |many: usize, pitch: f64, size: f64| many > 1 && pitch < size - PACKETS_ROUND_MM;
+        if over(self.grid.0, self.pitch_mm.0, self.label.width_mm)
+            || over(self.grid.1, self.pitch_mm.1, self.label.height_mm)
+        {
+            return bad("its labels would overlap; a gap is 0 or more".into());
+        }
         let (x, y) = self.corner_mm(self.count() - 1);
         let (right, bottom) = (x + self.label.width_mm, y + self.label.height_mm);
-        // Packets round to a tenth of a millimetre.
-        if right > self.paper_mm.0 + 0.2 || bottom > self.paper_mm.1 + 0.2 {
+        if right > self.paper_mm.0 + PACKETS_ROUND_MM || bottom > self.paper_mm.1 + PACKETS_ROUND_MM {
             return bad(format!(
                 "its last label ends at {right:.1} x {bottom:.1} mm, outside of the paper's {} x {} mm; check margins and gaps",
                 self.paper_mm.0, self.paper_mm.1
@@ -160,6 +168,8 @@ mod tests {
         let own: LabelSheet = "a4:2x4:99.1x67.7:4.65,13.1:2.5,0".parse().unwrap();
         assert_eq!((own.grid, own.label, own.pitch_mm), ((2, 4), LabelSheet::default().label, (101.6, 67.7)));
         assert_eq!(own.corner_mm(3), (106.25, 80.8));
+        // One column has no gap across.
+        assert!("a4:1x4:99.1x67.7:4.65,13.1:-20,0".parse::<LabelSheet>().is_ok());
         for bad in [
             "",
             "a4",
@@ -167,6 +177,8 @@ mod tests {
             "a4:0x4:99x67:1,1:0,0",
             "a4:1x1:nanx60:1,1:0,0",
             "a4:1x1:90x60:-3,1:0,0",
+            "a4:2x4:99.1x67.7:4.65,13.1:-20,0",
+            "a4:2x4:99.1x67.7:4.65,13.1:2.5,-3",
             "::::",
         ] {
             assert!(bad.parse::<LabelSheet>().is_err(), "{bad}");

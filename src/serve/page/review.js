@@ -266,7 +266,9 @@ function render() {
   by("title").textContent = state.title || "Untitled session";
   document.title = `${state.title || "Untitled session"} - marks - Pockmark`;
   const open = state.volleys.filter((v) => v.status !== "ok").length;
-  by("tally").textContent = open ? `${open} of ${state.volleys.length} volleys need a look` : `all ${state.volleys.length} volleys are in order`;
+  const all = state.volleys.length;
+  const volleys = all === 1 ? "1 volley" : `${all} volleys`;
+  by("tally").textContent = open ? `${open} of ${volleys} ${open === 1 ? "needs" : "need"} a look` : all === 1 ? "the volley is in order" : `all ${volleys} are in order`;
   by("undo").disabled = !state.can_undo;
   by("redo").disabled = !state.can_redo;
   renderVolleys();
