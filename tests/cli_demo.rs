@@ -180,7 +180,10 @@ fn a_day_comes_out_right_and_no_photo_is_touched() {
     let comparison = &summary["comparisons"][0];
     assert_eq!((&comparison["factor"], &comparison["overall"]["verdict"]), (&"mesh".into(), &"differs".into()));
     assert_eq!(summary["ladders"].as_array().unwrap().len(), 2);
-    summary_doc::assert_documented(&summary);
+    // Lists that a good day leaves empty hide their fields.
+    let mut full = summary.clone();
+    full["calibration"]["quality"]["warnings"] = vec!["sheet 3 is not flat"].into();
+    summary_doc::assert_documented(&full);
 
     for (path, bytes) in &day().files {
         let here = dir.join(path.strip_prefix(&day().dir).unwrap());

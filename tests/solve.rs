@@ -1,6 +1,7 @@
 //! Does a day measured by hand, without a photo, come to the same results, flags and sentences?
 
 mod common;
+mod summary_doc;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -223,6 +224,8 @@ fn zero_shots_replace_the_stated_zero_and_stay_out_of_the_study() {
     let rows = f.rows("volleys.csv");
     assert!(number(&rows[0], "mean_release_deg").abs() < 1e-4 && rows[0]["flags"] == "zero_shot");
     let summary = f.summary();
+    assert!(!summary.linear_checks.is_empty());
+    summary_doc::assert_documented(&serde_json::to_value(&summary).unwrap());
     let notes = summary.notes.join("\n");
     assert!(notes.contains("zero comes from 4 zero shots (volley cup)"), "{notes}");
     assert!(notes.contains("session.toml states a zero of -10.00 ± 0.10 deg, which is not used"), "{notes}");

@@ -25,7 +25,7 @@ const LEVELS: [usize; 4] = [16, 8, 4, 2];
 const WINDOW: usize = 7;
 /// Spread that noise alone has, grey values of a level's mean: flat wall is not blown up beyond it.
 const NOISE: f32 = 1.0;
-/// Farthest start, px of the coarsest level: a sixth of a second of arm's length; farther is a new set-up.
+/// Farthest start, px of the coarsest level: a sixth of a second of arm's length; farther is a new place.
 const SEARCH: i64 = 8;
 /// Points followed at each level.
 const POINTS: usize = 40_000;

@@ -6,6 +6,7 @@ use pockmark::flight::geometry::{Distance, Geometry, Throw, Wanted, geometry};
 use pockmark::flight::{FlightInputs, ReadAt};
 use pockmark::pipeline::inputs::flight_inputs;
 use pockmark::pipeline::read_wall;
+use pockmark::report::Units;
 use pockmark::report::lines::{Line, LineChart, line_chart};
 use pockmark::session::impacts::UNSTATED_READING_U_M;
 use pockmark::session::{Session, write_whole};
@@ -49,13 +50,14 @@ pub fn run(session: &Path, json: bool) -> Result<Ended> {
     let Told { wanted, mut notes } = told(&session, &inputs);
     notes.extend(more);
     let g = geometry(&inputs, &wanted)?;
-    let svg = line_chart(&chart(&g, &wanted, &inputs))?;
+    let units = Units::of(&session);
+    let svg = line_chart(&chart(&g, &wanted, &inputs, units))?;
     let path = session.paths.results().join("geometry.svg");
     write_whole(&path, svg.as_bytes())?;
     if json {
         say(&(as_json(&g, &wanted, &notes) + "\n"))?;
     } else {
-        say(&format!("{}wrote {}\n", describe(&g, &wanted, &inputs, &notes), path.display()))?;
+        say(&format!("{}wrote {}\n", describe(&g, &wanted, &inputs, units, &notes), path.display()))?;
     }
     Ok(Ended::Good)
 }
@@ -104,10 +106,6 @@ fn told(session: &Session, inputs: &FlightInputs) -> Told {
     Told { wanted: Wanted { wall_m, releases_rad, speeds_mps, mark_u_m, distances_m }, notes }
 }
 
-fn mph(speed_mps: f64) -> String {
-    format!("{:.0}", speed_mps * MPH_PER_MPS)
-}
-
 fn deg(rad: Option<f64>) -> String {
     rad.map_or("-".into(), |r| format!("{:.2}", r.to_degrees()))
 }
@@ -117,7 +115,7 @@ fn at_speed(g: &Geometry, speed_mps: f64) -> impl Iterator<Item = &Throw> {
     g.throws.iter().filter(move |t| t.speed_mps == speed_mps)
 }
 
-fn describe(g: &Geometry, wanted: &Wanted, inputs: &FlightInputs, notes: &[String]) -> String {
+fn describe(g: &Geometry, wanted: &Wanted, inputs: &FlightInputs, units: Units, notes: &[String]) -> String {
     let [bottom, top] = wanted.wall_m;
     let out = inputs.pivot_out_m.value;
     let mut t = format!(
@@ -128,7 +126,7 @@ fn describe(g: &Geometry, wanted: &Wanted, inputs: &FlightInputs, notes: &[Strin
     );
     t += "Height of the mark, mm (in brackets: beside the wall; -: never gets there)\n  release";
     for v in &wanted.speeds_mps {
-        t += &format!("{:>12}", mph(*v) + " mph");
+        t += &format!("{:>12}", units.speed_words(*v));
     }
     t += "\n";
     for &r in &wanted.releases_rad {
@@ -152,8 +150,8 @@ fn describe(g: &Geometry, wanted: &Wanted, inputs: &FlightInputs, notes: &[Strin
         let parts: Vec<String> =
             r.parts.iter().take(3).map(|(n, u)| format!("{n} {:.2}", 2.0 * u.to_degrees())).collect();
         t += &format!(
-            "{:>3} mph {:>13} {:>9} {:>15} {:>14}   {}\n",
-            mph(r.speed_mps),
+            "{:<10} {:>10} {:>9} {:>15} {:>14}   {}\n",
+            units.speed_words(r.speed_mps),
             deg(r.top_rad),
             deg(r.bottom_rad),
             r.rad_per_m.map_or("-".into(), |s| format!("{:.4} deg", s.abs().to_degrees() * 1e-3)),
@@ -162,17 +160,18 @@ fn describe(g: &Geometry, wanted: &Wanted, inputs: &FlightInputs, notes: &[Strin
         );
     }
     t += "(The last three columns are for a mark in the middle of the wall.)\n\n";
-    t += &best(g, wanted);
+    t += &best(g, wanted, units);
     for n in notes {
         t += &format!("{n}\n");
     }
     t
 }
 
-fn span_words(wanted: &Wanted) -> String {
+fn span_words(wanted: &Wanted, units: Units) -> String {
     let ends = |v: &[f64]| (v.iter().copied().fold(f64::MAX, f64::min), v.iter().copied().fold(f64::MIN, f64::max));
     let (r, v) = (ends(&wanted.releases_rad), ends(&wanted.speeds_mps));
-    format!("{:.0} to {:.0} deg at {} to {} mph", r.0.to_degrees(), r.1.to_degrees(), mph(v.0), mph(v.1))
+    let (slow, fast) = (units.speed_number(v.0), units.speed_words(v.1));
+    format!("{:.0} to {:.0} deg at {slow} to {fast}", r.0.to_degrees(), r.1.to_degrees())
 }
 
 fn half(d: &Distance) -> String {
@@ -180,8 +179,8 @@ fn half(d: &Distance) -> String {
 }
 
 /// Where to stand, in words.
-fn best(g: &Geometry, wanted: &Wanted) -> String {
-    let what = span_words(wanted);
+fn best(g: &Geometry, wanted: &Wanted, units: Units) -> String {
+    let what = span_words(wanted, units);
     let mut t = format!(
         "Here, {:.2} m: {}, {} of {} throws land ({what}).\n",
         g.here.pivot_out_m,
@@ -211,13 +210,13 @@ fn best(g: &Geometry, wanted: &Wanted) -> String {
     t
 }
 
-fn chart(g: &Geometry, wanted: &Wanted, inputs: &FlightInputs) -> LineChart {
+fn chart(g: &Geometry, wanted: &Wanted, inputs: &FlightInputs, units: Units) -> LineChart {
     let lines = wanted
         .speeds_mps
         .iter()
         .enumerate()
         .map(|(k, v)| Line {
-            name: format!("{} mph", mph(*v)),
+            name: units.speed_words(*v),
             points: g
                 .distances
                 .iter()

@@ -175,21 +175,47 @@ fn advise(budgets: &mut [Budget], inputs: &FlightInputs) {
         if done.iter().any(|(n, _)| n == name) {
             continue;
         }
-        let led = || budgets.iter().zip(&leaders).filter(|(_, l)| l.as_ref() == Some(name)).map(|(b, _)| b);
-        let Some(worst) = led().max_by(|a, b| a.u_deg.total_cmp(&b.u_deg)) else { continue };
+        let leads: Vec<bool> = leaders.iter().map(|l| l.as_ref() == Some(name)).collect();
+        let led = budgets.iter().zip(&leads).filter(|(_, l)| **l).map(|(b, _)| b);
+        let Some(worst) = led.max_by(|a, b| a.u_deg.total_cmp(&b.u_deg)) else { continue };
         let share = |b: &Budget| {
             let first = parts(&b.lines, b.u_own_deg).first().map_or(0.0, |p| p.var);
             100.0 * first / b.u_deg.powi(2)
         };
-        let speeds = led().map(|b| b.setpoint_mps);
-        let (slow, fast) = speeds.fold((f64::MAX, 0.0f64), |(l, h), v| (l.min(v), h.max(v)));
-        let (slow, fast) = (mph(slow), mph(fast));
-        let at = if slow == fast { format!("At {slow}") } else { format!("From {slow} to {fast}") };
+        let at = where_it_leads(budgets, &leads);
         done.push((name.clone(), advice(&at, name, share(worst), worst, inputs)));
     }
     for (b, name) in budgets.iter_mut().zip(&leaders) {
         b.advice = done.iter().find(|(n, _)| Some(n) == name.as_ref()).map_or(String::new(), |(_, a)| a.clone());
     }
+}
+
+/// "From 30 mph to 50 mph and for pocket low at 60 mph": the cells in which a source leads.
+fn where_it_leads(budgets: &[Budget], leads: &[bool]) -> String {
+    let mut speeds: Vec<f64> = budgets.iter().map(|b| b.setpoint_mps).collect();
+    speeds.sort_by(f64::total_cmp);
+    speeds.dedup();
+    let cells = |v: f64| budgets.iter().zip(leads).filter(move |(b, _)| b.setpoint_mps == v);
+    let everywhere = |v: f64| cells(v).all(|(_, l)| *l);
+    let mut parts: Vec<String> = speeds
+        .chunk_by(|a, b| everywhere(*a) == everywhere(*b))
+        .filter(|run| run.first().is_some_and(|v| everywhere(*v)))
+        .filter_map(|run| match run {
+            [] => None,
+            [one] => Some(format!("at {}", mph(*one))),
+            [slow, .., fast] => Some(format!("from {} to {}", mph(*slow), mph(*fast))),
+        })
+        .collect();
+    for v in speeds.iter().filter(|v| !everywhere(**v)) {
+        let led = cells(*v).filter(|(_, l)| **l);
+        parts.extend(led.map(|(b, _)| format!("for {} at {}", b.setup.words(), mph(*v))));
+    }
+    let text = match parts.as_slice() {
+        [first @ .., last] if !first.is_empty() => format!("{} and {last}", first.join(", ")),
+        parts => parts.concat(),
+    };
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |c| c.to_uppercase().chain(letters).collect())
 }
 
 fn advice(at: &str, name: &str, share: f64, worst: &Budget, inputs: &FlightInputs) -> String {
@@ -219,7 +245,7 @@ fn advice(at: &str, name: &str, share: f64, worst: &Budget, inputs: &FlightInput
             format!(" Of what more volleys cannot mend, {} is the most (± {own} deg): {}.", l.name, what(&l.name))
         });
         return format!(
-            "{at} the shots' own scatter dominates ({share:.0} % of the variance): more volleys help most.{halve}{rest}"
+            "{at} the shots' own scatter is the largest part ({share:.0} % of the variance at {speed}): more volleys help most.{halve}{rest}"
         );
     }
     let without = (worst.u_deg.powi(2) * (1.0 - share / 100.0)).max(0.0).sqrt();
@@ -229,7 +255,7 @@ fn advice(at: &str, name: &str, share: f64, worst: &Budget, inputs: &FlightInput
     });
     let better = if needs.len() == 1 { String::new() } else { better };
     format!(
-        "{at} {name} dominates ({share:.0} % of the variance): {}{better} would help most.{halve} It cancels, wholly or in part, when setups of this session are compared.",
+        "{at} {name} is the largest part ({share:.0} % of the variance at {speed}): {}{better} would help most.{halve} It cancels, wholly or in part, when setups of this session are compared.",
         what(name)
     )
 }

@@ -40,7 +40,7 @@ pub struct Compared {
     pub answers: Vec<Across>,
     /// What a reader must know, a sentence each.
     pub notes: Vec<String>,
-    /// Something of it needs a look: results older than their files, a reference that changed.
+    /// Something of it needs a look: a volley behind it, results older than their files, a reference that changed.
     pub needs_look: bool,
 }
 
@@ -323,20 +323,20 @@ fn unsettled(summary: &Summary) -> Vec<String> {
 pub fn compare(session: &Path, other: Option<&Path>, question: &Question) -> Result<Compared> {
     let here = read_summary(&SessionPaths::new(session))?;
     let mut stale: Vec<String> = out_of_date(session, &here).into_iter().collect();
+    let mut open = Vec::new();
     let mut found = match other {
         None => compare_within(&here, question)?,
         Some(other) => {
             let there = read_summary(&SessionPaths::new(other))?;
             stale.extend(out_of_date(other, &there));
-            let mut found = compare_sessions(&here, &there, question)?;
-            found.notes.extend(unsettled(&there));
+            let found = compare_sessions(&here, &there, question)?;
+            open.extend(unsettled(&there));
             found
         }
     };
-    found.notes.extend(unsettled(&here));
-    if !stale.is_empty() {
-        found.needs_look = true;
-        found.notes.extend(stale);
-    }
+    open.extend(unsettled(&here));
+    open.extend(stale);
+    found.needs_look |= !open.is_empty();
+    found.notes.extend(open);
     Ok(found)
 }

@@ -128,13 +128,15 @@ fn draw(chart: &LineChart, text: &mut String, x: (f64, f64), y: (f64, f64)) -> D
         let style = font(11.5).pos(Pos::new(HPos::Right, VPos::Bottom));
         root.draw(&Text::new(name.clone(), (px - 4 * FINE, py - 3 * FINE), style))?;
     }
-    for (name, at) in &chart.uprights {
+    for (k, (name, at)) in chart.uprights.iter().enumerate() {
         plot.draw_series(LineSeries::new([(*at, y.0), (*at, y.1)], stroke(INK.mix(0.6), 1.0)))?;
         let (px, py) = plot.backend_coord(&(*at, y.1));
         // To the side where there is more room.
         let left = *at > 0.5 * (x.0 + x.1);
         let (h, by) = if left { (HPos::Right, -4 * FINE) } else { (HPos::Left, 4 * FINE) };
-        root.draw(&Text::new(name.clone(), (px + by, py + 2 * FINE), font(11.5).pos(Pos::new(h, VPos::Top))))?;
+        // One below the other, so that names of lines close together can be read.
+        let down = (2 + 15 * k as i32) * FINE;
+        root.draw(&Text::new(name.clone(), (px + by, py + down), font(11.5).pos(Pos::new(h, VPos::Top))))?;
     }
     let mut ends: Vec<(i32, i32, &str, RGBColor)> = Vec::new();
     for (i, line) in chart.lines.iter().enumerate() {

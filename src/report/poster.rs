@@ -190,7 +190,8 @@ pub fn charts(summary: &Summary, theme: Theme) -> Result<Vec<ChartFiles>> {
             (Verdict::Same, "the same for all that matters"),
             (Verdict::Unclear, "not clear yet (open mark)"),
         ];
-        let verdicts = verdicts.map(|(v, name)| item(chart::verdict_series(v), false, name)).into();
+        let verdicts =
+            verdicts.map(|(v, name)| Item { swatch: chart::verdict_swatch(v).to_string(), name: name.into() }).into();
         if !s.comparisons.is_empty() {
             all.push((chart::comparisons(&s.comparisons, s.matters_deg, units, &said.join(" "))?, verdicts));
         }

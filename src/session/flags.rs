@@ -43,7 +43,7 @@ flags! {
     Crowded, "crowded", false, "overlaps another mark and was told apart by its outline";
     Edge, "edge", true, "touches the edge of the photo, so part of the mark may be missing";
     OnSheet, "on_sheet", true, "lies on a printed sheet, which may have moved or hidden part of the mark";
-    Faint, "faint", false, "is only just above the photo's noise";
+    Faint, "faint", false, "stands out only just from the photo's noise or from the marks around it";
     MissingShots, "missing_shots", true, "fewer marks were found than balls were fired";
     ExtraMarks, "extra_marks", true, "more marks were found than balls were fired";
     NoSheets, "no_sheets", false, "the photo shows no sheet";
@@ -55,7 +55,7 @@ flags! {
     Blocked, "blocked", true, "something covered a part of the wall, and shots may have struck behind it";
     SeenLater, "seen_later", false, "something hid it in the volley's own photo; a later photo shows it";
     Wiped, "wiped", true, "the old marks were gone though no photo shows the wiped wall, so the wall's state before the shots is taken from an older photo";
-    OnSeam, "on_seam", false, "lies on a seam or step of the wall, which may cut its outline";
+    OnSeam, "on_seam", false, "lies on a line of the wall (a seam, grain, an old mark's rim), which may cut its outline";
     WipeSoon, "wipe_soon", false, "marks cover half or more of the place where shots like these will fall again: wipe the wall before that";
     WipeWall, "wipe_wall", true, "old marks cover so much of the wall that new ones may hide on them: wipe the wall";
     Unreachable, "unreachable", true, "no arm angle brings the ball there at the stated speed";

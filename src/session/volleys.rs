@@ -1,4 +1,4 @@
-//! Which volleys were fired, in which order, how fast, with what set-up (`volleys.csv`)?
+//! Which volleys were fired, in which order, how fast, with which setup (`volleys.csv`)?
 //!
 //! One row a volley in shooting order. Known columns: `volley`, `photo`, `shots`, `speed_mph |
 //! speed_kmh | speed_mps`, `speed_spread_*` (SD of the shots), `setpoint_*`, `known_release_deg` and

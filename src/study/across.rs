@@ -430,7 +430,7 @@ fn prepare(a: Side, b: Side, reference: Option<&Setup>, alpha: f64) -> Result<Pr
         }
     }
     if !one_session && bridge.is_none() {
-        notes.push("The doubts of both sessions' set-ups (tape, zero, speed) count in full: no reference setup was shot in both to take them out, nor to show whether the machine itself stayed the same.".into());
+        notes.push("The doubts of both sessions' tapes, zeros and speeds count in full: no reference setup was shot in both to take them out, nor to show whether the machine itself stayed the same.".into());
     }
     if factors.len() > 1 {
         notes.push(format!(

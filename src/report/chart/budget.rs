@@ -17,10 +17,10 @@ const NAMED: usize = SERIES - 1;
 const MOST_DRAWN: usize = 60;
 /// A part shows its number when it is at least this wide, px.
 const NUMBERED_PX: f64 = 13.0;
-/// Name of what differs from shot to shot.
-const OWN: &str = "shot to shot";
+/// Name of what differs from shot to shot and from volley to volley.
+pub(in crate::report) const OWN: &str = "shots and volleys";
 
-/// The sources shown, in the order of their whole share: first what differs from shot to shot.
+/// The sources shown, in the order of their whole share: first what is own.
 pub(in crate::report) struct Parts {
     /// Names of the sources with a colour of their own.
     pub names: Vec<String>,
@@ -28,7 +28,7 @@ pub(in crate::report) struct Parts {
     pub rest: bool,
 }
 
-/// Which sources are shown by name: shot to shot, then those with the largest variance over all setpoints.
+/// Which sources are shown by name: what is own, then those with the largest variance over all setpoints.
 pub(in crate::report) fn parts(budgets: &[Budget]) -> Parts {
     let mut sums: Vec<(&str, f64)> = Vec::new();
     for line in budgets.iter().flat_map(|b| &b.lines) {
@@ -148,7 +148,7 @@ mod tests {
             advice: String::new(),
         };
         let parts = parts(std::slice::from_ref(&budget));
-        assert_eq!(parts.names, ["shot to shot", "speed scale"]);
+        assert_eq!(parts.names, ["shots and volleys", "speed scale"]);
         assert!(!parts.rest);
         let shares = parts.shares(&budget);
         // By hand: 9 / 25 and 16 / 25.

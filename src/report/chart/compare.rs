@@ -98,17 +98,22 @@ fn draw(canvas: &Canvas, axes: &Axes, rows: &[Row<Line>], matters: f64) -> Drawn
             verdict_series(d.verdict),
             (plot.x(value), y),
             if line.overall { 6.0 } else { 4.4 },
-            d.verdict != Verdict::Unclear,
+            verdict_is_filled(d.verdict),
         )?;
     }
     Ok(())
 }
 
 /// Which series' colour and mark stands for a verdict.
-pub(in crate::report) fn verdict_series(verdict: Verdict) -> usize {
+pub(super) fn verdict_series(verdict: Verdict) -> usize {
     match verdict {
         Verdict::Differs => 3,
         Verdict::Same => 0,
         Verdict::Unclear => 1,
     }
+}
+
+/// What is not clear yet has an open mark.
+pub(super) fn verdict_is_filled(verdict: Verdict) -> bool {
+    verdict != Verdict::Unclear
 }

@@ -15,9 +15,8 @@ mod steady;
 mod trust;
 
 pub(super) use axes::plain;
-pub(super) use budget::{budgets, parts};
+pub(super) use budget::{OWN, budgets, parts};
 pub(super) use compare::comparisons;
-pub(super) use compare::verdict_series;
 pub(super) use fit::residuals;
 pub(super) use ladder::ladders;
 pub(super) use map::{ELLIPSE_SD, sheets, wall};
@@ -30,6 +29,7 @@ use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
 use crate::error::{Error, Result};
+use crate::study::Verdict;
 
 /// Canvas pixels for each pixel shown: `plotters` rounds to whole ones, a quarter pixel is not seen.
 const FINE: f64 = 4.0;
@@ -344,6 +344,15 @@ pub(super) fn figure(caption: &Caption, heights_px: [f64; 3], draw: impl Fn(&Can
 
 /// A series' mark and line for a legend, decoration only.
 pub(super) fn swatch(series: usize, line: bool) -> Value {
+    swatch_of(series, line, is_filled(series))
+}
+
+/// A verdict's mark for a legend.
+pub(super) fn verdict_swatch(verdict: Verdict) -> Value {
+    swatch_of(compare::verdict_series(verdict), false, compare::verdict_is_filled(verdict))
+}
+
+fn swatch_of(series: usize, line: bool, filled: bool) -> Value {
     let points: Vec<String> =
         marker_outline(series, (16.0, 8.0), 4.5).iter().map(|(x, y)| format!("{x:.1},{y:.1}")).collect();
     let s = series % SERIES;
@@ -351,7 +360,7 @@ pub(super) fn swatch(series: usize, line: bool) -> Value {
         .get(s)
         .map(|d| d.split_whitespace().filter_map(|n| n.parse::<f64>().ok()).map(|n| format!("{}", n / FINE)).collect())
         .unwrap_or_default();
-    let fill = if is_filled(series) { format!("s{s}") } else { "paper".into() };
+    let fill = if filled { format!("s{s}") } else { "paper".into() };
     let line = if line {
         format!(
             "<path d=\"M0 8H32\" stroke=\"var(--s{s})\" stroke-width=\"2\" stroke-dasharray=\"{}\"/>",

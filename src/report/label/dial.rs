@@ -12,6 +12,8 @@ use crate::report::raster::text_width;
 
 /// Levels of speeds above the balls; more would leave no room for arms.
 const LEVELS: usize = 3;
+/// Neighbours that may share a name, at most: all ways of sharing are tried.
+const MOST_JOINTS: usize = 11;
 /// From the outer arc to the baseline of the lowest speeds, in sizes of the font: over a ball and a gap.
 const SPEED_BASE: f64 = 1.15;
 /// From one level of speeds to the next, in sizes of the font.
@@ -87,28 +89,44 @@ impl Dial {
     }
 }
 
-/// A speed above its ball: the row, its level, and where.
-struct Named<'a> {
-    row: &'a LabelRow,
+/// A speed above its ball, or the speeds of balls that stand too close for one each.
+#[derive(Clone)]
+struct Named {
+    /// Middle of their balls, deg.
+    deg: f64,
+    text: String,
     level: usize,
     x: f64,
 }
 
-/// Speeds on as few levels as keep them apart; those that fit on none are left to the table.
-fn named<'a>(rows: &'a [LabelRow], dial: &Dial, font: f64) -> Vec<Named<'a>> {
+impl Named {
+    fn new(mut which: Vec<usize>, rows: &[LabelRow], dial: &Dial) -> Self {
+        which.sort_unstable();
+        let all = || which.iter().filter_map(|i| rows.get(*i));
+        let (low, high) = all().fold((f64::MAX, f64::MIN), |(l, h), r| (l.min(r.mean_deg), h.max(r.mean_deg)));
+        let words: Vec<&str> = all().map(|r| r.speed_number.as_str()).collect();
+        // Neighbours on the ladder are a range of speeds.
+        let range = which.windows(2).all(|w| w[0] + 1 == w[1]);
+        let text = match words.as_slice() {
+            [first, .., last] if range => format!("{first}\u{2013}{last}"),
+            words => words.join(", "),
+        };
+        let deg = 0.5 * (low + high);
+        Self { deg, text, level: 0, x: dial.at(deg, 1.0).0 }
+    }
+}
+
+/// Gives each name one of as few levels as keep them apart; `None` where one fits on none.
+fn on_levels(names: &[Named], font: f64) -> Option<Vec<Named>> {
     let mut ends = [f64::NEG_INFINITY; LEVELS];
     let mut taken: Vec<(usize, f64, f64)> = Vec::new();
-    let mut order: Vec<&LabelRow> = rows.iter().collect();
-    order.sort_by(|a, b| a.mean_deg.total_cmp(&b.mean_deg));
-    let mut out = Vec::new();
-    for row in order {
-        let x = dial.at(row.mean_deg, 1.0).0;
-        let half = 0.5 * font * text_width(&row.speed_number, true);
+    let mut out = Vec::with_capacity(names.len());
+    for name in names {
+        let x = name.x;
+        let half = 0.5 * font * text_width(&name.text, true);
         // A leader must not run through a name below it.
         let through = |level: usize| taken.iter().any(|t| t.0 < level && (t.1..=t.2).contains(&x));
-        let Some(level) = (0..LEVELS).find(|l| ends.get(*l).is_some_and(|e| x - half > *e) && !through(*l)) else {
-            continue;
-        };
+        let level = (0..LEVELS).find(|l| ends.get(*l).is_some_and(|e| x - half > *e) && !through(*l))?;
         taken.push((level, x - half - 0.15 * font, x + half + 0.15 * font));
         if let Some(end) = ends.get_mut(level) {
             *end = x + half + 0.5 * font;
@@ -117,9 +135,32 @@ fn named<'a>(rows: &'a [LabelRow], dial: &Dial, font: f64) -> Vec<Named<'a>> {
         for end in ends.iter_mut().take(level) {
             *end = end.max(x + 0.3 * font);
         }
-        out.push(Named { row, level, x });
+        out.push(Named { level, ..name.clone() });
     }
-    out
+    Some(out)
+}
+
+/// The speeds above their balls, on as few levels as keep them apart. Where they do not all fit, as few as possible of those that
+/// follow each other share a name.
+fn named(rows: &[LabelRow], dial: &Dial, font: f64) -> Vec<Named> {
+    let mut order: Vec<usize> = (0..rows.len()).collect();
+    order.sort_by(|a, b| rows[*a].mean_deg.total_cmp(&rows[*b].mean_deg));
+    let joints = order.len().saturating_sub(1).min(MOST_JOINTS);
+    // Bit i: balls i and i + 1 share a name. Balls beyond the bits share the last one's.
+    let mut ways: Vec<u32> = (0..1u32 << joints).collect();
+    ways.sort_by_key(|w| w.count_ones());
+    let shared = |way: u32| -> Vec<Named> {
+        let mut groups: Vec<Vec<usize>> = Vec::new();
+        for (k, row) in order.iter().enumerate() {
+            let joined = k > joints || (k > 0 && way >> (k - 1) & 1 == 1);
+            match groups.last_mut().filter(|_| joined) {
+                Some(group) => group.push(*row),
+                None => groups.push(vec![*row]),
+            }
+        }
+        groups.into_iter().map(|g| Named::new(g, rows, dial)).collect()
+    };
+    ways.into_iter().find_map(|way| on_levels(&shared(way), font)).unwrap_or_default()
 }
 
 /// The drawing as SVG elements, in the units of `place`.
@@ -167,9 +208,9 @@ pub(in crate::report) fn dial(
     let names = named(&inside, &dial, font);
     let top = [0.0, range_deg.0, range_deg.1].map(|deg| dial.at(deg, 1.0).1).into_iter().fold(f64::INFINITY, f64::min);
     for n in &names {
-        let ball = dial.beyond(n.row.mean_deg, 0.5 * BALL * font, 1.0);
+        let ball = dial.beyond(n.deg, 0.5 * BALL * font, 1.0);
         // The lowest speeds stand close above their balls, the others on levels above the arc's top.
-        let arc = if n.level == 0 { dial.at(n.row.mean_deg, 1.0).1 } else { top };
+        let arc = if n.level == 0 { dial.at(n.deg, 1.0).1 } else { top };
         let base = arc - font * (SPEED_BASE + PITCH * n.level as f64);
         if n.level > 0 {
             out += &format!(
@@ -183,7 +224,7 @@ pub(in crate::report) fn dial(
         out += &format!(
             "<text x=\"{:.3}\" y=\"{base:.3}\" font-size=\"{font:.3}\" font-weight=\"bold\" text-anchor=\"middle\" fill=\"{ink}\">{}</text>",
             n.x,
-            escape(&n.row.speed_number)
+            escape(&n.text)
         );
     }
     for r in &inside {
@@ -283,9 +324,22 @@ mod tests {
         let d = Dial::new(&PLACE, (0.0, 20.0), 3);
         let names = named(&rows, &d, PLACE.font);
         assert!(names.len() >= 3 && names.len() < 8);
+        let said: Vec<u32> = names
+            .iter()
+            .flat_map(|n| {
+                let (first, last) = n.text.split_once('\u{2013}').unwrap_or((&n.text, &n.text));
+                (first.parse().unwrap()..=last.parse().unwrap()).step_by(5)
+            })
+            .collect();
+        assert_eq!(said, (0..8).map(|i| 30 + 5 * i).collect::<Vec<u32>>(), "a speed is left out");
+        // All at one place: one name, and it says which.
+        let same: Vec<LabelRow> = (0..8).map(|i| row(12.0, &format!("{}", 30 + 5 * i))).collect();
+        let names = named(&same, &d, PLACE.font);
+        assert_eq!(names.iter().map(|n| n.text.as_str()).collect::<Vec<_>>(), ["30\u{2013}65"]);
+        let names = named(&rows, &d, PLACE.font);
         for (i, a) in names.iter().enumerate() {
             for b in &names[..i] {
-                let half = |n: &Named| 0.5 * PLACE.font * text_width(&n.row.speed_number, true);
+                let half = |n: &Named| 0.5 * PLACE.font * text_width(&n.text, true);
                 assert!(a.level != b.level || (a.x - b.x).abs() > half(a) + half(b));
             }
         }

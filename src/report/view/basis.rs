@@ -19,7 +19,7 @@ const LEAST_SHARE: f64 = 0.005;
 
 fn budget_row(b: &Budget, names: &Names, voice: &Voice) -> Value {
     let whole = b.u_own_deg.powi(2) + b.lines.iter().map(|l| l.u_deg.powi(2)).sum::<f64>();
-    let all = std::iter::once(("shot to shot", b.u_own_deg)).chain(b.lines.iter().map(|l| (l.name.as_str(), l.u_deg)));
+    let all = std::iter::once((chart::OWN, b.u_own_deg)).chain(b.lines.iter().map(|l| (l.name.as_str(), l.u_deg)));
     let lines: Vec<Value> = all
         .filter(|(_, u)| whole > 0.0 && u * u >= LEAST_SHARE * whole)
         .map(|(name, u)| {

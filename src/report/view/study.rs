@@ -3,12 +3,15 @@
 use minijinja::context;
 use minijinja::value::Value;
 
-use super::{Names, Voice, from_to, half, listed, mps, trimmed, with_limits};
+use super::volleys::doubtful_words;
+use super::{Names, Voice, from_to, half, listed, mps, trimmed, typeset, with_limits};
 use crate::error::Result;
 use crate::report::chart;
+use crate::report::model::VolleySummary;
 use crate::report::number::{ANGLE_PLACES, COVERAGE, NONE, fixed, plus_minus, signed_plus_minus, with_u};
 use crate::report::units::Units;
-use crate::study::{Comparison, Difference, Ladder, MPH_PER_MPS, Steadiness, Study, Verdict};
+use crate::session::results::Status;
+use crate::study::{BetweenSource, Comparison, Difference, Doubtful, Ladder, MPH_PER_MPS, Steadiness, Study, Verdict};
 
 /// A verdict in a few words.
 fn verdict_words(d: &Difference) -> &'static str {
@@ -163,7 +166,7 @@ pub(in crate::report) fn comparisons(study: &Study, voice: &Voice) -> Result<Opt
     let legend: Vec<Value> = [Verdict::Differs, Verdict::Same, Verdict::Unclear]
         .into_iter()
         .zip(["a real difference", "the same for all that matters", "not clear yet (open mark)"])
-        .map(|(v, name)| context! { swatch => chart::swatch(chart::verdict_series(v), false), name => name })
+        .map(|(v, name)| context! { swatch => chart::verdict_swatch(v), name => name })
         .collect();
     Ok(Some(context! {
         chart => chart::comparisons(&study.comparisons, study.matters_deg, voice.units, &description.join(" "))?.map(|c| c.page()),
@@ -213,24 +216,16 @@ pub(in crate::report) fn steadiness(study: &Study, voice: &Voice) -> Result<Valu
         repeats => repeats,
         within => spreads.within_deg.map(sd),
         measurement => sd(spreads.measurement_deg),
-        between => sd(spreads.between_deg),
+        between => (spreads.between_source != BetweenSource::Assumed || spreads.between_deg > 0.0).then(|| sd(spreads.between_deg)),
         between_sentence => voice.say(&spreads.sentence),
     })
 }
 
-/// Shots that do not sit with the others.
-pub(in crate::report) fn doubtful(study: &Study) -> Vec<Value> {
-    study
-        .doubtful
-        .iter()
-        .map(|d| {
-            context! {
-                volley => d.volley.clone(),
-                release => fixed(d.release_deg, ANGLE_PLACES),
-                median => fixed(d.median_deg, ANGLE_PLACES),
-            }
-        })
-        .collect()
+/// Shots that do not sit with the others, of volleys that are in order otherwise.
+pub(in crate::report) fn doubtful(study: &Study, volleys: &[VolleySummary]) -> Vec<Value> {
+    let in_order = |d: &&Doubtful| !volleys.iter().any(|v| v.volley == d.volley && v.status != Status::Ok);
+    let found = study.doubtful.iter().filter(in_order);
+    found.map(|d| context! { volley => d.volley.clone(), words => typeset(&doubtful_words(d)) }).collect()
 }
 
 /// What the study covers, in one line.
