@@ -115,7 +115,7 @@ fn whole(summary: &Summary, pictures: &[VolleyPicture]) -> Result<Value> {
         findings_shown => FINDINGS_SHOWN,
         study_problem => summary.study_problem.clone(),
         looks => voice.say_all(&summary.looks),
-        needs_look => view::needs_look(&summary.volleys, study.map_or(&[], |s| &s.doubtful)),
+        needs_look => view::needs_look(&summary.volleys),
         doubtful => study.map(|s| view::doubtful(s, &summary.volleys)).unwrap_or_default(),
         ladders => study.map(|s| view::ladders(s, &names, &voice)).transpose()?,
         comparisons => study.map(|s| view::comparisons(s, &voice)).transpose()?.flatten(),

@@ -3,14 +3,13 @@
 use minijinja::context;
 use minijinja::value::Value;
 
-use super::volleys::doubtful_words;
-use super::{Names, Voice, from_to, half, listed, mps, trimmed, typeset, with_limits};
+use super::{Names, Voice, from_to, half, listed, mps, trimmed, with_limits};
 use crate::error::Result;
 use crate::report::chart;
 use crate::report::model::VolleySummary;
 use crate::report::number::{ANGLE_PLACES, COVERAGE, NONE, fixed, plus_minus, signed_plus_minus, with_u};
 use crate::report::units::Units;
-use crate::session::results::Status;
+use crate::session::flags::FlagWord;
 use crate::study::{BetweenSource, Comparison, Difference, Doubtful, Ladder, MPH_PER_MPS, Steadiness, Study, Verdict};
 
 /// A verdict in a few words.
@@ -221,11 +220,21 @@ pub(in crate::report) fn steadiness(study: &Study, voice: &Voice) -> Result<Valu
     })
 }
 
-/// Shots that do not sit with the others, of volleys that are in order otherwise.
+/// Shots that do not sit with the others, of volleys that do not say so themselves.
 pub(in crate::report) fn doubtful(study: &Study, volleys: &[VolleySummary]) -> Vec<Value> {
-    let in_order = |d: &&Doubtful| !volleys.iter().any(|v| v.volley == d.volley && v.status != Status::Ok);
-    let found = study.doubtful.iter().filter(in_order);
-    found.map(|d| context! { volley => d.volley.clone(), words => typeset(&doubtful_words(d)) }).collect()
+    let says = |v: &VolleySummary, d: &Doubtful| v.volley == d.volley && v.flags.contains(&FlagWord::DoubtfulShot);
+    study
+        .doubtful
+        .iter()
+        .filter(|d| !volleys.iter().any(|v| says(v, d)))
+        .map(|d| {
+            context! {
+                volley => d.volley.clone(),
+                release => fixed(d.release_deg, ANGLE_PLACES),
+                median => fixed(d.median_deg, ANGLE_PLACES),
+            }
+        })
+        .collect()
 }
 
 /// What the study covers, in one line.

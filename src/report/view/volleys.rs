@@ -13,7 +13,6 @@ use crate::report::number::{ANGLE_PLACES, NONE, fixed, places, with_u};
 use crate::report::picture;
 use crate::report::units::Units;
 use crate::session::results::Status;
-use crate::study::Doubtful;
 
 fn status_words(status: Status) -> &'static str {
     match status {
@@ -43,22 +42,8 @@ fn why(volley: &VolleySummary) -> String {
     flags.iter().map(|f| f.meaning()).collect::<Vec<_>>().join("; ")
 }
 
-/// What does not sit with the others, in words.
-pub(super) fn doubtful_words(d: &Doubtful) -> String {
-    let deg = |v: f64| fixed(v, ANGLE_PLACES);
-    format!(
-        "a shot at {} deg does not sit with the others (median {} deg); it is kept in every mean",
-        deg(d.release_deg),
-        deg(d.median_deg)
-    )
-}
-
-/// The volleys that are not in order, in shooting order, each with what the study found `doubtful` of it.
-pub(in crate::report) fn needs_look(volleys: &[VolleySummary], doubtful: &[Doubtful]) -> Vec<Value> {
-    let of_study = |v: &VolleySummary| -> Vec<String> {
-        let its = doubtful.iter().filter(|d| d.volley == v.volley);
-        its.map(|d| super::typeset(&format!("; {}", doubtful_words(d)))).collect()
-    };
+/// The volleys that are not in order, in shooting order.
+pub(in crate::report) fn needs_look(volleys: &[VolleySummary]) -> Vec<Value> {
     volleys
         .iter()
         .enumerate()
@@ -69,7 +54,7 @@ pub(in crate::report) fn needs_look(volleys: &[VolleySummary], doubtful: &[Doubt
                 volley => v.volley.clone(),
                 status => status_words(v.status),
                 class => v.status.word(),
-                why => why(v) + &of_study(v).concat(),
+                why => why(v),
             }
         })
         .collect()
