@@ -138,3 +138,17 @@ fn single_shots_share_their_setup_and_setpoint() {
         assert!([125.0, -125.0].iter().all(|mm| !shows_paper(&day.wall, beside(*mm))), "{sheet:?}");
     }
 }
+
+#[test]
+fn balls_that_lie_at_the_walls_foot_are_no_marks() {
+    // In every photo elsewhere, paler than the wall; none in the last one.
+    let lying = |k: usize| -> Event {
+        let at = |i: usize| WallPoint::new(0.72 + 0.31 * ((2 * k + 3 * i) % 4) as f64, -0.38 - 0.05 * i as f64);
+        Event::Before((0..2).map(|i| Solid { colour: [0.85, 0.85, 0.82], ..Solid::ball(at(i), 0.0315) }).collect())
+    };
+    let day = Day::new(false, |r| {
+        r.volleys = plan(&[(45.0, 0), (55.0, 1), (65.0, 0), (35.0, 1)], 4);
+        r.events = (0..3).map(|k| (k, lying(k))).collect();
+    });
+    (0..4).for_each(|v| day.is_right(v));
+}

@@ -35,38 +35,67 @@ fn colours(volleys: &[(usize, &[RawPatch])]) -> Vec<[f32; 3]> {
     all.map(|c| c.map(|v| v.clamp(0.0, 1.0) as f32)).collect()
 }
 
+/// A volley's changed pixels.
+struct Changes {
+    /// Relative change of each.
+    changes: Vec<[f64; 3]>,
+    /// Their sum, each weighted by its own size so that weak pixels' noise does not turn it.
+    sum: [f64; 3],
+    /// Sum of the wall's own colour there.
+    wall: [f64; 3],
+}
+
+impl Changes {
+    fn of(patches: &[RawPatch]) -> Self {
+        let mut out = Self { changes: Vec::new(), sum: [0.0; 3], wall: [0.0; 3] };
+        for p in patches {
+            for i in 0..p.after.len() {
+                let e = p.expected[i];
+                if p.quiet[i] || p.masked[i] || !e[0].is_finite() {
+                    continue;
+                }
+                let r: [f64; 3] =
+                    std::array::from_fn(|c| (f64::from(p.after[i][c]) + 0.002) / (f64::from(e[c]) + 0.002) - 1.0);
+                let size = r.iter().map(|v| v * v).sum::<f64>().sqrt();
+                let shade = p.shade.get(i).copied().unwrap_or([1.0; 3]);
+                for c in 0..3 {
+                    out.sum[c] += r[c] * size;
+                    out.wall[c] += f64::from(e[c] / shade[c].max(LEAST_LIGHT));
+                }
+                out.changes.push(r);
+            }
+        }
+        out
+    }
+}
+
+/// The direction in which the wall's colour changed, of length one.
+fn usual_direction(each: &[Changes]) -> Option<[f64; 3]> {
+    let d: [f64; 3] = std::array::from_fn(|k| each.iter().map(|c| c.sum[k]).sum());
+    let norm = d.iter().map(|v| v * v).sum::<f64>().sqrt();
+    (norm >= 1e-9).then(|| d.map(|v| v / norm))
+}
+
 /// The wall's mean colour where it changed, linear RGB, and the strongest relative change along the usual direction.
 fn strongest_change(volleys: &[(usize, &[RawPatch])]) -> Option<([f64; 3], [f64; 3])> {
-    // Relative change of each changed pixel, and the wall's own colour there.
-    let mut changes: Vec<[f64; 3]> = Vec::new();
-    let mut wall = [0.0f64; 3];
-    for p in volleys.iter().flat_map(|v| v.1) {
-        for i in 0..p.after.len() {
-            let e = p.expected[i];
-            if p.quiet[i] || p.masked[i] || !e[0].is_finite() {
-                continue;
-            }
-            changes.push(std::array::from_fn(|c| (f64::from(p.after[i][c]) + 0.002) / (f64::from(e[c]) + 0.002) - 1.0));
-            let shade = p.shade.get(i).copied().unwrap_or([1.0; 3]);
-            (0..3).for_each(|c| wall[c] += f64::from(e[c] / shade[c].max(LEAST_LIGHT)));
-        }
-    }
-    if changes.len() < 20 {
+    let mut each: Vec<Changes> = volleys.iter().map(|v| Changes::of(v.1)).collect();
+    let count = |each: &[Changes]| each.iter().map(|c| c.changes.len()).sum::<usize>();
+    if count(&each) < 20 {
         return None;
     }
-    let n = changes.len() as f64;
-    let wall = wall.map(|w| w / n);
-    // The direction of change: the mean, weighted by its own size so that weak pixels' noise does not turn it.
-    let mut d = [0.0; 3];
-    for r in &changes {
-        let size = r.iter().map(|v| v * v).sum::<f64>().sqrt();
-        (0..3).for_each(|c| d[c] += r[c] * size);
+    let mut d = usual_direction(&each)?;
+    // Most volleys know the marks' colour; what one or two show besides (a ball left lying) may be stronger than all marks.
+    let dot = |a: [f64; 3], b: [f64; 3]| (0..3).map(|c| a[c] * b[c]).sum::<f64>();
+    let votes: Vec<f64> = each.iter().map(|c| dot(c.sum, d)).collect();
+    let (with, against) = (votes.iter().filter(|v| **v > 0.0).count(), votes.iter().filter(|v| **v < 0.0).count());
+    if against > 0 {
+        let mut votes = votes.iter();
+        each.retain(|_| votes.next().is_none_or(|v| (*v > 0.0) == (with >= against)));
+        d = usual_direction(&each).filter(|_| count(&each) >= 20)?;
     }
-    let norm = d.iter().map(|v| v * v).sum::<f64>().sqrt();
-    if norm < 1e-9 {
-        return None;
-    }
-    let d = d.map(|v| v / norm);
+    let n = count(&each) as f64;
+    let wall: [f64; 3] = std::array::from_fn(|k| each.iter().map(|c| c.wall[k]).sum::<f64>() / n);
+    let changes: Vec<[f64; 3]> = each.into_iter().flat_map(|c| c.changes).collect();
     let mut along: Vec<f64> = changes.iter().map(|r| (0..3).map(|c| r[c] * d[c]).sum()).collect();
     let k = ((along.len() as f64 * 0.995) as usize).min(along.len() - 1);
     let extreme = *along.select_nth_unstable_by(k, f64::total_cmp).1;

@@ -328,7 +328,8 @@ pub fn spread(v: &[bool], w: usize, h: usize, reach: usize) -> Vec<bool> {
     out
 }
 
-fn shrink(v: &[bool], w: usize, h: usize, reach: usize) -> Vec<bool> {
+/// Cells whose neighbours up to `reach` cells away along both axes are all true; the grid's rim counts as true.
+pub fn shrink(v: &[bool], w: usize, h: usize, reach: usize) -> Vec<bool> {
     let outside: Vec<bool> = v.iter().map(|b| !b).collect();
     spread(&outside, w, h, reach).iter().map(|b| !b).collect()
 }
@@ -347,7 +348,7 @@ fn fill_holes(v: &[bool], w: usize, h: usize) -> Vec<bool> {
 }
 
 /// Connected pieces of true cells (four neighbours).
-fn pieces(v: &[bool], w: usize, h: usize) -> Vec<Vec<usize>> {
+pub fn pieces(v: &[bool], w: usize, h: usize) -> Vec<Vec<usize>> {
     let mut seen = vec![false; v.len()];
     let mut out = Vec::new();
     for start in 0..v.len() {

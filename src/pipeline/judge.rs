@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use super::behind::Behind;
 use super::looks::VolleyLook;
+use super::passing::Passed;
 use crate::error::Result;
 use crate::marks::fit::{FittedMark, MODES, UNKNOWNS};
 use crate::marks::patch::{Patch, RawPatch};
@@ -74,6 +75,8 @@ pub struct Judged {
     pub hidden: Hiding,
     /// The marks are those of [`super::looks::VolleyLook::otherwise`].
     pub otherwise: bool,
+    /// Something was left out that came before this photo and was gone in the next, or that came before the last and is gone in this.
+    pub passed: bool,
 }
 
 /// What became of shots that something may have hidden.
@@ -379,7 +382,7 @@ pub(super) fn opacities(raw: &[RawPatch], colour: Option<[f32; 3]>) -> Vec<Patch
     colour.map_or_else(Vec::new, |c| raw.par_iter().map(|p| p.opacity(c)).collect())
 }
 
-/// What a photo shows, judged as by [`judge`], with the marks noted that lie where the wall has a seam.
+/// What a photo shows, judged as by [`judge`] but for what `passed`, with the marks noted that lie where the wall has a seam.
 ///
 /// # Errors
 /// As for [`VolleyLook::patches`].
@@ -389,9 +392,11 @@ pub(super) fn judge_look(
     behind: &Behind,
     shape: &MarkShape,
     colour: Option<[f32; 3]>,
+    passed: &Passed,
 ) -> Result<Judged> {
-    let raw = look.patches()?;
+    let raw = passed.hide(look.patches()?);
     let mut judged = judge(&opacities(&raw, colour), shots, shape, behind);
+    judged.passed = !passed.is_empty();
     for m in &mut judged.marks {
         m.on_seam = raw.get(m.patch).is_some_and(|p| seam_through(p, m.x_mm, m.y_mm, m.radius_mm));
     }

@@ -25,6 +25,7 @@ use super::made_with::doubts;
 use super::measure::{Calibrated, Seen, far_speed, measure};
 use super::measured::Measured;
 use super::page::{Owner, Turn, hidden_places, search_again, settle_late, unlooked_places, weigh_hidden};
+use super::passing::{self, Passed, passed};
 use super::recalibrated::{LaterWall, later_walls};
 use super::stray::part_strays;
 use super::summary::{calibration_of, shared_factors, summarise};
@@ -196,22 +197,26 @@ impl Known {
         }
         progress("learning what the marks look like");
         let looked = self.looked();
-        let (shape, colour) = self.looks_of_marks(&looked)?;
+        let passed = self.passed(&looked)?;
+        let (shape, colour) = self.looks_of_marks(&looked, &passed)?;
         progress(&format!("marks: {:.0} mm across, learned from {}", 2.0 * shape.radius_mm.0, shape.learned_from));
-        let mut judged: Vec<Judged> =
-            looked.par_iter().map(|k| self.judge_one(k, &shape, colour)).collect::<Result<_>>()?;
+        let mut judged: Vec<Judged> = looked
+            .par_iter()
+            .zip(&passed)
+            .map(|(k, passed)| self.judge_one(k, (&shape, colour), passed))
+            .collect::<Result<_>>()?;
         if let Some(colour) = colour {
             self.settle_hidden(&mut judged, &looked, &shape, colour)?;
         }
-        judged.par_iter_mut().zip(&looked).try_for_each(|(j, k)| -> Result<()> {
+        judged.par_iter_mut().zip(&looked).zip(&passed).try_for_each(|((j, k), passed)| -> Result<()> {
             let behind = hidden_places(k.turn, self.pivot());
-            search_again(j, k.look, k.volley.row.shots, &behind, &shape, colour)?;
+            search_again(j, k.look, k.volley.row.shots, &behind, (&shape, colour), passed)?;
             part_strays(j, k.volley.row.shots, &shape);
             weigh_hidden(j, &behind, &shape);
             Ok(())
         })?;
         let second = |(v, look, _): &(PairedVolley, Arc<VolleyLook>, usize)| {
-            judge_look(look, v.row.shots as usize, &Behind::default(), &shape, colour)
+            judge_look(look, v.row.shots as usize, &Behind::default(), &shape, colour, &Passed::default())
         };
         let judged_again = self.again.par_iter().map(second).collect::<Result<_>>()?;
         let learned = Arc::new(Learned { shape, colour, judged, judged_again });
@@ -219,24 +224,38 @@ impl Known {
         Ok(learned)
     }
 
+    /// What came and went again between the photos of these volleys.
+    fn passed(&self, looked: &[Compared]) -> Result<Vec<Passed>> {
+        let wall = |row: usize| self.turns.get(row).map_or(0, |t| t.1);
+        let seen = looked.iter().map(|k| passing::Seen { look: k.look, photo: &k.volley.photo, wall: wall(k.row) });
+        passed(&seen.collect::<Vec<_>>(), self.start.radius_mm.0)
+    }
+
     /// What the marks look like, from at most `LEARN_FROM` volleys, evenly spread.
-    fn looks_of_marks(&self, looked: &[Compared]) -> Result<(MarkShape, Option<[f32; 3]>)> {
+    fn looks_of_marks(&self, looked: &[Compared], passed: &[Passed]) -> Result<(MarkShape, Option<[f32; 3]>)> {
         let n = looked.len().min(LEARN_FROM);
-        let from: Vec<&Compared> = (0..n).filter_map(|i| looked.get(i * looked.len() / n)).collect();
-        let raw: Vec<_> = from.par_iter().map(|k| k.look.patches()).collect::<Result<_>>()?;
-        let shots = || from.iter().map(|k| k.volley.row.shots as usize);
+        let each = |i: usize| Some((looked.get(i)?, passed.get(i)?));
+        let from: Vec<(&Compared, &Passed)> = (0..n).filter_map(|i| each(i * looked.len() / n)).collect();
+        let raw: Vec<_> =
+            from.par_iter().map(|(k, passed)| Ok(passed.hide(k.look.patches()?))).collect::<Result<_>>()?;
+        let shots = || from.iter().map(|(k, _)| k.volley.row.shots as usize);
         let all: Vec<(usize, &[RawPatch])> = shots().zip(raw.iter().map(|p| &**p)).collect();
         Ok(learn_with_colour(&all, &self.start))
     }
 
     /// Judges one volley by itself, against the photo before that tells its marks better.
-    fn judge_one(&self, k: &Compared, shape: &MarkShape, colour: Option<[f32; 3]>) -> Result<Judged> {
+    fn judge_one(
+        &self,
+        k: &Compared,
+        (shape, colour): (&MarkShape, Option<[f32; 3]>),
+        passed: &Passed,
+    ) -> Result<Judged> {
         let shots = k.volley.row.shots as usize;
         let behind = unlooked_places(k.turn, self.pivot());
-        let one = |look: &VolleyLook| judge_look(look, shots, &behind, shape, colour);
-        let first = one(k.look)?;
+        let one = |look: &VolleyLook, passed: &Passed| judge_look(look, shots, &behind, shape, colour, passed);
+        let first = one(k.look, passed)?;
         let Some(other) = k.look.otherwise.as_ref().filter(|_| colour.is_some()) else { return Ok(first) };
-        let second = one(other)?;
+        let second = one(other, &Passed::default())?;
         Ok(if better(&first, &second, shots) { Judged { otherwise: true, ..second } } else { first })
     }
 
@@ -387,7 +406,7 @@ impl Known {
                 let row = self.turns.iter().rfind(|t| t.2.row.volley == v.row.volley);
                 let behind = row.map(|t| unlooked_places(&t.0, self.pivot())).unwrap_or_default();
                 let shots = v.row.shots as usize;
-                let mut judged = match judge_look(l, shots, &behind, &looks.shape, looks.colour) {
+                let mut judged = match judge_look(l, shots, &behind, &looks.shape, looks.colour, &Passed::default()) {
                     Ok(judged) => judged,
                     Err(e) => return Measured::failed(v, e.to_string(), Vec::new()),
                 };

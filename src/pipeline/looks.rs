@@ -184,6 +184,11 @@ pub struct Ask<'a> {
 /// An old mark is gone when this share of what it took from the light has come back: a cloth leaves a tenth or two behind.
 const BACK: f32 = 0.5;
 
+/// A fraction of one in so many old marks is many.
+const MANY: usize = 4;
+/// A mark's change is plain where it is this share of the strongest one's: of one ball's marks the weakest is a third of the strongest.
+const PLAIN: f32 = 0.25;
+
 /// Mean of after / (light x before) - 1 over 3 x 3 cells.
 fn change_at(r: &Reduced, light: &[[f32; 3]], x: usize, y: usize) -> [f32; 3] {
     let (mut sum, mut n) = ([0.0f32; 3], 0.0);
@@ -199,8 +204,28 @@ fn change_at(r: &Reduced, light: &[[f32; 3]], x: usize, y: usize) -> [f32; 3] {
     sum.map(|s| s / n)
 }
 
-/// How many of the old marks are gone, and how many could be judged.
+/// How many of the old marks are gone, and how many could be judged. A cloth takes dark and light ones alike, and what lay before the wall
+/// goes by itself: where one kind is all there still, or both are many, the one counts of which less is gone.
 fn gone(r: &Reduced, light: &[[f32; 3]], view: &WallView, old: &[Spot]) -> (usize, usize) {
+    let is_dark = |s: &&Spot| s.change.iter().sum::<f32>() < 0.0;
+    let (dark, pale): (Vec<&Spot>, Vec<&Spot>) = plain(old).into_iter().partition(is_dark);
+    let (dark, pale) = (gone_of(r, light, view, &dark), gone_of(r, light, view, &pale));
+    let all = (dark.0 + pale.0, dark.1 + pale.1);
+    if dark.1 == 0 || pale.1 == 0 {
+        return all;
+    }
+    let less = if dark.0 * pale.1 <= pale.0 * dark.1 { dark } else { pale };
+    if less.0 == 0 || MANY * less.1 >= all.1 { less } else { all }
+}
+
+/// Those that are not much weaker than the others: of a faint place nobody can say whether it is gone.
+fn plain(spots: &[Spot]) -> Vec<&Spot> {
+    let size = |s: &Spot| s.change.iter().map(|c| c * c).sum::<f32>();
+    let most = spots.iter().map(size).fold(0.0, f32::max);
+    spots.iter().filter(|s| size(s) >= PLAIN * PLAIN * most).collect()
+}
+
+fn gone_of(r: &Reduced, light: &[[f32; 3]], view: &WallView, old: &[&Spot]) -> (usize, usize) {
     let (mut gone, mut judged) = (0, 0);
     for s in old {
         let Some(p) = view.pixel_from_wall(s.at) else { continue };

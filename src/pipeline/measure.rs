@@ -26,6 +26,8 @@ const CLEAR: f64 = 0.9;
 const FAR_SPEED: f64 = 1.5;
 /// No ball was thrown as fast as this, 157 mph (common practice, no source).
 const FASTEST_MPS: f64 = 70.0;
+/// Shots of one setup at one speed scatter by less than this, deg (common practice, no source: some tenths to two or three).
+const WIDE_DEG: f64 = 6.0;
 /// Camera shift between two photos that is worth a word, px.
 const MOVED_PX: f64 = 3.0;
 
@@ -169,6 +171,12 @@ pub fn measure<'a>(
             counted(shots as usize, "shot")
         ));
     }
+    if judged.passed {
+        known.push(
+            "something came before one photo and was gone in the next (a ball at the wall's foot?); it was left out"
+                .into(),
+        );
+    }
     if let Some(i) = judged.stray.filter(|i| open(FlagWord::DoubtfulShot) && !by_person(*i)) {
         notes.push(format!(
             "mark {} lies far from the others: look at the photo whether it is a ball's, and whether another ball's is not told apart",
@@ -187,6 +195,12 @@ pub fn measure<'a>(
             flags.push(FlagWord::Doubtful);
             notes.push(format!("mark {} is barely told apart from its neighbour: look at the photo", i + 1));
         }
+    }
+    if let Some(sd) = wide(&marks).filter(|_| open(FlagWord::Doubtful)) {
+        flags.push(FlagWord::Doubtful);
+        notes.push(format!(
+            "the marks lie {sd:.0} deg apart (SD), farther than one setup throws: look whether all of them are balls'"
+        ));
     }
     if judged.too_much && open(FlagWord::BigChange) {
         if !flags.contains(&FlagWord::BigChange) {
@@ -271,6 +285,18 @@ pub(super) fn far_speed(row: &VolleyRow, units: Units) -> Option<String> {
         units.speed_words(speed),
         units.speed_words(setpoint)
     ))
+}
+
+/// Standard deviation of a volley's angles, upwards or sideways, where it is no machine's, deg.
+fn wide(marks: &[MeasuredMark]) -> Option<f64> {
+    let solved: Vec<&Release> = marks.iter().filter_map(|m| m.release.as_ref()).collect();
+    let n = solved.len() as f64;
+    let sd = |of: &dyn Fn(&Release) -> f64| {
+        let mean = solved.iter().map(|r| of(r)).sum::<f64>() / n;
+        (solved.iter().map(|r| (of(r) - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt().to_degrees()
+    };
+    let most = sd(&|r| r.release.value).max(sd(&|r| r.sideways.value));
+    Some(most).filter(|sd| solved.len() > 1 && *sd > WIDE_DEG)
 }
 
 fn near_edge(l: &VolleyLook, m: &FoundMark, p: PixelPoint) -> bool {

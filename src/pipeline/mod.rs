@@ -26,6 +26,7 @@ pub mod measure;
 pub mod measured;
 pub mod outcome;
 pub mod page;
+mod passing;
 pub mod pictures;
 pub mod place;
 pub mod plan;

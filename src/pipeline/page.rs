@@ -12,6 +12,7 @@ use super::day::Day;
 use super::expect::Expected;
 use super::judge::{FoundMark, Hiding, Judged, judge_look, mean, top_to_bottom};
 use super::looks::{Ask, Pivot, SIDEWAYS, VolleyLook, look};
+use super::passing::Passed;
 use super::place::PlacedPhoto;
 use super::settle::{Claimant, settle};
 use super::veil::{Mask, Veil, lift};
@@ -245,7 +246,8 @@ pub(super) fn settle_late(
             o.volley.row.shots.saturating_sub(all) + there
         })
         .sum();
-    let mut seen = judge_look(&late.look, expected as usize, &Behind::default(), shape, Some(colour))?;
+    let mut seen =
+        judge_look(&late.look, expected as usize, &Behind::default(), shape, Some(colour), &Passed::default())?;
     seen.marks.iter_mut().for_each(|m| m.seen_in = Some(seen_in));
     let hides: Vec<Box<dyn Fn([f64; 2]) -> bool>> = volleys
         .iter()
@@ -281,15 +283,15 @@ pub(super) fn search_again(
     look: &VolleyLook,
     shots: u32,
     behind: &Behind,
-    shape: &MarkShape,
-    colour: Option<[f32; 3]>,
+    (shape, colour): (&MarkShape, Option<[f32; 3]>),
+    passed: &Passed,
 ) -> Result<()> {
     if judged.hidden.missing == 0 || judged.otherwise || behind.within_reach(mean(&judged.marks), shape.group_mm) {
         return Ok(());
     }
     let late: Vec<FoundMark> = judged.marks.iter().filter(|m| m.seen_in.is_some()).cloned().collect();
     let left = shots.saturating_sub(late.len() as u32);
-    let own = judge_look(look, left as usize, &Behind::default(), shape, colour)?;
+    let own = judge_look(look, left as usize, &Behind::default(), shape, colour, passed)?;
     let hidden = Hiding { missing: 0, ..judged.hidden.clone() };
     let n = own.marks.len() as f64 / (own.marks.len() + late.len()).max(1) as f64;
     let weakest = own.doubtful.and_then(|i| own.marks.get(i)).cloned();

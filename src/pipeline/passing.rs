@@ -1,0 +1,237 @@
+//! What came before one photo and was gone in the next: a ball at the foot of the wall, a leaf, a tool?
+//!
+//! A mark stays where it is; what lies or stands before the wall goes again. A place that changed between two photos and changed
+//! back by the next one is neither's mark: it is hidden in both comparisons, before the marks' looks are learned from them. Only places
+//! that both comparisons name can do so ([`super::looks::Spot`]); whether they do is then asked pixel by pixel, since a mark may be beside.
+
+use std::borrow::Cow;
+use std::collections::BTreeMap;
+
+use super::looks::{Spot, VolleyLook};
+use crate::camera::WallView;
+use crate::error::Result;
+use crate::marks::patch::RawPatch;
+use crate::marks::things::{pieces, shrink, spread};
+use crate::points::WallPoint;
+
+/// A pixel tells when its light changed by this much, as a log ratio: noise that is in the photo between changes the one way and back, too.
+const TELLING: f32 = 0.12;
+/// It changed back when this share of that has gone again. Marks that dry or that a broom passes over lose up to half.
+const BACK: f32 = 0.7;
+/// Added to linear values before the logarithm, as for things that cover the wall.
+const FLOOR: f32 = 0.01;
+/// Places of two comparisons this near may be one, usual diameters: the clearest change is a ball's bright side when it comes, and may be the
+/// shade beside it when it goes.
+const NEAR_DIAMETERS: f64 = 3.0;
+/// Fewer pixels together than this share of a usual mark's are no thing.
+const LEAST_SHARE: f64 = 0.3;
+/// Its soft edge and its faint shade are hidden with it, usual radii.
+const AROUND_RADII: f64 = 0.7;
+
+/// A comparison with what tells whether another follows it.
+pub(super) struct Seen<'a> {
+    /// What changed.
+    pub look: &'a VolleyLook,
+    /// The photo after.
+    pub photo: &'a str,
+    /// Which calibration holds for it.
+    pub wall: usize,
+}
+
+/// What of a comparison's patches is no mark since it went again, or had come only just before.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Passed {
+    by_patch: BTreeMap<usize, Vec<bool>>,
+}
+
+impl Passed {
+    /// Whether nothing passed.
+    pub fn is_empty(&self) -> bool {
+        self.by_patch.is_empty()
+    }
+
+    /// The patches with what passed masked.
+    pub fn hide<'a>(&self, mut patches: Cow<'a, [RawPatch]>) -> Cow<'a, [RawPatch]> {
+        if self.is_empty() {
+            return patches;
+        }
+        for (i, mask) in &self.by_patch {
+            if let Some(p) = patches.to_mut().get_mut(*i) {
+                p.masked.iter_mut().zip(mask).for_each(|(masked, passed)| *masked |= passed);
+            }
+        }
+        patches
+    }
+
+    fn add(&mut self, found: Vec<(usize, Vec<bool>)>) {
+        for (i, mask) in found {
+            let have = self.by_patch.entry(i).or_insert_with(|| vec![false; mask.len()]);
+            have.iter_mut().zip(mask).for_each(|(a, b)| *a |= b);
+        }
+    }
+}
+
+/// What passed in each of these comparisons. `radius_mm` is the usual mark's.
+///
+/// # Errors
+/// As for [`VolleyLook::patches`].
+pub(super) fn passed(seen: &[Seen], radius_mm: f64) -> Result<Vec<Passed>> {
+    let mut out = vec![Passed::default(); seen.len()];
+    for (i, first) in seen.iter().enumerate() {
+        let follows = |s: &&Seen| s.look.before == first.photo && s.wall == first.wall && !s.look.wiped;
+        let Some(k) = seen.iter().skip(i + 1).position(|s| follows(&s)).map(|k| i + 1 + k) else { continue };
+        let next = &seen[k];
+        // A wiped wall loses its marks, not things.
+        if first.look.wiped || !may_have_passed(&first.look.spots, &next.look.spots, radius_mm) {
+            continue;
+        }
+        let (came, went) = (first.look.patches()?, next.look.patches()?);
+        out[i].add(changed_back(Side::Came, &came, (&next.look.located.view, &went), radius_mm));
+        out[k].add(changed_back(Side::Went, &went, (&first.look.located.view, &came), radius_mm));
+    }
+    Ok(out)
+}
+
+/// Whether something may have: two plain changes lie near each other, and not all plain changes are to one side, dark or pale, as marks' are.
+fn may_have_passed(came: &[Spot], went: &[Spot], radius_mm: f64) -> bool {
+    let near = 2.0 * NEAR_DIAMETERS * 1e-3 * radius_mm;
+    let is_plain = |s: &&Spot| s.change.iter().any(|c| c.abs() > TELLING);
+    let is_dark = |s: &Spot| s.change.iter().sum::<f32>() < 0.0;
+    let plain = |spots: &'_ [Spot]| spots.iter().filter(is_plain).copied().collect::<Vec<Spot>>();
+    let (came, went) = (plain(came), plain(went));
+    let dark = came.iter().chain(&went).filter(|s| is_dark(s)).count();
+    dark > 0
+        && dark < came.len() + went.len()
+        && came.iter().any(|a| went.iter().any(|b| (a.at.x_m - b.at.x_m).hypot(a.at.y_m - b.at.y_m) < near))
+}
+
+/// Log ratio of two linear values.
+fn ln_ratio(a: [f32; 3], b: [f32; 3]) -> [f32; 3] {
+    std::array::from_fn(|c| ((a[c] + FLOOR) / (b[c] + FLOOR)).ln())
+}
+
+/// A pixel's wall before, then, and at last, in one light: whether it changed, and changed back.
+fn is_back(before: [f32; 3], then: [f32; 3], last: [f32; 3]) -> bool {
+    let size = |v: [f32; 3]| v.iter().map(|c| c * c).sum::<f32>().sqrt();
+    let change = ln_ratio(then, before);
+    change.iter().any(|c| c.abs() > TELLING) && size(ln_ratio(last, before)) <= (1.0 - BACK) * size(change)
+}
+
+/// Which of two comparisons a patch is of.
+#[derive(Clone, Copy, PartialEq)]
+enum Side {
+    Came,
+    Went,
+}
+
+/// Pixels of patches whose change another comparison of the same wall takes back, with some space around: patch and mask.
+fn changed_back(
+    side: Side,
+    patches: &[RawPatch],
+    (view, others): (&WallView, &[RawPatch]),
+    radius_mm: f64,
+) -> Vec<(usize, Vec<bool>)> {
+    let there = |w_mm: [f64; 2]| -> Option<(&RawPatch, usize)> {
+        let p = view.pixel_from_wall(WallPoint::new(1e-3 * w_mm[0], 1e-3 * w_mm[1]))?;
+        others.iter().find_map(|o| {
+            let cell = |v: f64, origin: usize| ((v + 0.5 - origin as f64) / o.step as f64).floor();
+            let (x, y) = (cell(p.x_px, o.origin.0), cell(p.y_px, o.origin.1));
+            let inside = x >= 0.0 && y >= 0.0 && x < o.width as f64 && y < o.height as f64;
+            inside.then(|| (o, y as usize * o.width + x as usize))
+        })
+    };
+    let back_at = |p: &RawPatch, i: usize| {
+        let Some((o, j)) = there(p.wall_mm[i]) else { return false };
+        match side {
+            Side::Came => is_back(p.expected[i], p.after[i], o.after[j]),
+            Side::Went => is_back(p.after[i], p.expected[i], o.expected[j]),
+        }
+    };
+    let mut out = Vec::new();
+    for (k, p) in patches.iter().enumerate() {
+        let back: Vec<bool> = (0..p.after.len()).map(|i| !p.quiet[i] && back_at(p, i)).collect();
+        let back = spread(&shrink(&back, p.width, p.height, 1), p.width, p.height, 1);
+        let radius_px = radius_mm / p.mm_per_px;
+        let least = LEAST_SHARE * std::f64::consts::PI * radius_px * radius_px;
+        let mut mask = vec![false; back.len()];
+        let large = pieces(&back, p.width, p.height).into_iter().filter(|cells| cells.len() as f64 > least);
+        large.flatten().for_each(|i| mask[i] = true);
+        if mask.contains(&true) {
+            out.push((k, spread(&mask, p.width, p.height, (AROUND_RADII * radius_px).ceil() as usize)));
+        }
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::camera::{Lens, Pose};
+    use nalgebra::{Matrix3, Rotation3, Vector3};
+
+    /// Facing the wall from two metres: half a pixel a millimetre.
+    fn view() -> WallView {
+        let facing = Matrix3::from_diagonal(&Vector3::new(1.0, -1.0, -1.0));
+        let rotation = Rotation3::from_matrix_eps(&facing, 1e-12, 10, Rotation3::identity());
+        let pose = Pose { rotation, translation: Vector3::new(0.0, 0.0, 2.0) };
+        WallView { lens: Lens::pinhole(400, 400, 1000.0), pose }
+    }
+
+    /// A patch about the photo's middle of a photo before and one after, as functions of the pixel.
+    fn patch(before: impl Fn(usize, usize) -> f32, after: impl Fn(usize, usize) -> f32) -> RawPatch {
+        let (origin, side) = (160, 80);
+        let pixels = || (0..side * side).map(|i| (origin + i % side, origin + i / side));
+        let grey = |v: f32| [v; 3];
+        let wall_mm = |(x, y): (usize, usize)| {
+            let w = view().wall_from_pixel(crate::points::PixelPoint::new(x as f64, y as f64)).unwrap();
+            [1e3 * w.x_m, 1e3 * w.y_m]
+        };
+        RawPatch {
+            origin: (origin, origin),
+            step: 1,
+            width: side,
+            height: side,
+            after: pixels().map(|(x, y)| grey(after(x, y))).collect(),
+            expected: pixels().map(|(x, y)| grey(before(x, y))).collect(),
+            light_u: Vec::new(),
+            shade: Vec::new(),
+            wall_mm: pixels().map(wall_mm).collect(),
+            quiet: pixels().map(|(x, y)| before(x, y) == after(x, y)).collect(),
+            masked: vec![false; side * side],
+            mm_per_px: 2.0,
+        }
+    }
+
+    #[test]
+    fn what_changed_back_is_hidden_and_a_mark_beside_it_is_not() {
+        let disc = |(cx, cy): (usize, usize), r: f64, x: usize, y: usize| {
+            (x as f64 - cx as f64).hypot(y as f64 - cy as f64) < r
+        };
+        let clean = |_: usize, _: usize| 0.5f32;
+        // Then a ball lies there and a mark is beside it; at last the ball is gone and there is another mark.
+        let mark = |x, y| if disc((220, 200), 7.0, x, y) { 0.3 } else { clean(x, y) };
+        let then = |x, y| if disc((185, 200), 12.0, x, y) { 0.8 } else { mark(x, y) };
+        let last = |x, y| if disc((200, 225), 7.0, x, y) { 0.3 } else { mark(x, y) };
+        let (came, went) = ([patch(clean, then)], [patch(then, last)]);
+        let at = |mask: &[bool], (x, y): (usize, usize)| mask[(y - 160) * 80 + x - 160];
+        let hidden = changed_back(Side::Came, &came, (&view(), &went), 13.0);
+        let [(0, mask)] = hidden.as_slice() else { panic!("one patch: {}", hidden.len()) };
+        assert!(at(mask, (185, 200)) && at(mask, (185, 189)) && !at(mask, (220, 200)));
+        let hidden = changed_back(Side::Went, &went, (&view(), &came), 13.0);
+        let [(0, mask)] = hidden.as_slice() else { panic!("one patch: {}", hidden.len()) };
+        assert!(at(mask, (185, 200)) && !at(mask, (200, 225)));
+        // What stays hides nothing: a mark, and one that fades to half.
+        let faded = |x, y| if disc((220, 200), 7.0, x, y) { 0.4 } else { clean(x, y) };
+        for next in [patch(mark, mark), patch(mark, faded)] {
+            assert!(changed_back(Side::Came, &[patch(clean, mark)], (&view(), &[next]), 13.0).is_empty());
+        }
+    }
+
+    #[test]
+    fn a_day_of_marks_alone_is_not_looked_into() {
+        let spot = |x_m: f64, change: f32| Spot { at: WallPoint::new(x_m, 0.0), change: [change; 3] };
+        assert!(!may_have_passed(&[spot(0.0, -0.4)], &[spot(0.02, -0.4)], 13.0));
+        assert!(may_have_passed(&[spot(0.0, 0.4)], &[spot(0.02, -0.3)], 13.0));
+        assert!(!may_have_passed(&[spot(0.0, 0.4)], &[spot(0.20, -0.3)], 13.0));
+    }
+}
