@@ -4,7 +4,9 @@ mod calib_common;
 
 use calib_common::{Chance, Odd, Room, calibrated, place};
 use pockmark::camera::lens::Lens;
-use pockmark::camera::{Calibration, Wall};
+use pockmark::camera::{Calibration, Wall, calibrate};
+use pockmark::points::PixelPoint;
+use pockmark::sheet::tags::Tag;
 
 const ALL: [usize; 6] = [0, 1, 2, 3, 4, 5];
 
@@ -43,6 +45,23 @@ fn nothing_is_named_where_nothing_is_wrong() {
         assert!(c.warnings.is_empty(), "seed {seed}: {:?}", c.warnings);
         assert!(c.photos.iter().all(|p| p.left_out.is_none()), "seed {seed}: {:?}", c.photos);
         assert!(farthest(&c, &room) < 4e-3);
+    }
+}
+
+#[test]
+fn sheets_that_are_read_and_lost_their_corners_are_not_called_absent() {
+    let room = Room::new();
+    let said = |lost: &dyn Fn(usize) -> bool| {
+        let mut input = room.input(&ALL, &|_| Odd::default(), &mut Chance::new(4));
+        for s in input.photos.iter_mut().flat_map(|p| &mut p.sheets).filter(|s| lost(s.number)) {
+            s.corners.clear();
+            s.tags = (0..6).map(|id| Tag { id, corners: [PixelPoint::default(); 4], wrong_bits: 0 }).collect();
+        }
+        calibrate(&input).expect_err("no corners").to_string()
+    };
+    for sentence in [said(&|n| n == room.sheets[0].0), said(&|_| true)] {
+        assert!(sentence.contains("too noisy or not sharp: more light"), "{sentence}");
+        assert!(!sentence.contains("photograph it") && !sentence.contains("whole sheets"), "{sentence}");
     }
 }
 

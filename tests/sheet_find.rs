@@ -120,6 +120,29 @@ fn sheets_are_recognised_as_a_whole_where_the_lens_blurs_their_tags_away() {
     assert!(corners >= 66, "{corners} of 72 corners");
 }
 
+#[test]
+fn corners_are_kept_in_the_noise_of_a_dim_room() {
+    // A phone at a high ISO: grainy in the dark squares, which the tone curve makes brighter, hardly in the light ones; the photo is sharpened.
+    let high_iso = Sensor { blur_px: 0.6, shot_variance: 6e-3, read_sd: 0.03, sharpen: 1.0, ..Sensor::default() };
+    let (gray, camera, sheets) = photo(40.0, high_iso, Light { level: 0.5, ..Light::default() });
+    let seen = find_sheets(&gray, &SheetSet::default());
+    let (mut corners, mut sum) = (0, 0.0);
+    for s in &seen.sheets {
+        assert!(!s.lost_its_corners(), "sheet {}: {} tags, {} corners", s.number, s.tags.len(), s.corners.len());
+        for c in &s.corners {
+            let truth = camera.pixel(sheets[s.number - 1].wall_point(c.sheet)).unwrap();
+            let (dx, dy) = (c.saddle.point.x_px - truth.x_px, c.saddle.point.y_px - truth.y_px);
+            assert!(dx.hypot(dy) < 0.3, "sheet {} corner {}: {dx} {dy} px off", s.number, c.index);
+            sum += (dx / c.saddle.u_px).powi(2) + (dy / c.saddle.u_px).powi(2);
+            corners += 1;
+        }
+    }
+    let chi = sum / f64::from(2 * corners);
+    println!("{} sheets, {corners} of 36 corners, chi-squared {chi:.2}", seen.sheets.len());
+    // 72 numbers: a mean of their squares beyond this is 1 in 300.
+    assert!(corners >= 35 && (0.5..1.6).contains(&chi), "{corners} of 36 corners, chi-squared {chi}");
+}
+
 /// A million pixels of what is not a sheet.
 fn clutter(kind: usize, rng: &mut ChaCha8Rng) -> GrayImage {
     let mut g = GrayImage::from_pixel(1000, 1000, Luma([128]));

@@ -18,7 +18,7 @@ use super::start::{FAR_START, FOCAL_LADDER, Line, chain, into_frame, same_end, s
 use super::suspect::{self, Suspect};
 use super::trust::trust_map;
 use crate::error::{Error, Result};
-use crate::sheet::Corner;
+use crate::sheet::{Corner, LEAST_CORNERS, SheetView, TOO_NOISY};
 
 pub use super::calibration::{Calibration, Check, CornerResidual, PhotoFit, SheetPlace};
 pub use super::input::{CalibrationInput, CalibrationPhoto, LEVEL_U_M, Tape, WallFrame};
@@ -28,8 +28,6 @@ const CORNER_LIMIT_U: f64 = 5.0;
 /// A photo whose RMS exceeds this many times the median photo's, and [`PHOTO_LEAST_PX`], is left out.
 const PHOTO_LIMIT: f64 = 4.0;
 const PHOTO_LEAST_PX: f64 = 0.4;
-/// Least corners of a photo.
-const LEAST_CORNERS: usize = 4;
 /// Exif focal lengths beyond these parts of the longer side are not believed.
 const SANE_FOCAL: std::ops::Range<f64> = 0.2..20.0;
 
@@ -143,6 +141,9 @@ impl<'a> Job<'a> {
                 }
                 (!p.sheets.iter().any(|s| s.corners.len() >= LEAST_CORNERS)).then(|| match (p.sheets.len(), corners) {
                     (0, _) => "no sheet found: closer, sharper, or less tilted".into(),
+                    (n, c) if p.sheets.iter().any(SheetView::lost_its_corners) => {
+                        format!("{n} sheets with {c} corners, none with {LEAST_CORNERS}: {TOO_NOISY}")
+                    }
                     (n, c) => format!(
                         "{n} sheets with {c} corners, but none with {LEAST_CORNERS}: closer, or whole sheets in the picture"
                     ),
@@ -187,6 +188,16 @@ impl<'a> Job<'a> {
             return Err(Error::no_answer(format!("no calibration photo shows a usable sheet: {}", why.join("; "))));
         }
         let Some(&origin) = index.get(&frame.origin_sheet) else {
+            // A photo without corners was left out, and may be where it is.
+            let origin = |s: &SheetView| s.number == frame.origin_sheet && s.lost_its_corners();
+            let lost = self.input.photos.iter().filter(|p| p.sheets.iter().any(origin)).count();
+            if lost > 0 {
+                return Err(Error::input(format!(
+                    "origin_sheet = {} is read in {lost} of {} calibration photos, but without {LEAST_CORNERS} corners: {TOO_NOISY}",
+                    frame.origin_sheet,
+                    self.input.photos.len()
+                )));
+            }
             return Err(Error::input(format!(
                 "origin_sheet = {} is in none of the usable calibration photos (seen: {}): photograph it, or name another sheet",
                 frame.origin_sheet,

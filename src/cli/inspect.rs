@@ -4,7 +4,9 @@ use std::path::{Path, PathBuf};
 
 use pockmark::photo::level::{Level, level};
 use pockmark::photo::{PhotoExif, decode_gray, read_exif};
-use pockmark::sheet::{SheetGeometry, SheetSet, SheetView, SheetsSeen, find_sheets_thoroughly};
+use pockmark::sheet::{
+    LEAST_CORNERS, SheetGeometry, SheetSet, SheetView, SheetsSeen, TOO_NOISY, find_sheets_thoroughly,
+};
 use pockmark::{Error, Result};
 use serde_json::{Value, json};
 
@@ -40,6 +42,10 @@ fn look(path: &Path, geometry: &SheetSet) -> Result<Seen> {
     Ok(Seen { width: gray.width(), height: gray.height(), level: level(&gray), exif, sheets })
 }
 
+fn sheets(n: usize) -> String {
+    format!("{n} sheet{}", if n == 1 { "" } else { "s" })
+}
+
 /// What is good or bad about it, in a sentence.
 fn verdict(s: &Seen) -> String {
     let corners: usize = s.sheets.sheets.iter().map(|v| v.corners.len()).sum();
@@ -57,10 +63,15 @@ fn verdict(s: &Seen) -> String {
     match (s.sheets.sheets.len(), corners) {
         (0, _) => words
             .push("no sheet: good for volleys only if the sheets are seen in it, or the camera stands still".into()),
-        (n, c) if c < 4 => {
-            words.push(format!("{n} sheets but only {c} corners: closer, or whole sheets in the picture"))
+        (n, c) => {
+            let lost = s.sheets.sheets.iter().filter(|v| v.lost_its_corners()).count();
+            // One among many may be covered.
+            if 2 * lost >= n {
+                words.push(format!("{lost} of {} read without {LEAST_CORNERS} corners each: {TOO_NOISY}", sheets(n)));
+            } else if c < LEAST_CORNERS {
+                words.push(format!("{} but only {c} corners: closer, or whole sheets in the picture", sheets(n)));
+            }
         }
-        _ => {}
     }
     if words.is_empty() { "good for calibration and volleys".into() } else { words.join("; ") }
 }

@@ -24,8 +24,12 @@ const MOST_WRONG_EXPECTED: u32 = 10;
 /// Farthest from its sheet's layout that a corner is kept, px, or in its own u.
 const FARTHEST_PX: f64 = 0.5;
 const FARTHEST_U: f64 = 8.0;
-/// Least corners of a sheet that was recognised as a whole.
-const LEAST_CORNERS: usize = 4;
+/// Least corners that place a sheet; a sheet that was recognised as a whole counts only with them.
+pub const LEAST_CORNERS: usize = 4;
+/// What is to be done where tags are read and corners are not: tags are told apart by whole modules, which noise and blur leave longer.
+pub const TOO_NOISY: &str = "too noisy or not sharp: more light, a lower ISO, a tripod";
+/// Least tags of a sheet that the photo shows whole.
+const WHOLE_TAGS: usize = TAGS - 1;
 
 /// Photos with more pixels than this are made smaller before their blur is undone.
 const MOST_SHARPENED: usize = 6_000_000;
@@ -71,6 +75,13 @@ pub struct SheetView {
     pub blur_px: f64,
     /// RMS distance of its corners from a plane's view of its layout, px (flatness and lens together).
     pub layout_rms_px: f64,
+}
+
+impl SheetView {
+    /// Whether the photo shows the whole sheet and yet hardly a corner of it: noise or blur is the reason then.
+    pub fn lost_its_corners(&self) -> bool {
+        self.tags.len() >= WHOLE_TAGS && self.corners.len() + self.dropped < LEAST_CORNERS
+    }
 }
 
 /// All that was found of sheets in a photo.

@@ -8,13 +8,16 @@ pub mod find;
 pub mod geometry;
 pub mod homography;
 pub mod near;
+mod rest;
 pub mod saddle;
 mod sharpen;
 pub mod tag36h11;
 pub mod tags;
 
 pub use again::find_known_sheets;
-pub use find::{Corner, SheetView, SheetsSeen, find_sheets, find_sheets_from, find_sheets_thoroughly};
+pub use find::{
+    Corner, LEAST_CORNERS, SheetView, SheetsSeen, TOO_NOISY, find_sheets, find_sheets_from, find_sheets_thoroughly,
+};
 pub use geometry::{SheetGeometry, SheetSet};
 pub use homography::Homography;
 pub use near::{ExpectedSheet, find_sheets_at, find_sheets_near};

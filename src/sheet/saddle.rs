@@ -13,6 +13,7 @@
 use image::GrayImage;
 use nalgebra::{SMatrix, SVector};
 
+use super::rest::Rest;
 use crate::points::PixelPoint;
 use crate::vectors::{smaller, widest};
 
@@ -29,7 +30,14 @@ const SETTLED_PX: f64 = 0.02;
 /// The first of several windows only says where to cut the next: where it has so many pixels, every second row of it does.
 const THINNED_PX: f64 = 400.0;
 /// Free parameters: x, y, two edge directions, blur, a, b, c, gx, gy.
-const FREE: usize = 10;
+pub(super) const FREE: usize = 10;
+/// Place of a among them.
+pub(super) const LEVEL: usize = 5;
+/// Most that a corner's fit may leave, over half the step between white and black: more is another shape, or noise ([`Rest`]).
+const MOST_LEFT: f64 = 0.2;
+
+/// Largest u of a corner in noise, px: a layout that is kept to half a pixel tells nothing of a corner known worse than to a third of that.
+const LARGEST_U_PX: f64 = 0.15;
 
 /// A corner measured in a photo.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
@@ -123,7 +131,7 @@ pub(super) fn fit_saddle_within(
     let hand = det.signum();
 
     let mut last = None;
-    let mut samples: Vec<(f64, f64, f64)> = Vec::new();
+    let mut samples: Vec<Sample> = Vec::new();
     // The last window's centre; of one with all rows only.
     let mut at: Option<(f64, f64)> = None;
     for round in 0..windows {
@@ -171,7 +179,7 @@ pub(super) fn fit_saddle_within(
         }
         last = Some(adjust(&samples, &mut p, hand, cx, cy)?);
     }
-    let (variance, cov) = last?;
+    let ((variance, cov), middle) = (last?, at?);
     let moved = to_squares(p[0] - start.x_px, p[1] - start.y_px);
     let contrast = p[6] * sign;
     let turned = |a: f64, b: [f64; 2]| {
@@ -181,19 +189,32 @@ pub(super) fn fit_saddle_within(
     if moved.0.abs() > 0.25 || moved.1.abs() > 0.25 || contrast < 8.0 || turned(p[2], eu) || turned(p[3], ev) {
         return None;
     }
-    // What the model leaves must be small against the step, or this is not a clean corner.
-    if variance.sqrt() > 0.2 * contrast || p[4] > 0.35 * lu.min(lv) {
+    if p[4] > 0.35 * lu.min(lv) {
         return None;
     }
-    let u = (0.5 * (cov[(0, 0)] + cov[(1, 1)])).sqrt();
+    // What the model leaves must be small against the step, or this is not a clean corner.
+    let most = MOST_LEFT * contrast;
+    let place = |x: f64, y: f64| {
+        let (u, v) = to_squares(x - middle.0, y - middle.1);
+        (0.5 + 0.5 * u / reach[0], 0.5 + 0.5 * v / reach[1])
+    };
+    let u_of = |c: &Normal| (0.5 * (c[(0, 0)] + c[(1, 1)])).sqrt();
+    let u = if variance.sqrt() <= most {
+        u_of(&cov)
+    } else {
+        let rest = Rest::of(&samples, &p, hand, middle, place).filter(|r| r.is_noise(most))?;
+        Some(u_of(&rest.covariance)).filter(|u| *u <= LARGEST_U_PX)?
+    };
     u.is_finite().then_some(Saddle { point: PixelPoint::new(p[0], p[1]), u_px: u, blur_px: p[4], contrast })
 }
 
-type Params = SVector<f64, FREE>;
-type Normal = SMatrix<f64, FREE, FREE>;
+/// A pixel's place and grey value.
+pub(super) type Sample = (f64, f64, f64);
+pub(super) type Params = SVector<f64, FREE>;
+pub(super) type Normal = SMatrix<f64, FREE, FREE>;
 
 /// Levenberg-Marquardt on one window; residual variance and covariance of the parameters.
-fn adjust(samples: &[(f64, f64, f64)], p: &mut Params, hand: f64, cx: f64, cy: f64) -> Option<(f64, Normal)> {
+fn adjust(samples: &[Sample], p: &mut Params, hand: f64, cx: f64, cy: f64) -> Option<(f64, Normal)> {
     let n = samples.len() as f64;
     let (mut best, mut jtj, mut jtr) = normal(samples, p, hand, cx, cy);
     let mut damping = 1e-3;
@@ -342,7 +363,7 @@ fn products<const N: usize>(rows: &[[f64; ROW]], first: usize, to: &mut [[f64; R
     }
 }
 
-fn normal(samples: &[(f64, f64, f64)], p: &Params, hand: f64, cx: f64, cy: f64) -> (f64, Normal, Params) {
+pub(super) fn normal(samples: &[Sample], p: &Params, hand: f64, cx: f64, cy: f64) -> (f64, Normal, Params) {
     widest(
         #[inline(always)]
         || normal_of(samples, p, hand, cx, cy),
@@ -350,7 +371,7 @@ fn normal(samples: &[(f64, f64, f64)], p: &Params, hand: f64, cx: f64, cy: f64) 
 }
 
 #[inline(always)]
-fn normal_of(samples: &[(f64, f64, f64)], p: &Params, hand: f64, cx: f64, cy: f64) -> (f64, Normal, Params) {
+fn normal_of(samples: &[Sample], p: &Params, hand: f64, cx: f64, cy: f64) -> (f64, Normal, Params) {
     let far = OVER * std::f64::consts::SQRT_2 * p[4];
     let ((s1, c1), (s2, c2)) = (p[2].sin_cos(), p[3].sin_cos());
     // Away from both edges only level and slopes are at work: sums by the sign of s.
