@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use pockmark::error::counted;
 use pockmark::photo::level::{Level, level};
 use pockmark::photo::{PhotoExif, decode_gray, read_exif};
 use pockmark::sheet::{
@@ -42,10 +43,6 @@ fn look(path: &Path, geometry: &SheetSet) -> Result<Seen> {
     Ok(Seen { width: gray.width(), height: gray.height(), level: level(&gray), exif, sheets })
 }
 
-fn sheets(n: usize) -> String {
-    format!("{n} sheet{}", if n == 1 { "" } else { "s" })
-}
-
 /// What is good or bad about it, in a sentence.
 fn verdict(s: &Seen) -> String {
     let corners: usize = s.sheets.sheets.iter().map(|v| v.corners.len()).sum();
@@ -67,9 +64,15 @@ fn verdict(s: &Seen) -> String {
             let lost = s.sheets.sheets.iter().filter(|v| v.lost_its_corners()).count();
             // One among many may be covered.
             if 2 * lost >= n {
-                words.push(format!("{lost} of {} read without {LEAST_CORNERS} corners each: {TOO_NOISY}", sheets(n)));
+                words.push(format!(
+                    "{lost} of {} read without {LEAST_CORNERS} corners each: {TOO_NOISY}",
+                    counted(n, "sheet")
+                ));
             } else if c < LEAST_CORNERS {
-                words.push(format!("{} but only {c} corners: closer, or whole sheets in the picture", sheets(n)));
+                words.push(format!(
+                    "{} but only {c} corners: closer, or whole sheets in the picture",
+                    counted(n, "sheet")
+                ));
             }
         }
     }

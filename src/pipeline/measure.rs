@@ -3,7 +3,7 @@
 use super::decide::Decided;
 use super::judge::{FoundMark, Judged};
 use super::looks::{SIDEWAYS, VolleyLook};
-use super::measured::{Measured, MeasuredMark};
+use super::measured::{Measured, MeasuredMark, spread_deg};
 use super::place::How;
 use crate::camera::Wall;
 use crate::error::counted;
@@ -289,14 +289,9 @@ pub(super) fn far_speed(row: &VolleyRow, units: Units) -> Option<String> {
 
 /// Standard deviation of a volley's angles, upwards or sideways, where it is no machine's, deg.
 fn wide(marks: &[MeasuredMark]) -> Option<f64> {
-    let solved: Vec<&Release> = marks.iter().filter_map(|m| m.release.as_ref()).collect();
-    let n = solved.len() as f64;
-    let sd = |of: &dyn Fn(&Release) -> f64| {
-        let mean = solved.iter().map(|r| of(r)).sum::<f64>() / n;
-        (solved.iter().map(|r| (of(r) - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt().to_degrees()
-    };
-    let most = sd(&|r| r.release.value).max(sd(&|r| r.sideways.value));
-    Some(most).filter(|sd| solved.len() > 1 && *sd > WIDE_DEG)
+    let up = spread_deg(marks, |r| r.release.value)?;
+    let sideways = spread_deg(marks, |r| r.sideways.value)?;
+    Some(up.max(sideways)).filter(|sd| *sd > WIDE_DEG)
 }
 
 fn near_edge(l: &VolleyLook, m: &FoundMark, p: PixelPoint) -> bool {

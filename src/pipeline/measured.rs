@@ -254,10 +254,7 @@ impl Measured {
     }
 
     fn spread_deg(&self) -> Option<f64> {
-        let v: Vec<f64> = self.marks.iter().filter_map(|m| m.release.as_ref()).map(|r| r.release.value).collect();
-        let n = v.len() as f64;
-        let mean = v.iter().sum::<f64>() / n;
-        (v.len() > 1).then(|| (v.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt().to_degrees())
+        spread_deg(&self.marks, |r| r.release.value)
     }
 
     /// Its rows of shots.csv.
@@ -385,6 +382,14 @@ impl Measured {
             covered_after: self.covered.map(|c| c[1]),
         }
     }
+}
+
+/// Standard deviation of one of the marks' angles (rad), deg; `None` with fewer than two.
+pub(super) fn spread_deg(marks: &[MeasuredMark], angle: impl Fn(&Release) -> f64) -> Option<f64> {
+    let v: Vec<f64> = marks.iter().filter_map(|m| m.release.as_ref()).map(angle).collect();
+    let n = v.len() as f64;
+    let mean = v.iter().sum::<f64>() / n;
+    (v.len() > 1).then(|| (v.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt().to_degrees())
 }
 
 /// The shots that the study takes from measured volleys; marks that no flight reaches are not among them, nor are zero shots.

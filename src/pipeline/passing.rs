@@ -118,7 +118,7 @@ fn is_back(before: [f32; 3], then: [f32; 3], last: [f32; 3]) -> bool {
 }
 
 /// Which of two comparisons a patch is of.
-#[derive(Clone, Copy, PartialEq)]
+#[derive(Clone, Copy)]
 enum Side {
     Came,
     Went,
