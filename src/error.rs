@@ -129,6 +129,16 @@ pub fn counted(number: usize, noun: &str) -> String {
     format!("{number} {noun}{}", if number == 1 { "" } else { "s" })
 }
 
+/// A list in words: "1, 2 and 5".
+pub fn listed<T: ToString>(items: &[T]) -> String {
+    let words: Vec<String> = items.iter().map(T::to_string).collect();
+    match words.as_slice() {
+        [] => String::new(),
+        [one] => one.clone(),
+        [first @ .., last] => format!("{} and {last}", first.join(", ")),
+    }
+}
+
 /// A path as it must be typed behind a command: in quotes where a shell would take it apart.
 pub fn typed(path: &std::path::Path) -> String {
     let shown = path.display().to_string();
@@ -158,6 +168,13 @@ impl<T> Context<T> for Result<T> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn lists_in_words() {
+        assert_eq!(listed(&[1, 2, 5]), "1, 2 and 5");
+        assert_eq!(listed(&["a"]), "a");
+        assert_eq!(listed::<u8>(&[]), "");
+    }
 
     #[test]
     fn what_files_hold_does_not_steer_the_terminal() {

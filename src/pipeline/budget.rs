@@ -4,6 +4,7 @@
 //! only what the marks carry). To halve a ±, the variance must fall to a quarter: the fewest of the largest
 //! contributions that can do it are all made better by one factor `r`, with `top r^2 + rest = total / 4`.
 
+use crate::error::listed;
 use crate::flight::{Drag, Factor, FlightInputs, Spin};
 use crate::report::model::{Budget, BudgetLine, BudgetNeed};
 use crate::report::number::COVERAGE;
@@ -210,10 +211,7 @@ fn where_it_leads(budgets: &[Budget], leads: &[bool]) -> String {
         let led = cells(*v).filter(|(_, l)| **l);
         parts.extend(led.map(|(b, _)| format!("for {} at {}", b.setup.words(), mph(*v))));
     }
-    let text = match parts.as_slice() {
-        [first @ .., last] if !first.is_empty() => format!("{} and {last}", first.join(", ")),
-        parts => parts.concat(),
-    };
+    let text = listed(&parts);
     let mut letters = text.chars();
     letters.next().map_or_else(String::new, |c| c.to_uppercase().chain(letters).collect())
 }
@@ -232,12 +230,7 @@ fn advice(at: &str, name: &str, share: f64, worst: &Budget, inputs: &FlightInput
     let halve = match needs.as_slice() {
         [] => String::new(),
         [one] => format!(" To halve the ± of {half} deg at {speed} takes {one}."),
-        [first @ .., last] => {
-            format!(
-                " To halve the ± of {half} deg at {speed}, all of these are needed: {} and {last}.",
-                first.join(", ")
-            )
-        }
+        all => format!(" To halve the ± of {half} deg at {speed}, all of these are needed: {}.", listed(all)),
     };
     if name == OWN {
         let rest = worst.lines.first().map_or(String::new(), |l| {

@@ -8,7 +8,7 @@ use std::path::Path;
 use serde::Serialize;
 
 use super::rebuild::{out_of_date, read_summary};
-use crate::error::{Error, Result};
+use crate::error::{Error, Result, listed};
 use crate::report::{Summary, Units};
 use crate::session::SessionPaths;
 use crate::session::results::Status;
@@ -89,7 +89,7 @@ fn parts(name: &str, factors: &[String]) -> Vec<Part> {
         .collect()
 }
 
-fn listed(study: &Study) -> String {
+fn quoted(study: &Study) -> String {
     study.ladders.iter().map(|l| format!("\"{}\"", l.setup.assignments())).collect::<Vec<_>>().join(", ")
 }
 
@@ -103,7 +103,7 @@ fn find<'a>(study: &'a Study, name: &str) -> Result<(Vec<&'a Ladder>, Vec<String
     }
     let parts = parts(name, &factors);
     if let Some(f) = parts.iter().filter_map(|p| p.factor.as_ref()).find(|f| !factors.iter().any(|k| plain(k) == **f)) {
-        return Err(Error::usage(format!("\"{name}\": there is no factor {f}; setups are {}", listed(study))));
+        return Err(Error::usage(format!("\"{name}\": there is no factor {f}; setups are {}", quoted(study))));
     }
     let fits = |s: &Setup, p: &Part| {
         s.iter().any(|(k, v)| p.factor.as_ref().is_none_or(|f| *f == plain(k)) && plain(v) == p.value)
@@ -111,7 +111,7 @@ fn find<'a>(study: &'a Study, name: &str) -> Result<(Vec<&'a Ladder>, Vec<String
     let found: Vec<&Ladder> =
         study.ladders.iter().filter(|l| !parts.is_empty() && parts.iter().all(|p| fits(&l.setup, p))).collect();
     if found.is_empty() {
-        return Err(Error::usage(format!("no setup is called \"{name}\"; setups are {}", listed(study))));
+        return Err(Error::usage(format!("no setup is called \"{name}\"; setups are {}", quoted(study))));
     }
     // A bare value speaks of the factor that has it.
     let spoken = factors
@@ -145,8 +145,8 @@ fn named_pairs<'a>((one, a): (&'a Study, &str), (two, b): (&'a Study, &str)) -> 
     if pairs.is_empty() {
         return Err(Error::usage(format!(
             "\"{a}\" and \"{b}\" fit several setups, none of which differ in just that: say more; setups are {}, and {}",
-            listed(one),
-            listed(two)
+            quoted(one),
+            quoted(two)
         )));
     }
     Ok(pairs)
@@ -308,9 +308,7 @@ fn unsettled(summary: &Summary) -> Vec<String> {
     let volleys = match open.as_slice() {
         [] => None,
         [one] => Some(format!("{}: volley {one} needs a look first.", summary.title)),
-        [first @ .., last] => {
-            Some(format!("{}: volleys {} and {last} need a look first.", summary.title, first.join(", ")))
-        }
+        all => Some(format!("{}: volleys {} need a look first.", summary.title, listed(all))),
     };
     let looks = summary.looks.iter().map(|l| format!("{}: {l}.", summary.title));
     looks.chain(volleys).collect()

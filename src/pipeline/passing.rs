@@ -86,8 +86,8 @@ pub(super) fn passed(seen: &[Seen], radius_mm: f64) -> Result<Vec<Passed>> {
             continue;
         }
         let (came, went) = (first.look.patches()?, next.look.patches()?);
-        out[i].add(changed_back(Side::Came, &came, (&next.look.located.view, &went), radius_mm));
-        out[k].add(changed_back(Side::Went, &went, (&first.look.located.view, &came), radius_mm));
+        out[i].add(changed_back(&came, (&next.look.located.view, &went), radius_mm));
+        out[k].add(changed_back(&went, (&first.look.located.view, &came), radius_mm));
     }
     Ok(out)
 }
@@ -110,23 +110,16 @@ fn ln_ratio(a: [f32; 3], b: [f32; 3]) -> [f32; 3] {
     std::array::from_fn(|c| ((a[c] + FLOOR) / (b[c] + FLOOR)).ln())
 }
 
-/// A pixel's wall before, then, and at last, in one light: whether it changed, and changed back.
-fn is_back(before: [f32; 3], then: [f32; 3], last: [f32; 3]) -> bool {
+/// Whether a pixel changed, and the change after it took that back. Each is a log ratio in its own photo's light, so that their sum does not
+/// mind an exposure that differs.
+fn is_back(change: [f32; 3], next: [f32; 3]) -> bool {
     let size = |v: [f32; 3]| v.iter().map(|c| c * c).sum::<f32>().sqrt();
-    let change = ln_ratio(then, before);
-    change.iter().any(|c| c.abs() > TELLING) && size(ln_ratio(last, before)) <= (1.0 - BACK) * size(change)
+    let left: [f32; 3] = std::array::from_fn(|c| change[c] + next[c]);
+    change.iter().any(|c| c.abs() > TELLING) && size(left) <= (1.0 - BACK) * size(change)
 }
 
-/// Which of two comparisons a patch is of.
-#[derive(Clone, Copy)]
-enum Side {
-    Came,
-    Went,
-}
-
-/// Pixels of patches whose change another comparison of the same wall takes back, with some space around: patch and mask.
+/// Pixels of patches whose change the comparison after it takes back, or that take back the change of the one before it, with some space around: patch and mask.
 fn changed_back(
-    side: Side,
     patches: &[RawPatch],
     (view, others): (&WallView, &[RawPatch]),
     radius_mm: f64,
@@ -142,10 +135,8 @@ fn changed_back(
     };
     let back_at = |p: &RawPatch, i: usize| {
         let Some((o, j)) = there(p.wall_mm[i]) else { return false };
-        match side {
-            Side::Came => is_back(p.expected[i], p.after[i], o.after[j]),
-            Side::Went => is_back(p.after[i], p.expected[i], o.expected[j]),
-        }
+        let (own, other) = (ln_ratio(p.after[i], p.expected[i]), ln_ratio(o.after[j], o.expected[j]));
+        is_back(own, other)
     };
     let mut out = Vec::new();
     for (k, p) in patches.iter().enumerate() {
@@ -214,16 +205,24 @@ mod tests {
         let last = |x, y| if disc((200, 225), 7.0, x, y) { 0.3 } else { mark(x, y) };
         let (came, went) = ([patch(clean, then)], [patch(then, last)]);
         let at = |mask: &[bool], (x, y): (usize, usize)| mask[(y - 160) * 80 + x - 160];
-        let hidden = changed_back(Side::Came, &came, (&view(), &went), 13.0);
+        let hidden = changed_back(&came, (&view(), &went), 13.0);
         let [(0, mask)] = hidden.as_slice() else { panic!("one patch: {}", hidden.len()) };
         assert!(at(mask, (185, 200)) && at(mask, (185, 189)) && !at(mask, (220, 200)));
-        let hidden = changed_back(Side::Went, &went, (&view(), &came), 13.0);
+        let hidden = changed_back(&went, (&view(), &came), 13.0);
         let [(0, mask)] = hidden.as_slice() else { panic!("one patch: {}", hidden.len()) };
         assert!(at(mask, (185, 200)) && !at(mask, (200, 225)));
+        // A camera that exposes the last photo longer changes nothing in that.
+        let longer = |p: RawPatch, by: f32| {
+            let longer = |v: Vec<[f32; 3]>| v.into_iter().map(|c| c.map(|v| by * v)).collect();
+            RawPatch { after: longer(p.after), expected: longer(p.expected), ..p }
+        };
+        let hidden = changed_back(&came, (&view(), &[longer(patch(then, last), 1.6)]), 13.0);
+        let [(0, mask)] = hidden.as_slice() else { panic!("one patch: {}", hidden.len()) };
+        assert!(at(mask, (185, 200)) && !at(mask, (220, 200)));
         // What stays hides nothing: a mark, and one that fades to half.
         let faded = |x, y| if disc((220, 200), 7.0, x, y) { 0.4 } else { clean(x, y) };
         for next in [patch(mark, mark), patch(mark, faded)] {
-            assert!(changed_back(Side::Came, &[patch(clean, mark)], (&view(), &[next]), 13.0).is_empty());
+            assert!(changed_back(&[patch(clean, mark)], (&view(), &[next]), 13.0).is_empty());
         }
     }
 

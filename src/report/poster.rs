@@ -9,7 +9,6 @@ use super::number::COVERAGE;
 use super::raster::{FONT, cut_to, png, text_width};
 use super::view::{Names, Voice};
 use crate::error::Result;
-use crate::study::Verdict;
 
 /// Width and height of the picture, px.
 pub const SIZE_PX: (u32, u32) = (1920, 1080);
@@ -185,13 +184,9 @@ pub fn charts(summary: &Summary, theme: Theme) -> Result<Vec<ChartFiles>> {
         let said: Vec<String> = s.ladders.iter().map(|l| voice.say(&l.sentence)).collect();
         all.push((chart::ladders(&s.ladders, units, &said.join(" "))?, by_setup(true)));
         let said: Vec<String> = s.comparisons.iter().map(|c| voice.say(&c.overall.sentence)).collect();
-        let verdicts = [
-            (Verdict::Differs, "a real difference"),
-            (Verdict::Same, "the same for all that matters"),
-            (Verdict::Unclear, "not clear yet (open mark)"),
-        ];
-        let verdicts =
-            verdicts.map(|(v, name)| Item { swatch: chart::verdict_swatch(v).to_string(), name: name.into() }).into();
+        let verdicts = chart::VERDICTS
+            .map(|(v, name)| Item { swatch: chart::verdict_swatch(v).to_string(), name: name.into() })
+            .into();
         if !s.comparisons.is_empty() {
             all.push((chart::comparisons(&s.comparisons, s.matters_deg, units, &said.join(" "))?, verdicts));
         }

@@ -347,6 +347,13 @@ pub(super) fn swatch(series: usize, line: bool) -> Value {
     swatch_of(series, line, is_filled(series))
 }
 
+/// The verdicts as a legend of the comparisons' chart names them.
+pub(super) const VERDICTS: [(Verdict, &str); 3] = [
+    (Verdict::Differs, "a real difference"),
+    (Verdict::Same, "the same for all that matters"),
+    (Verdict::Unclear, "not clear yet (open mark)"),
+];
+
 /// A verdict's mark for a legend.
 pub(super) fn verdict_swatch(verdict: Verdict) -> Value {
     swatch_of(compare::verdict_series(verdict), false, compare::verdict_is_filled(verdict))

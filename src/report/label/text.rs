@@ -1,9 +1,9 @@
 //! What does a label say?
 
+use crate::error::listed;
 use crate::report::Summary;
 use crate::report::number::{ANGLE_PLACES, plus_minus};
 use crate::report::units::Units;
-use crate::report::view::listed;
 use crate::session::results::Status;
 use crate::study::{Ladder, LadderPoint, ZeroVerdict};
 

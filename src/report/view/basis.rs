@@ -3,9 +3,10 @@
 use minijinja::context;
 use minijinja::value::Value;
 
-use super::{Names, Voice, half, listed, trimmed};
+use super::{Names, Voice, half, trimmed};
 use crate::camera::wall::WallQuality;
 use crate::error::Result;
+use crate::error::listed;
 use crate::marks::shape::MarkShape;
 use crate::report::chart;
 use crate::report::model::{Budget, CalibrationSummary, FileHash, Summary, VolleySummary};

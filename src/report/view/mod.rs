@@ -39,16 +39,6 @@ pub(super) fn trimmed(value: f64) -> String {
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_string() } else { text }
 }
 
-/// A list in words: "1, 2 and 5".
-pub(super) fn listed<T: ToString>(items: &[T]) -> String {
-    let words: Vec<String> = items.iter().map(T::to_string).collect();
-    match words.as_slice() {
-        [] => String::new(),
-        [one] => one.clone(),
-        [first @ .., last] => format!("{} and {last}", first.join(", ")),
-    }
-}
-
 /// How the page speaks: the units of its people, and the speeds whose exact values the study's sentences round.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Voice {
@@ -183,11 +173,5 @@ mod tests {
     #[test]
     fn minus_signs_of_numbers_only() {
         assert_eq!(typeset("a-b -1.5 (-2) t-3"), "a-b \u{2212}1.5 (\u{2212}2) t-3");
-    }
-
-    #[test]
-    fn lists_in_words() {
-        assert_eq!(listed(&[1, 2, 5]), "1, 2 and 5");
-        assert_eq!(listed::<u8>(&[]), "");
     }
 }

@@ -3,8 +3,8 @@
 use minijinja::context;
 use minijinja::value::Value;
 
-use super::{Names, Voice, from_to, half, listed, mps, trimmed, with_limits};
-use crate::error::Result;
+use super::{Names, Voice, from_to, half, mps, trimmed, with_limits};
+use crate::error::{Result, listed};
 use crate::report::chart;
 use crate::report::model::VolleySummary;
 use crate::report::number::{ANGLE_PLACES, COVERAGE, NONE, fixed, plus_minus, signed_plus_minus, with_u};
@@ -162,9 +162,8 @@ pub(in crate::report) fn comparisons(study: &Study, voice: &Voice) -> Result<Opt
         return Ok(None);
     }
     let description: Vec<String> = study.comparisons.iter().map(|c| voice.say(&c.overall.sentence)).collect();
-    let legend: Vec<Value> = [Verdict::Differs, Verdict::Same, Verdict::Unclear]
+    let legend: Vec<Value> = chart::VERDICTS
         .into_iter()
-        .zip(["a real difference", "the same for all that matters", "not clear yet (open mark)"])
         .map(|(v, name)| context! { swatch => chart::verdict_swatch(v), name => name })
         .collect();
     Ok(Some(context! {

@@ -108,7 +108,7 @@ fn volley_view(i: usize, v: &VolleySummary, names: &Names, units: Units, picture
         mean_x => v.mean_x_mm.map(|x| mean_place(x, v.mean_x_u_mm, units)),
         mean_y => v.mean_y_mm.map(|y| mean_place(y, v.mean_y_u_mm, units)),
         pose => v.pose_rms_px.map(|r| fixed(r, 2)),
-        pose_sheets => super::listed(&v.pose_sheets),
+        pose_sheets => crate::error::listed(&v.pose_sheets),
         pictures => pictures,
         marks => v.marks.iter().map(|m| mark_row(m, units)).collect::<Vec<_>>(),
     }
