@@ -228,7 +228,7 @@ fn main() -> Result<()> {
             let raw: Vec<_> = patches.iter().map(|p| (GRID * GRID, p.as_slice())).collect();
             let (shape, Some(colour)) = learn_with_colour(&raw, &start) else { continue };
             let opacities: Vec<(usize, Vec<Patch>)> =
-                raw.iter().map(|(n, p)| (*n, p.iter().map(|p| p.opacity(colour)).collect())).collect();
+                raw.iter().map(|(n, p)| (*n, p.iter().map(|p| shape.opacity(p, colour)).collect())).collect();
             for (n, (shots, patches)) in numbers.iter().zip(&opacities) {
                 for m in judge(patches, *shots, &shape, &Behind::default()).marks {
                     let at = WallPoint::new(1e-3 * m.x_mm, 1e-3 * m.y_mm);

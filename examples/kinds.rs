@@ -40,6 +40,7 @@ const KINDS: &[(&str, &str)] = &[
     ("exposure", "automatic exposure steps by 30 %, white balance warm and cool"),
     ("phone12mp", "4000 x 3000 px, nudged a little"),
     ("inches", "US units, concrete, nudged a little"),
+    ("raked", "brick with joints that take no mark, white chalk"),
 ];
 
 /// Where the machine throws, m: middle of what the camera looks at.
@@ -192,8 +193,8 @@ fn recipe(kind: &str, seed: u64) -> Result<Recipe> {
             r.sensor.exposure = 1.18;
             r.look = chalk([0.72, 0.72, 0.70], 0.30, 0.70);
         }
-        "brick" => {
-            r.wall = wall(WallKind::Brick, wall_seed);
+        "brick" | "raked" => {
+            r.wall = wall(if kind == "raked" { WallKind::RakedBrick } else { WallKind::Brick }, wall_seed);
             r.look = chalk([0.76, 0.76, 0.74], 0.35, 0.75);
         }
         "blue_chalk" => r.look = chalk([0.09, 0.20, 0.48], 0.35, 0.70),

@@ -12,6 +12,7 @@ use pockmark::marks::learn::learn;
 use pockmark::marks::patch::Patch;
 use pockmark::marks::separate::{Effort, between_trials_mm2, explain, reconsider, refine};
 use pockmark::marks::shape::MarkShape;
+use pockmark::marks::ways::ways;
 use pockmark::marks::{Pair, detect, reduce};
 use pockmark::points::WallPoint;
 use pockmark::render::noise::{hash, smooth, uniform};
@@ -208,4 +209,39 @@ fn intervals_of_marks_hold_what_they_state() {
             assert!(usual > 0.2, "{kind:?}, {name}: intervals are far wider than they need be ({usual:.2})");
         }
     }
+}
+
+/// A scuff at a place, mm.
+fn scuff(x_mm: f64, y_mm: f64, strength: f64, seed: u64) -> Mark {
+    let centre = WallPoint::new(1e-3 * x_mm, 1e-3 * y_mm);
+    Mark { kind: MarkKind::Scuff, centre, diameter_m: 0.028, strength, colour: [0.05; 3], seed }
+}
+
+#[test]
+fn a_way_that_is_known_is_weighed_with_those_that_adding_one_mark_finds() {
+    let shape = MarkShape::plain((15.0, 45.0));
+    let patch = patch_of(&[scuff(-9.0, 0.0, 0.5, 1), scuff(9.0, 2.0, 0.5, 2), scuff(0.0, 16.0, 0.5, 3)], 0.01, 4);
+    // One mark where two are, and the third: what is right needs more than one more mark.
+    let base = [FittedMark::disc(0.0, 1.0, 17.0, 0.4), FittedMark::disc(0.0, 16.0, 14.0, 0.4)];
+    let right = [(-9.0, 0.0), (9.0, 2.0), (0.0, 16.0)].map(|(x, y)| FittedMark::disc(x, y, 14.0, 0.4));
+    let with = ways(std::slice::from_ref(&patch), &[&base], Some((0, &right)), &shape);
+    let without = ways(&[patch], &[&base], None, &shape);
+    let most = |ways: &[pockmark::marks::ways::Way]| ways.iter().map(|w| w.gain).fold(f64::MIN, f64::max);
+    println!("gain {:.0} with it, {:.0} without", most(&with), most(&without));
+    let best = with.iter().max_by(|a, b| a.gain.total_cmp(&b.gain)).unwrap();
+    assert!(most(&with) > most(&without) + 50.0 && best.weight > 0.99, "{with:?}");
+}
+
+#[test]
+fn no_ball_hides_far_from_all_marks_however_much_changed_there() {
+    let shape = MarkShape { group_mm: (15.0, 15.0), ..MarkShape::plain((15.0, 45.0)) };
+    let group = patch_of(&[scuff(-8.0, 0.0, 0.5, 1), scuff(6.0, 3.0, 0.5, 2)], 0.01, 4);
+    // A shadow's edge, a puddle: two weak discs, of which one is taken for something that is no mark.
+    let mut far = patch_of(&[scuff(-8.0, 0.0, 0.09, 5), scuff(12.0, 0.0, 0.09, 6)], 0.001, 7);
+    far.wall_mm.iter_mut().for_each(|w| w[1] += 900.0);
+    let nothing = [FittedMark::disc(-8.0, 900.0, 14.0, 0.03)];
+    assert!(!shape.counts(&nothing[0]), "so weak a mark is none");
+    let marks = [FittedMark::disc(-8.0, 0.0, 14.0, 0.4)];
+    let all = ways(&[group, far], &[&marks, &nothing], None, &shape);
+    assert!(!all.is_empty() && all.iter().all(|w| w.patch == 0), "{all:?}");
 }

@@ -7,8 +7,10 @@ use rayon::prelude::*;
 
 use super::fit::{FittedMark, MODES, TILT, UNKNOWNS, WAVE_ORDERS, opacity_and_parts_at};
 use super::patch::{Patch, RawPatch};
+use super::relief::are_dents;
 use super::separate::{Effort, Explained, choose, explain};
 use super::shape::{MarkShape, WINDOW, grain_px};
+use super::takes::Takes;
 use super::target::{Freedom, Target};
 
 /// Rounds of learning: the third changes centres by less than 0.05 mm.
@@ -114,18 +116,27 @@ fn spread(mut v: Vec<f64>) -> (f64, f64) {
 pub fn learn_with_colour(volleys: &[(usize, &[RawPatch])], start: &MarkShape) -> (MarkShape, Option<[f32; 3]>) {
     let colours = colours(volleys);
     let Some((&first, fainter)) = colours.split_first() else { return (start.clone(), None) };
-    let patches_at = |colour: [f32; 3]| -> Vec<(usize, Vec<Patch>)> {
-        volleys.par_iter().map(|v| (v.0, v.1.par_iter().map(|p| p.opacity(colour)).collect())).collect()
+    let patches_at = |colour: [f32; 3], start: &MarkShape| -> Vec<(usize, Vec<Patch>)> {
+        let opacity = |p: &RawPatch| start.opacity(p, colour);
+        volleys.par_iter().map(|v| (v.0, v.1.par_iter().map(opacity).collect())).collect()
     };
-    let patches = patches_at(first);
-    let (shape, fitted) = learn_and_fit(&patches, start.clone());
+    let mut patches = patches_at(first, start);
+    let (mut shape, mut fitted) = learn_and_fit(&patches, start.clone());
+    let fits = || fitted.iter().map(|(v, p, marks)| (&volleys[*v].1[*p], &patches[*v].1[*p], marks.as_slice()));
+    let takes = Takes::learn(fits(), &shape, first);
+    let dents = are_dents(fits().map(|(_, patch, marks)| (patch, marks)));
+    let start = &MarkShape { takes, dents, ..start.clone() };
+    if dents || !start.takes.all() {
+        patches = patches_at(first, start);
+        (shape, fitted) = learn_and_fit(&patches, start.clone());
+    }
     let overlap =
         |marks: &[FittedMark]| marks.iter().enumerate().any(|(i, a)| marks[..i].iter().any(|b| a.overlaps(b)));
     let telling: Vec<&Fitted> = fitted.iter().filter(|f| overlap(&f.2)).collect();
     // Misfit of overlapping marks when the marks' colour is another.
     let misfit = |colour: [f32; 3]| -> f64 {
         let each = |(v, p, marks): &&Fitted| {
-            let (was, now) = (&patches[*v].1[*p], volleys[*v].1[*p].opacity(colour));
+            let (was, now) = (&patches[*v].1[*p], start.opacity(&volleys[*v].1[*p], colour));
             let (ab, aa) =
                 was.opacity.iter().zip(&now.opacity).fold((0.0, 1e-12), |s, (a, b)| (s.0 + a * b, s.1 + a * a));
             let weaker = ab / aa;
@@ -144,7 +155,7 @@ pub fn learn_with_colour(volleys: &[(usize, &[RawPatch])], start: &MarkShape) ->
     let best = fainter.iter().map(|&c| (misfit(c), c)).min_by(|a, b| a.0.total_cmp(&b.0));
     match best {
         Some((m, colour)) if m < misfit(first) - CLEARLY_FAINTER => {
-            (learn(&patches_at(colour), start.clone()), Some(colour))
+            (learn(&patches_at(colour, start), start.clone()), Some(colour))
         }
         _ => (shape, Some(first)),
     }

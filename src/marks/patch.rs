@@ -249,6 +249,11 @@ const MOST_EXTENDED: f64 = 10.0;
 impl RawPatch {
     /// Opacity for a mark colour (linear RGB in full light).
     pub fn opacity(&self, colour: [f32; 3]) -> Patch {
+        self.opacity_but(colour, &[])
+    }
+
+    /// The same, unknown where pixels are `left_out` (empty: nowhere).
+    pub fn opacity_but(&self, colour: [f32; 3], left_out: &[bool]) -> Patch {
         let n = self.width * self.height;
         let mut opacity = vec![0.0; n];
         let mut strength = vec![0.0f64; n];
@@ -262,7 +267,8 @@ impl RawPatch {
                 num += (f64::from(p[c]) - f64::from(a[c])) / scale * d;
                 den += d * d;
             }
-            let good = den.is_finite() && den > 1e-6 && !self.masked[i] && self.wall_mm[i][0].is_finite();
+            let counts = !self.masked[i] && !left_out.get(i).is_some_and(|out| *out);
+            let good = den.is_finite() && den > 1e-6 && counts && self.wall_mm[i][0].is_finite();
             if good {
                 opacity[i] = num / den;
                 strength[i] = den;

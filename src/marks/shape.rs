@@ -8,6 +8,9 @@
 use serde::{Deserialize, Serialize};
 
 use super::fit::{FittedMark, TILT, WAVE_ORDERS};
+use super::patch::{Patch, RawPatch};
+use super::relief::both_sides;
+use super::takes::Takes;
 
 /// Knots of the profile: step in rho and how many.
 pub const STEP: f64 = 0.05;
@@ -81,6 +84,12 @@ pub struct MarkShape {
     pub group_mm: (f64, f64),
     /// Marks that it was learned from.
     pub learned_from: usize,
+    /// Which pixels of the wall take too little of a mark to say where it is.
+    #[serde(default)]
+    pub takes: Takes,
+    /// Marks are dents, of which one half is darker and the other paler.
+    #[serde(default)]
+    pub dents: bool,
 }
 
 impl MarkShape {
@@ -104,9 +113,17 @@ impl MarkShape {
             strength: (0.4, 0.25),
             group_mm: (50.0, 50.0),
             learned_from: 0,
+            takes: Takes::default(),
+            dents: false,
         };
         s.normalise();
         s
+    }
+
+    /// A patch's opacity for a mark colour (linear RGB in full light), as such marks show in it.
+    pub fn opacity(&self, raw: &RawPatch, colour: [f32; 3]) -> Patch {
+        let patch = self.takes.opacity(raw, colour);
+        if self.dents { both_sides(patch) } else { patch }
     }
 
     /// Opacity over strength at rho, and its derivative.
@@ -125,8 +142,13 @@ impl MarkShape {
     /// (its entropy's, 2 pi e sx sy) near the group, and the whole wall's 4 m^2, which two balls in a hundred hit, elsewhere.
     pub fn area_mm2(&self, from_group_mm: (f64, f64)) -> f64 {
         let (sx, sy) = self.group_mm;
-        let away = (from_group_mm.0 / sx).hypot(from_group_mm.1 / sy);
-        if away < 4.0 { 2.0 * std::f64::consts::PI * std::f64::consts::E * sx * sy } else { 4e6 / 0.02 }
+        let near = 2.0 * std::f64::consts::PI * std::f64::consts::E * sx * sy;
+        if self.near_group(from_group_mm) { near } else { 4e6 / 0.02 }
+    }
+
+    /// Whether a place so far from the group is within its four standard deviations, beyond which one ball in three thousand of a group strikes.
+    pub fn near_group(&self, from_group_mm: (f64, f64)) -> bool {
+        (from_group_mm.0 / self.group_mm.0).hypot(from_group_mm.1 / self.group_mm.1) < 4.0
     }
 
     /// Standard deviation of a mode of [`super::fit::FittedMark::modes`].

@@ -44,20 +44,33 @@ pub fn extra_mm(base: &[FittedMark], with: &[FittedMark]) -> [f64; 2] {
     [to[0] - from[0], to[1] - from[1]]
 }
 
-/// All ways to place one more ball over marks already found: `bases` are the patches' marks; patches without any hide none.
-pub fn ways(patches: &[Patch], bases: &[&[FittedMark]], shape: &MarkShape) -> Vec<Way> {
+/// All ways to place one more ball over marks already found: `bases` are the patches' marks. Patches without a mark that counts hide none, and none
+/// lies farther from all marks than a group reaches: what changed there is something else, however much of it a mark explains. `known` is a way that was found
+/// before: a patch and its marks with the ball.
+pub fn ways(
+    patches: &[Patch],
+    bases: &[&[FittedMark]],
+    known: Option<(usize, &[FittedMark])>,
+    shape: &MarkShape,
+) -> Vec<Way> {
+    let counting: Vec<&FittedMark> = bases.iter().copied().flatten().filter(|m| shape.counts(m)).collect();
+    let near = |w: &Way| counting.iter().any(|m| shape.near_group((w.extra_mm[0] - m.x_mm, w.extra_mm[1] - m.y_mm)));
     let mut out: Vec<Way> = patches
         .par_iter()
         .zip(bases)
         .enumerate()
-        .filter(|(_, (_, base))| !base.is_empty())
-        .flat_map_iter(|(p, (patch, base))| of_patch(p, patch, base, shape))
+        .filter(|(_, (_, base))| base.iter().any(|m| shape.counts(m)))
+        .flat_map_iter(|(p, (patch, base))| {
+            let known = known.filter(|k| k.0 == p).map(|k| k.1);
+            of_patch(p, patch, base, known, shape)
+        })
+        .filter(near)
         .collect();
     weigh(&mut out);
     out
 }
 
-fn of_patch(p: usize, patch: &Patch, base: &[FittedMark], shape: &MarkShape) -> Vec<Way> {
+fn of_patch(p: usize, patch: &Patch, base: &[FittedMark], known: Option<&[FittedMark]>, shape: &MarkShape) -> Vec<Way> {
     let thin = Target::thinned(patch, shape, 1.0);
     let fine = |marks: &[FittedMark]| {
         let adjusted = thin.adjust(marks, STEPS, Freedom::Whole);
@@ -74,6 +87,9 @@ fn of_patch(p: usize, patch: &Patch, base: &[FittedMark], shape: &MarkShape) -> 
             None => out.push(way),
         }
     };
+    if let Some(known) = known {
+        take(None, fine(known));
+    }
     for i in (0..base.len()).filter(|&i| shape.counts(&base[i])) {
         let best = splits(&base, i).iter().map(|t| fine(t)).min_by(|a, b| a.0.total_cmp(&b.0));
         best.into_iter().for_each(|b| take(Some(i), b));

@@ -198,7 +198,7 @@ impl Opacity {
     fn measured(s: &Shown, frame: &Frame) -> Self {
         let mut values = vec![None; (frame.width * frame.height) as usize];
         for raw in s.patches {
-            let patch = raw.opacity(s.colour);
+            let patch = s.shape.opacity(raw, s.colour);
             for y in 0..frame.height {
                 for x in 0..frame.width {
                     let p = frame.photo(x, y);

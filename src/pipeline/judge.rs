@@ -285,10 +285,15 @@ fn hidden(
         return None;
     }
     if told == shots {
-        // The patch whose last mark explains least: what if that mark is none?
+        // The patch whose last mark explains least: what if that mark is none? What counts as none already is not asked about.
+        let balls = |p: usize, k: usize| explained[p].fits[k].marks.iter().filter(|m| shape.counts(m)).count();
         let gain = |p: usize| {
             let k = counts[p];
-            if k < 2 { f64::MAX } else { explained[p].fits[k - 1].misfit - explained[p].fits[k].misfit }
+            if k < 2 || balls(p, k) <= balls(p, k - 1) {
+                f64::MAX
+            } else {
+                explained[p].fits[k - 1].misfit - explained[p].fits[k].misfit
+            }
         };
         let p = (0..counts.len()).min_by(|&a, &b| gain(a).total_cmp(&gain(b)))?;
         if gain(p) > CLEAR_GAIN {
@@ -298,7 +303,8 @@ fn hidden(
         doubtful_patch = Some(p);
     }
     let bases: Vec<&[FittedMark]> = explained.iter().zip(&counts).map(|(e, &k)| e.fits[k].marks.as_slice()).collect();
-    let ways = ways(patches, &bases, shape);
+    let known = doubtful_patch.map(|p| (p, explained[p].fits[best.counts[p]].marks.as_slice()));
+    let ways = ways(patches, &bases, known, shape);
     let n = told - usize::from(doubtful_patch.is_some());
     let (mut sure, mut doubtful) = (1.0, None);
     if let Some(p) = doubtful_patch {
@@ -378,8 +384,9 @@ pub fn top_to_bottom(a: &FoundMark, b: &FoundMark) -> std::cmp::Ordering {
 }
 
 /// Opacities for a mark colour; nothing where nothing changed anywhere.
-pub(super) fn opacities(raw: &[RawPatch], colour: Option<[f32; 3]>) -> Vec<Patch> {
-    colour.map_or_else(Vec::new, |c| raw.par_iter().map(|p| p.opacity(c)).collect())
+pub(super) fn opacities(raw: &[RawPatch], colour: Option<[f32; 3]>, shape: &MarkShape) -> Vec<Patch> {
+    let opacity = |c: [f32; 3]| raw.par_iter().map(|p| shape.opacity(p, c)).collect();
+    colour.map_or_else(Vec::new, opacity)
 }
 
 /// What a photo shows, judged as by [`judge`] but for what `passed`, with the marks noted that lie where the wall has a seam.
@@ -395,13 +402,27 @@ pub(super) fn judge_look(
     passed: &Passed,
 ) -> Result<Judged> {
     let raw = passed.hide(look.patches()?);
-    let mut judged = judge(&opacities(&raw, colour), shots, shape, behind);
+    let mut judged = judge(&opacities(&raw, colour, shape), shots, shape, behind);
     judged.passed = !passed.is_empty();
     for m in &mut judged.marks {
         m.on_seam = raw.get(m.patch).is_some_and(|p| seam_through(p, m.x_mm, m.y_mm, m.radius_mm));
+        if m.on_seam {
+            let cut = cut_off_mm(m.radius_mm, shape).powi(2);
+            (0..2).for_each(|k| m.covariance_mm2[k][k] += cut);
+        }
     }
     Ok(judged)
 }
+
+/// How far off the centre of a mark on a seam may be, mm (u on each axis): where a strip of it is missing beyond the seam, what is left is a disc whose
+/// radius lacks half of the strip and whose centre is off by as much. Nothing where the radius is within what the session's scatter by.
+fn cut_off_mm(radius_mm: f64, shape: &MarkShape) -> f64 {
+    let lacks = shape.radius_mm.0 - radius_mm;
+    if lacks > SMALLER_SD * shape.radius_mm.1 { lacks } else { 0.0 }
+}
+
+/// A mark this many standard deviations smaller than the session's is smaller than they scatter by: one in forty of whole ones is.
+const SMALLER_SD: f64 = 2.0;
 
 /// Index of the mark nearest to a place, mm.
 pub(super) fn nearest(marks: &[FoundMark], at: [f64; 2]) -> Option<usize> {

@@ -28,6 +28,9 @@ const FAR_SPEED: f64 = 1.5;
 const FASTEST_MPS: f64 = 70.0;
 /// Shots of one setup at one speed scatter by less than this, deg (common practice, no source: some tenths to two or three).
 const WIDE_DEG: f64 = 6.0;
+/// A mark whose centre is known to no more than this part of its radius (u) was put there to make up the number: of those in rendered sessions half were
+/// beside no ball, or stood for a second one elsewhere.
+const LOOSE_RADII: f64 = 0.25;
 /// Camera shift between two photos that is worth a word, px.
 const MOVED_PX: f64 = 3.0;
 
@@ -194,6 +197,13 @@ pub fn measure<'a>(
         } else if let Some(i) = unsure {
             flags.push(FlagWord::Doubtful);
             notes.push(format!("mark {} is barely told apart from its neighbour: look at the photo", i + 1));
+        } else if let Some((i, u_mm)) = loosest(&marks).filter(|(i, _)| !by_person(*i)) {
+            flags.push(FlagWord::Doubtful);
+            notes.push(format!(
+                "mark {} may lie up to {:.0} mm elsewhere, or be none, and another one be two balls': look at the photo",
+                i + 1,
+                2.0 * u_mm
+            ));
         }
     }
     if let Some(sd) = wide(&marks).filter(|_| open(FlagWord::Doubtful)) {
@@ -292,6 +302,13 @@ fn wide(marks: &[MeasuredMark]) -> Option<f64> {
     let up = spread_deg(marks, |r| r.release.value)?;
     let sideways = spread_deg(marks, |r| r.sideways.value)?;
     Some(up.max(sideways)).filter(|sd| *sd > WIDE_DEG)
+}
+
+/// The mark whose place is least certain, with its u, mm, where that is more than [`LOOSE_RADII`].
+fn loosest(marks: &[MeasuredMark]) -> Option<(usize, f64)> {
+    let u_mm = |m: &MeasuredMark| m.found.covariance_mm2[0][0].max(m.found.covariance_mm2[1][1]).sqrt();
+    let loose = marks.iter().enumerate().filter(|(_, m)| u_mm(m) > LOOSE_RADII * m.found.radius_mm);
+    loose.map(|(i, m)| (i, u_mm(m))).max_by(|a, b| a.1.total_cmp(&b.1))
 }
 
 fn near_edge(l: &VolleyLook, m: &FoundMark, p: PixelPoint) -> bool {

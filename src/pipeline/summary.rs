@@ -60,6 +60,9 @@ fn far_sideways(study: &Study) -> Option<String> {
     })
 }
 
+/// What to say where marks are dents.
+const DENTS: &str = "the marks have a darker and a paler side, as dents have in light from one side: both were measured, but where one of them is fainter a mark's place may be off by some millimetres, every mark's to the same side; chalk the balls, or light the wall from the front";
+
 /// A release angle that is known no better than this, degrees (half of its 95 % interval), is not known: first order cannot
 /// say so much of a circle.
 const HARDLY_KNOWN_DEG: f64 = 30.0;
@@ -174,7 +177,8 @@ pub fn summarise(
     {
         forget_sideways(s);
     }
-    let looks = study.iter().filter_map(far_sideways).chain(hardly_known(measured)).collect();
+    let dents = shape.filter(|s| s.dents).map(|_| DENTS.to_string());
+    let looks = study.iter().filter_map(far_sideways).chain(hardly_known(measured)).chain(dents).collect();
     let budgets = budgets(&shots, &factors, solver.inputs(), study.as_ref());
     let needed = |key: &str| wall.is_some() || !OF_PHOTOS.iter().any(|p| key.starts_with(p));
     let exact = session.spec.exact_inputs();

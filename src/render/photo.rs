@@ -277,7 +277,8 @@ impl Band<'_> {
                         mark.alpha(WallPoint::new(mix(a.x_m, b.x_m, c.x_m, d.x_m), mix(a.y_m, b.y_m, c.y_m, d.y_m)));
                 }
             }
-            let share = (share / (MARK_SAMPLES * MARK_SAMPLES) as f64) as f32;
+            let share =
+                (share / (MARK_SAMPLES * MARK_SAMPLES) as f64) as f32 * self.scene.wall.takes(middle, footprint_m);
             for (v, k) in colour.iter_mut().zip(mark.colour) {
                 *v += share * (k - *v);
             }

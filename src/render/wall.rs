@@ -17,6 +17,8 @@ pub enum WallKind {
     Rubber,
     /// Bare brick in running bond.
     Brick,
+    /// The same, its joints raked out: no ball reaches into them.
+    RakedBrick,
     /// Cast concrete with pores and formwork seams.
     Concrete,
     /// One flat grey (albedo 0.5): for tests.
@@ -73,13 +75,21 @@ impl Wall {
         FLOOR.map(|f| ((f + g) * shade) as f32)
     }
 
+    /// Share of a ball's mark that a place takes, 0 to 1, for a pixel about `footprint_m` wide on the wall.
+    pub fn takes(&self, p: WallPoint, footprint_m: f64) -> f32 {
+        match self.kind {
+            WallKind::RakedBrick => 1.0 - self.brick(p.x_m * 1e3, p.y_m * 1e3, footprint_m * 1e3).1 as f32,
+            _ => 1.0,
+        }
+    }
+
     fn surface(&self, p: WallPoint, footprint_m: f64) -> [f32; 3] {
         let (x, y, f) = (p.x_m * 1e3, p.y_m * 1e3, footprint_m * 1e3);
         let colour = match self.kind {
             WallKind::PaintedBoard => self.painted(x, y, f),
             WallKind::Plywood => self.plywood(x, y, f),
             WallKind::Rubber => self.rubber(x, y, f),
-            WallKind::Brick => self.brick(x, y, f),
+            WallKind::Brick | WallKind::RakedBrick => self.brick(x, y, f).0,
             WallKind::Concrete => self.concrete(x, y, f),
             WallKind::Plain => [0.5; 3],
         };
@@ -174,7 +184,8 @@ impl Wall {
         colour
     }
 
-    fn brick(&self, x: f64, y: f64, f: f64) -> [f64; 3] {
+    /// Colour, and the joints' share.
+    fn brick(&self, x: f64, y: f64, f: f64) -> ([f64; 3], f64) {
         let s = self.seed;
         let t = self.texture;
         let (pitch_x, pitch_y, joint) = (225.0, 75.0, 10.0);
@@ -197,7 +208,7 @@ impl Wall {
         // Joints lie back: their upper edge is in shadow.
         let shadow = if v > pitch_y - 0.5 * joint { 0.72 } else { 1.0 };
         let (brick, grout) = ([0.37 + red, 0.185, 0.125], [0.44, 0.42, 0.38]);
-        std::array::from_fn(|c| brick[c] * tone * (1.0 - mortar) + grout[c] * sand * shadow * mortar)
+        (std::array::from_fn(|c| brick[c] * tone * (1.0 - mortar) + grout[c] * sand * shadow * mortar), mortar)
     }
 
     fn concrete(&self, x: f64, y: f64, f: f64) -> [f64; 3] {

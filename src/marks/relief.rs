@@ -1,0 +1,120 @@
+//! Are the marks dents?
+//!
+//! Light that comes from one side makes one half of a dent darker and the other paler. Taken for a mark, the dark half alone would be measured, and every
+//! place of the session would be off by a quarter of a mark, the same way. Where the marks have a pale half beside the dark one as a rule, both count: the
+//! size of the change, whichever its sign, fills the dent, and its middle is the ball's.
+
+use super::fit::FittedMark;
+use super::patch::Patch;
+
+/// Pixels this near a mark, radii, may be its other half.
+const REACH: f64 = 2.5;
+/// Standard deviations of its noise that a pixel's change must exceed.
+const CLEAR: f64 = 3.0;
+/// Changes to the other side, over those to the marks' own, of the mark in the middle of the ranking, from which on marks are dents. Scuffs and chalk have up
+/// to 0.02 (sharpening's rims and what rubs off), overlapping dents 0.25 and more (renderings).
+const TWO_SIDED: f64 = 0.1;
+/// Least marks that tell.
+const LEAST_MARKS: usize = 5;
+/// 2 over the root of pi: of a Gaussian's noise alone |a| - this x sigma x exp(-a^2 / 2 sigma^2) has mean zero.
+const NOISE_SIZE: f64 = std::f64::consts::FRAC_2_SQRT_PI;
+
+/// Whether fitted marks have two sides as a rule.
+pub(super) fn are_dents<'a>(fits: impl Iterator<Item = (&'a Patch, &'a [FittedMark])>) -> bool {
+    let mut ratios: Vec<f64> = Vec::new();
+    for (patch, marks) in fits {
+        let mut sides = vec![[0.0f64; 2]; marks.len()];
+        for (i, a) in patch.opacity.iter().enumerate().filter(|(i, a)| a.abs() > CLEAR * patch.sigma[*i]) {
+            let rho = |m: &FittedMark| m.rho_and_tilt(patch.wall_mm[i]).0;
+            let nearest = (0..marks.len()).map(|k| (k, rho(&marks[k]))).min_by(|a, b| a.1.total_cmp(&b.1));
+            if let Some((k, _)) = nearest.filter(|n| n.1 < REACH) {
+                sides[k][usize::from(*a < 0.0)] += a.abs();
+            }
+        }
+        ratios.extend(sides.iter().filter(|s| s[0] > 0.0).map(|s| s[1] / s[0]));
+    }
+    let n = ratios.len();
+    n >= LEAST_MARKS && *ratios.select_nth_unstable_by(n / 2, f64::total_cmp).1 > TWO_SIDED
+}
+
+/// A patch whose opacity is the size of the change, less what noise alone makes of that.
+pub(super) fn both_sides(mut patch: Patch) -> Patch {
+    let (w, h) = (patch.width, patch.height);
+    for (a, sigma) in patch.opacity.iter_mut().zip(&patch.sigma) {
+        if sigma.is_finite() {
+            *a = a.abs() - NOISE_SIZE * sigma * (-0.5 * (*a / sigma).powi(2)).exp();
+        }
+    }
+    patch.level = (0..w * h)
+        .map(|i| {
+            let (x, y) = (i % w, i / w);
+            let (mut sum, mut n) = (0.0, 0.0);
+            for v in y.saturating_sub(1)..(y + 2).min(h) {
+                for j in (x.saturating_sub(1)..(x + 2).min(w)).map(|u| v * w + u) {
+                    if patch.sigma[j].is_finite() {
+                        (sum, n) = (sum + patch.opacity[j], n + 1.0);
+                    }
+                }
+            }
+            if n > 0.0 { f64::max(sum / n, 0.0) } else { 0.0 }
+        })
+        .collect();
+    patch
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const SIDE: usize = 60;
+
+    /// A patch of 1 mm a pixel with a mark of radius 12 mm in its middle, of which the lower half changes to the other side by this share, and noise.
+    fn patch(lower: f64) -> Patch {
+        let at = |i: usize| [(i % SIDE) as f64 - 29.5, 29.5 - (i / SIDE) as f64];
+        let noise = |i: usize| {
+            let mut h = (i as u64 + 7).wrapping_mul(0x9e37_79b9_7f4a_7c15);
+            h = (h ^ (h >> 29)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+            // Uniform, of standard deviation 0.01.
+            0.01 * 12f64.sqrt() * (((h >> 33) % 1000) as f64 / 1000.0 - 0.5)
+        };
+        let opacity = (0..SIDE * SIDE).map(|i| {
+            let [x, y] = at(i);
+            let inside = x.hypot(y) < 12.0;
+            noise(i) + if inside { if y > 0.0 { 0.3 } else { -0.3 * lower } } else { 0.0 }
+        });
+        Patch {
+            width: SIDE,
+            height: SIDE,
+            opacity: opacity.collect(),
+            sigma: vec![0.01; SIDE * SIDE],
+            level: vec![0.0; SIDE * SIDE],
+            wall_mm: (0..SIDE * SIDE).map(at).collect(),
+            mm_per_px: 1.0,
+            noise_rho: vec![1.0],
+            noise_grain_px: 1.0,
+        }
+    }
+
+    #[test]
+    fn marks_with_a_pale_half_are_dents_and_others_are_not() {
+        // The dark half is what was found.
+        let found = [FittedMark::disc(0.0, 5.0, 9.0, 0.3)];
+        let all = |lower: f64| {
+            let patches: Vec<Patch> = (0..6).map(|_| patch(lower)).collect();
+            are_dents(patches.iter().map(|p| (p, found.as_slice())))
+        };
+        assert!(all(1.0) && all(0.4));
+        assert!(!all(0.0) && !all(0.03), "sharpening makes a pale rim of some hundredths");
+    }
+
+    #[test]
+    fn both_halves_make_a_whole_about_the_middle() {
+        let p = both_sides(patch(1.0));
+        let sum = |of: &dyn Fn(usize) -> f64| (0..SIDE * SIDE).map(|i| of(i) * p.opacity[i]).sum::<f64>();
+        let (mass, middle) = (sum(&|_| 1.0), sum(&|i| p.wall_mm[i][1]));
+        // Source: by hand: 0.3 over a disc of 12 mm; noise of 0.01 in 3600 pixels, its mean size taken off, leaves 0.01 x 60 x 0.6 at most, three times that.
+        assert!((mass - 0.3 * std::f64::consts::PI * 144.0).abs() < 4.0, "{mass}");
+        assert!((middle / mass).abs() < 0.1, "{}", middle / mass);
+        assert!(p.level[30 * SIDE + 30] > 0.2 && p.level[0] < 0.02);
+    }
+}
