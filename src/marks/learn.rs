@@ -122,14 +122,20 @@ pub fn learn_with_colour(volleys: &[(usize, &[RawPatch])], start: &MarkShape) ->
     };
     let mut patches = patches_at(first, start);
     let (mut shape, mut fitted) = learn_and_fit(&patches, start.clone());
-    let fits = || fitted.iter().map(|(v, p, marks)| (&volleys[*v].1[*p], &patches[*v].1[*p], marks.as_slice()));
-    let takes = Takes::learn(fits(), &shape, first);
-    let dents = are_dents(fits().map(|(_, patch, marks)| (patch, marks)));
-    let start = &MarkShape { takes, dents, ..start.clone() };
-    if dents || !start.takes.all() {
-        patches = patches_at(first, start);
+    let mut start = start.clone();
+    start.dents = are_dents(fitted.iter().map(|(v, p, marks)| (&patches[*v].1[*p], marks.as_slice())));
+    if start.dents {
+        patches = patches_at(first, &start);
         (shape, fitted) = learn_and_fit(&patches, start.clone());
     }
+    let fits: Vec<_> =
+        fitted.iter().map(|(v, p, marks)| (&volleys[*v].1[*p], &patches[*v].1[*p], marks.as_slice())).collect();
+    start.takes = Takes::learn(&fits, &shape, first);
+    if !start.takes.all() {
+        patches = patches_at(first, &start);
+        (shape, fitted) = learn_and_fit(&patches, start.clone());
+    }
+    let start = &start;
     let overlap =
         |marks: &[FittedMark]| marks.iter().enumerate().any(|(i, a)| marks[..i].iter().any(|b| a.overlaps(b)));
     let telling: Vec<&Fitted> = fitted.iter().filter(|f| overlap(&f.2)).collect();

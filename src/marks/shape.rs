@@ -146,7 +146,7 @@ impl MarkShape {
         if self.near_group(from_group_mm) { near } else { 4e6 / 0.02 }
     }
 
-    /// Whether a place so far from the group is within its four standard deviations, beyond which one ball in three thousand of a group strikes.
+    /// Whether a place so far from the group is within its four standard deviations; of a mark, beyond which one of fifty other balls of its group strikes.
     pub fn near_group(&self, from_group_mm: (f64, f64)) -> bool {
         (from_group_mm.0 / self.group_mm.0).hypot(from_group_mm.1 / self.group_mm.1) < 4.0
     }

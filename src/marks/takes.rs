@@ -5,6 +5,7 @@
 //! brightness and in colour; how much of a mark those that differ take is learned from the session's own marks, and those that take clearly less than the
 //! rest are left out.
 
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::fit::FittedMark;
@@ -21,9 +22,11 @@ const BLOCKS: usize = 6;
 const BLOCK_RADII: f64 = 0.25;
 /// A joint is narrower than this many blocks on the way to both of its sides.
 const SIDES: i64 = 3;
-/// Ways to differ in the plane of brightness and colour: away from where marks take the wall, and to either side of that way. What differs as marks do is
+/// Directions in which pixels differ, in the plane of brightness and colour: away from where marks take the wall, and to either side of that way. What differs as marks do is
 /// an old mark.
-const WAYS: usize = 3;
+const DIRECTIONS: usize = 3;
+/// Radii about a mark within which the wall must be known to tell what it takes: its reach, what is beside that, and a block.
+const NEAR: f64 = 3.0;
 /// Pixels this near a mark, radii, may be part of it.
 const REACH: f64 = 1.5;
 /// Least pixels of the wall's own kind, and of another, for a mark to tell how much of it that kind takes.
@@ -45,8 +48,10 @@ const SE_OF_MEDIAN: f64 = 1.2533;
 pub struct Takes {
     /// The usual mark's radius, mm: how far about a pixel the wall is.
     radius_mm: f64,
-    /// By way to differ: the first of [`STEPS`] from which on pixels take too little.
-    too_little: [Option<usize>; WAYS],
+    /// The marks' colour, linear RGB.
+    colour: [f32; 3],
+    /// By direction: the first of [`STEPS`] from which on pixels take too little.
+    too_little: [Option<f32>; DIRECTIONS],
 }
 
 /// Sum of shares and how many pixels.
@@ -55,20 +60,23 @@ type Sum = (f64, usize);
 impl Takes {
     /// From patches of marks that were fitted.
     pub(super) fn learn<'a>(
-        fits: impl Iterator<Item = (&'a RawPatch, &'a Patch, &'a [FittedMark])>,
+        fits: &[(&'a RawPatch, &'a Patch, &'a [FittedMark])],
         shape: &MarkShape,
         colour: [f32; 3],
     ) -> Self {
-        // By way to differ and least step: each mark's share.
-        let mut shares: [[Vec<f64>; STEPS.len()]; WAYS] = Default::default();
-        for (raw, patch, marks) in fits {
-            let about = About::of(raw, shape.radius_mm.0, colour);
+        let of_patch = |&(raw, patch, marks): &(&RawPatch, &Patch, &[FittedMark])| {
+            // By direction and least step: each mark's share.
+            let mut shares: [[Vec<f64>; STEPS.len()]; DIRECTIONS] = Default::default();
+            let about = About::of(raw, shape.radius_mm.0, colour, Some(marks));
             let mut own: Vec<Sum> = vec![(0.0, 0); marks.len()];
-            let mut other: Vec<[[Sum; STEPS.len()]; WAYS]> = vec![Default::default(); marks.len()];
+            let mut other: Vec<[[Sum; STEPS.len()]; DIRECTIONS]> = vec![Default::default(); marks.len()];
             for i in 0..patch.opacity.len() {
                 let rho = |m: &FittedMark| m.rho_and_tilt(patch.wall_mm[i]).0;
                 let nearest = (0..marks.len()).map(|k| (k, rho(&marks[k]))).min_by(|a, b| a.1.total_cmp(&b.1));
                 let Some((k, _)) = nearest.filter(|n| n.1 < REACH && patch.sigma[i].is_finite()) else { continue };
+                if !shape.counts(&marks[k]) {
+                    continue;
+                }
                 let Some(expected) = about.between(patch, i, 0.5 * marks[k].strength) else { continue };
                 let share = patch.opacity[i] / expected;
                 let differs = about.differs(i);
@@ -89,9 +97,14 @@ impl Takes {
                     }
                 }
             }
-        }
-        let too_little = shares.map(|by_step| by_step.into_iter().position(clearly_less));
-        Self { radius_mm: shape.radius_mm.0, too_little }
+            shares
+        };
+        let each: Vec<_> = fits.par_iter().map(of_patch).collect();
+        let too_little = std::array::from_fn(|d| {
+            let clear = |k: &usize| clearly_less(each.iter().flat_map(|s| s[d][*k].iter().copied()).collect());
+            (0..STEPS.len()).find(clear).map(|k| STEPS[k])
+        });
+        Self { radius_mm: shape.radius_mm.0, colour, too_little }
     }
 
     /// Whether all of the wall takes marks.
@@ -101,16 +114,17 @@ impl Takes {
 
     /// Opacity for a mark colour (linear RGB in full light), unknown where pixels take too little.
     pub fn opacity(&self, raw: &RawPatch, colour: [f32; 3]) -> Patch {
-        raw.opacity_but(colour, &self.left_out(raw, colour))
+        raw.opacity_but(colour, &self.left_out(raw))
     }
 
     /// Pixels of a patch that take too little; empty where all take marks.
-    pub fn left_out(&self, raw: &RawPatch, colour: [f32; 3]) -> Vec<bool> {
+    pub fn left_out(&self, raw: &RawPatch) -> Vec<bool> {
         if self.all() {
             return Vec::new();
         }
-        let about = About::of(raw, self.radius_mm, colour);
-        let out = |i: usize| self.too_little.iter().zip(about.differs(i)).any(|(k, d)| k.is_some_and(|k| d > STEPS[k]));
+        let about = About::of(raw, self.radius_mm, self.colour, None);
+        let out =
+            |i: usize| self.too_little.iter().zip(about.differs(i)).any(|(least, d)| least.is_some_and(|l| d > l));
         (0..raw.expected.len()).map(out).collect()
     }
 }
@@ -148,7 +162,8 @@ fn bright_and_red(colour: [f32; 3]) -> [f32; 2] {
 }
 
 impl About {
-    fn of(raw: &RawPatch, radius_mm: f64, colour: [f32; 3]) -> Self {
+    /// The wall is known everywhere, or only near some marks.
+    fn of(raw: &RawPatch, radius_mm: f64, colour: [f32; 3], only: Option<&[FittedMark]>) -> Self {
         let (w, h) = (raw.width, raw.height);
         let own: Vec<[f32; 2]> = (0..w * h)
             .map(|i| {
@@ -163,6 +178,9 @@ impl About {
                     }
                 }
                 let shade = raw.shade.get(i).copied().unwrap_or([1.0; 3]);
+                if n == 0.0 {
+                    return [f32::NAN; 2];
+                }
                 bright_and_red(std::array::from_fn(|c| sum[c] / n / shade[c].max(0.02)))
             })
             .collect();
@@ -186,6 +204,12 @@ impl About {
         let wall = (0..across * down)
             .map(|b| {
                 let (x, y) = (b % across, b / across);
+                let middle = (y * block).min(h - 1) * w + (x * block).min(w - 1);
+                let at = raw.wall_mm[middle];
+                let near = |m: &FittedMark| (at[0] - m.x_mm).hypot(at[1] - m.y_mm) < NEAR * m.radius_mm.max(radius_mm);
+                if only.is_some_and(|marks| !marks.iter().any(near)) {
+                    return [f32::NAN; 2];
+                }
                 let rows = y.saturating_sub(BLOCKS)..(y + BLOCKS + 1).min(down);
                 let of = |c: usize| {
                     let row = |y: usize| &each[y * across..][x.saturating_sub(BLOCKS)..(x + BLOCKS + 1).min(across)];
@@ -198,7 +222,7 @@ impl About {
     }
 
     /// How far a pixel differs from the wall about it away from where marks take that, and to either side; NaN where that is not known.
-    fn differs(&self, i: usize) -> [f32; WAYS] {
+    fn differs(&self, i: usize) -> [f32; DIRECTIONS] {
         let wall = self.wall[i / self.width / self.block * self.across + i % self.width / self.block];
         let from_wall = |v: [f32; 2]| [v[0] - wall[0], v[1] - wall[1]];
         let (d, m) = (from_wall(self.own[i]), from_wall(self.mark));
@@ -283,7 +307,8 @@ mod tests {
         let mut shape = MarkShape::plain((15.0, 45.0));
         shape.radius_mm.0 = 13.0;
         let mark = [FittedMark::disc(0.0, 0.0, 13.0, 0.4)];
-        Takes::learn(raw.iter().zip(&patches).map(|(r, p)| (r, p, mark.as_slice())), &shape, CHALK)
+        let fits: Vec<_> = raw.iter().zip(&patches).map(|(r, p)| (r, p, mark.as_slice())).collect();
+        Takes::learn(&fits, &shape, CHALK)
     }
 
     #[test]
@@ -295,7 +320,7 @@ mod tests {
             let takes = learned(share);
             assert!(!takes.all(), "{share}");
             let raw = patch(4.0, share);
-            let out = takes.left_out(&raw, CHALK);
+            let out = takes.left_out(&raw);
             let lines = |from: usize, to: usize| {
                 (from..to).flat_map(|y| &out[y * SIDE..(y + 1) * SIDE]).filter(|o| **o).count() as f64
                     / ((to - from) * SIDE) as f64

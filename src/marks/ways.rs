@@ -31,6 +31,8 @@ pub struct Way {
     pub under: Option<usize>,
     /// Where the additional ball is ([`extra_mm`]).
     pub extra_mm: [f64; 2],
+    /// It was found before.
+    pub known: bool,
     /// How much of the misfit it takes away.
     pub gain: f64,
     /// Probability among all ways.
@@ -46,7 +48,7 @@ pub fn extra_mm(base: &[FittedMark], with: &[FittedMark]) -> [f64; 2] {
 
 /// All ways to place one more ball over marks already found: `bases` are the patches' marks. Patches without a mark that counts hide none, and none
 /// lies farther from all marks than a group reaches: what changed there is something else, however much of it a mark explains. `known` is a way that was found
-/// before: a patch and its marks with the ball.
+/// before, a patch and its marks with the ball, and stays one.
 pub fn ways(
     patches: &[Patch],
     bases: &[&[FittedMark]],
@@ -59,12 +61,12 @@ pub fn ways(
         .par_iter()
         .zip(bases)
         .enumerate()
-        .filter(|(_, (_, base))| base.iter().any(|m| shape.counts(m)))
+        .filter(|(p, (_, base))| base.iter().any(|m| shape.counts(m)) || known.is_some_and(|k| k.0 == *p))
         .flat_map_iter(|(p, (patch, base))| {
             let known = known.filter(|k| k.0 == p).map(|k| k.1);
             of_patch(p, patch, base, known, shape)
         })
-        .filter(near)
+        .filter(|w| w.known || near(w))
         .collect();
     weigh(&mut out);
     out
@@ -76,30 +78,32 @@ fn of_patch(p: usize, patch: &Patch, base: &[FittedMark], known: Option<&[Fitted
         let adjusted = thin.adjust(marks, STEPS, Freedom::Whole);
         (thin.misfit(&adjusted), adjusted)
     };
-    let (before, base) = fine(base);
+    // Places are held against the marks as they came, which their adjustment here may move.
+    let given = base;
+    let (before, base) = fine(given);
     let mut out: Vec<Way> = Vec::new();
-    let mut take = |under: Option<usize>, (misfit, marks): (f64, Vec<FittedMark>)| {
-        let way = Way { patch: p, under, extra_mm: extra_mm(&base, &marks), gain: before - misfit, weight: 0.0 };
+    let mut take = |under: Option<usize>, known: bool, (misfit, marks): (f64, Vec<FittedMark>)| {
+        let way = Way { patch: p, under, extra_mm: extra_mm(given, &marks), known, gain: before - misfit, weight: 0.0 };
         let same = |w: &Way| (w.extra_mm[0] - way.extra_mm[0]).hypot(w.extra_mm[1] - way.extra_mm[1]) < SAME_MM;
         match out.iter_mut().find(|w| same(w)) {
-            Some(w) if w.gain >= way.gain => {}
-            Some(w) => *w = way,
+            Some(w) if w.gain >= way.gain => w.known |= known,
+            Some(w) => *w = Way { known: known || w.known, ..way },
             None => out.push(way),
         }
     };
     if let Some(known) = known {
-        take(None, fine(known));
+        take(None, true, fine(known));
     }
     for i in (0..base.len()).filter(|&i| shape.counts(&base[i])) {
         let best = splits(&base, i).iter().map(|t| fine(t)).min_by(|a, b| a.0.total_cmp(&b.0));
-        best.into_iter().for_each(|b| take(Some(i), b));
+        best.into_iter().for_each(|b| take(Some(i), false, b));
     }
     for place in thin.proposals(&base, PLACES) {
         let mut trial = base.clone();
         trial.push(place);
         let tried = fine(&trial);
         if tried.1.last().is_some_and(|m| shape.counts(m)) {
-            take(None, tried);
+            take(None, false, tried);
         }
     }
     out

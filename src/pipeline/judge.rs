@@ -312,7 +312,7 @@ fn hidden(
         let now = &explained[p].fits[best.counts[p]].marks;
         let extra = extra_mm(bases[p], now);
         let same = |w: &&Way| w.patch == p && (w.extra_mm[0] - extra[0]).hypot(w.extra_mm[1] - extra[1]) < SAME_WAY_MM;
-        sure = ways.iter().filter(same).map(|w| w.weight).sum();
+        sure = ways.iter().filter(|w| w.known || same(w)).map(|w| w.weight).sum();
         doubtful = Some(extra);
     }
     Some(Hidden { ways, missing: shots - n, sure, doubtful })

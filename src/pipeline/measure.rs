@@ -28,8 +28,8 @@ const FAR_SPEED: f64 = 1.5;
 const FASTEST_MPS: f64 = 70.0;
 /// Shots of one setup at one speed scatter by less than this, deg (common practice, no source: some tenths to two or three).
 const WIDE_DEG: f64 = 6.0;
-/// A mark whose centre is known to no more than this part of its radius (u) was put there to make up the number: of those in rendered sessions half were
-/// beside no ball, or stood for a second one elsewhere.
+/// A mark whose centre is known to no more than this part of its radius (u) may have been put there to make up the number: of those in rendered sessions half
+/// were beside no ball, or stood for a second one elsewhere.
 const LOOSE_RADII: f64 = 0.25;
 /// A mark this much smaller than the middle one of its volley is no whole mark: balls shot alike leave marks that differ by a fifth. Of 1 013 marks of rendered
 /// volleys that are in order none is; drips and remnants are.
@@ -200,18 +200,18 @@ pub fn measure<'a>(
         } else if let Some(i) = unsure {
             flags.push(FlagWord::Doubtful);
             notes.push(format!("mark {} is barely told apart from its neighbour: look at the photo", i + 1));
-        } else if let Some((i, u_mm)) = loosest(&judged.marks).filter(|(i, _)| !by_person(*i)) {
+        } else if let Some(i) = too_small(&judged.marks, &by_person) {
+            flags.push(FlagWord::Doubtful);
+            notes.push(format!(
+                "mark {} is much smaller than the others, as what is no ball's may be, or what is left of one beside a seam: look at the photo",
+                i + 1
+            ));
+        } else if let Some((i, u_mm)) = loosest(&judged.marks, &by_person) {
             flags.push(FlagWord::Doubtful);
             notes.push(format!(
                 "mark {} may lie up to {:.0} mm elsewhere, or be none, and another one be two balls': look at the photo",
                 i + 1,
                 2.0 * u_mm
-            ));
-        } else if let Some(i) = too_small(&judged.marks).filter(|i| !by_person(*i)) {
-            flags.push(FlagWord::Doubtful);
-            notes.push(format!(
-                "mark {} is much smaller than the others, as what is no ball's may be, or what is left of one beside a seam: look at the photo",
-                i + 1
             ));
         }
     }
@@ -313,19 +313,20 @@ fn wide(marks: &[MeasuredMark]) -> Option<f64> {
     Some(up.max(sideways)).filter(|sd| *sd > WIDE_DEG)
 }
 
-/// The mark whose place is least certain, with its u, mm, where that is more than [`LOOSE_RADII`].
-fn loosest(marks: &[FoundMark]) -> Option<(usize, f64)> {
+/// The mark whose place is least certain, with the larger of its u across and up, mm, where that is more than [`LOOSE_RADII`]; none of those that are settled.
+fn loosest(marks: &[FoundMark], settled: &dyn Fn(usize) -> bool) -> Option<(usize, f64)> {
     let u_mm = |m: &FoundMark| m.covariance_mm2[0][0].max(m.covariance_mm2[1][1]).sqrt();
-    let loose = marks.iter().enumerate().filter(|(_, m)| u_mm(m) > LOOSE_RADII * m.radius_mm);
+    let loose = marks.iter().enumerate().filter(|(i, m)| u_mm(m) > LOOSE_RADII * m.radius_mm && !settled(*i));
     loose.map(|(i, m)| (i, u_mm(m))).max_by(|a, b| a.1.total_cmp(&b.1))
 }
 
-/// The smallest mark, where it is smaller than [`SMALL`] of the volley's usual one.
-fn too_small(marks: &[FoundMark]) -> Option<usize> {
+/// The smallest mark of three or more, where it is smaller than [`SMALL`] of the middle one; none of those that are settled.
+fn too_small(marks: &[FoundMark], settled: &dyn Fn(usize) -> bool) -> Option<usize> {
     let mut radii: Vec<f64> = marks.iter().map(|m| m.radius_mm).collect();
-    let (i, least) = radii.iter().copied().enumerate().min_by(|a, b| a.1.total_cmp(&b.1))?;
     radii.sort_by(f64::total_cmp);
-    (least < SMALL * radii[radii.len() / 2]).then_some(i)
+    let limit = if radii.len() < 3 { 0.0 } else { SMALL * radii[radii.len() / 2] };
+    let small = marks.iter().enumerate().filter(|(i, m)| m.radius_mm < limit && !settled(*i));
+    small.min_by(|a, b| a.1.radius_mm.total_cmp(&b.1.radius_mm)).map(|(i, _)| i)
 }
 
 fn near_edge(l: &VolleyLook, m: &FoundMark, p: PixelPoint) -> bool {
@@ -419,14 +420,18 @@ mod tests {
 
     #[test]
     fn marks_that_are_loose_or_far_too_small_are_named() {
+        let nobody = |_: usize| false;
         let usual = [mark(13.0, 0.5), mark(14.5, 2.0), mark(11.0, 0.7)];
-        assert!(loosest(&usual).is_none() && too_small(&usual).is_none());
-        // A quarter of 13 mm is 3.25 mm.
+        assert!(loosest(&usual, &nobody).is_none() && too_small(&usual, &nobody).is_none());
+        // A quarter of 13 mm is 3.25 mm. Where a person settled one, the next is named.
         let loose = [mark(13.0, 3.4), mark(14.0, 6.0), mark(13.0, 0.4)];
-        assert_eq!(loosest(&loose), Some((1, 6.0)));
-        assert_eq!(too_small(&[mark(13.0, 0.5), mark(8.0, 0.5), mark(14.0, 0.5)]), Some(1));
-        // One mark by itself, and small ones among small ones, are no smaller than usual.
-        assert!(too_small(&[mark(8.0, 0.5)]).is_none() && too_small(&[mark(8.0, 0.5), mark(7.5, 0.5)]).is_none());
-        assert!(loosest(&[]).is_none() && too_small(&[]).is_none());
+        assert_eq!(loosest(&loose, &nobody), Some((1, 6.0)));
+        assert_eq!(loosest(&loose, &|i| i == 1), Some((0, 3.4)));
+        let small = [mark(13.0, 0.5), mark(8.0, 0.5), mark(14.0, 0.5), mark(7.0, 0.5), mark(14.0, 0.5)];
+        assert_eq!((too_small(&small, &nobody), too_small(&small, &|i| i == 3)), (Some(3), Some(1)));
+        // Of two nobody knows which is usual, and small ones among small ones are.
+        assert!(too_small(&[mark(8.0, 0.5), mark(14.0, 0.5)], &nobody).is_none());
+        assert!(too_small(&[mark(8.0, 0.5), mark(7.5, 0.5), mark(8.0, 0.5)], &nobody).is_none());
+        assert!(loosest(&[], &nobody).is_none() && too_small(&[], &nobody).is_none());
     }
 }

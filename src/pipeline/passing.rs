@@ -110,11 +110,11 @@ fn ln_ratio(a: [f32; 3], b: [f32; 3]) -> [f32; 3] {
     std::array::from_fn(|c| ((a[c] + FLOOR) / (b[c] + FLOOR)).ln())
 }
 
-/// Whether a pixel changed, and the change after it took that back. Each is a log ratio in its own photo's light, so that their sum does not
+/// Whether a pixel changed, and the other change took that back, or was taken back by it. Each is a log ratio in its own photo's light, so that their sum does not
 /// mind an exposure that differs.
-fn is_back(change: [f32; 3], next: [f32; 3]) -> bool {
+fn is_back(change: [f32; 3], other: [f32; 3]) -> bool {
     let size = |v: [f32; 3]| v.iter().map(|c| c * c).sum::<f32>().sqrt();
-    let left: [f32; 3] = std::array::from_fn(|c| change[c] + next[c]);
+    let left: [f32; 3] = std::array::from_fn(|c| change[c] + other[c]);
     change.iter().any(|c| c.abs() > TELLING) && size(left) <= (1.0 - BACK) * size(change)
 }
 
