@@ -33,6 +33,11 @@ pub struct FittedMark {
     pub modes: [f64; MODES],
 }
 
+/// The mark that a place is nearest to, and how near, rims' distances ([`FittedMark::rho_and_tilt`]).
+pub(super) fn nearest_mark(marks: &[FittedMark], w_mm: [f64; 2]) -> Option<(usize, f64)> {
+    (0..marks.len()).map(|k| (k, marks[k].rho_and_tilt(w_mm).0)).min_by(|a, b| a.1.total_cmp(&b.1))
+}
+
 /// Largest sum of waves that a pixel's reach allows for.
 const WIDEST: f64 = 1.15;
 

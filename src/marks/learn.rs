@@ -5,11 +5,11 @@
 
 use rayon::prelude::*;
 
-use super::fit::{FittedMark, MODES, TILT, UNKNOWNS, WAVE_ORDERS, opacity_and_parts_at};
+use super::fit::{FittedMark, MODES, TILT, UNKNOWNS, WAVE_ORDERS, nearest_mark, opacity_and_parts_at};
 use super::patch::{Patch, RawPatch};
 use super::relief::are_dents;
 use super::separate::{Effort, Explained, choose, explain};
-use super::shape::{MarkShape, WINDOW, grain_px};
+use super::shape::{MarkShape, WINDOW, grain_px, spread};
 use super::takes::Takes;
 use super::target::{Freedom, Target};
 
@@ -102,14 +102,6 @@ fn strongest_change(volleys: &[(usize, &[RawPatch])]) -> Option<([f64; 3], [f64;
     let k = ((along.len() as f64 * 0.995) as usize).min(along.len() - 1);
     let extreme = *along.select_nth_unstable_by(k, f64::total_cmp).1;
     Some((wall, d.map(|v| v * extreme)))
-}
-
-fn spread(mut v: Vec<f64>) -> (f64, f64) {
-    v.sort_by(f64::total_cmp);
-    let m = v[v.len() / 2];
-    let mut d: Vec<f64> = v.iter().map(|x| (x - m).abs()).collect();
-    d.sort_by(f64::total_cmp);
-    (m, 1.4826 * d[d.len() / 2])
 }
 
 /// Learns the session's mark shape and colour from its volleys' patches, each with the shots. No colour without patches.
@@ -365,9 +357,7 @@ fn learn_texture<'a>(shape: &mut MarkShape, fits: impl Iterator<Item = (&'a Patc
                 continue;
             }
             let w = patch.wall_mm[i];
-            let rho = |m: &FittedMark| m.rho_and_tilt(w).0;
-            let nearest = (0..marks.len()).min_by(|&a, &b| rho(&marks[a]).total_cmp(&rho(&marks[b])));
-            let Some(k) = nearest.filter(|&k| rho(&marks[k]) < WINDOW) else { continue };
+            let Some((k, _)) = nearest_mark(marks, w).filter(|n| n.1 < WINDOW) else { continue };
             let (laid, squares) = opacity_and_parts_at(marks, shape, w);
             *l = (patch.opacity[i] - laid, k);
             parts[i] = squares.sqrt();

@@ -193,6 +193,26 @@ impl Patch {
     }
 }
 
+/// [`Patch::level`] of these opacities, of which those without a finite deviation do not count.
+pub(super) fn level(opacity: &[f64], sigma: &[f64], width: usize, height: usize) -> Vec<f64> {
+    (0..width * height)
+        .map(|i| {
+            let (x, y) = (i % width, i / width);
+            let (mut s, mut m) = (0.0, 0.0);
+            for yy in y.saturating_sub(1)..(y + 2).min(height) {
+                for xx in x.saturating_sub(1)..(x + 2).min(width) {
+                    let j = yy * width + xx;
+                    if sigma[j].is_finite() {
+                        s += opacity[j];
+                        m += 1.0;
+                    }
+                }
+            }
+            if m > 0.0 { f64::max(s / m, 0.0) } else { 0.0 }
+        })
+        .collect()
+}
+
 /// Lags at which the noise's autocorrelation is taken, px: JPEG's blocks are 8 wide.
 const NOISE_LAGS: usize = 8;
 
@@ -289,22 +309,7 @@ impl RawPatch {
             .collect();
         let noise_rho = self.noise_rho(&opacity, &sigma);
         let noise_grain_px = grain_px(&noise_rho);
-        let level = (0..n)
-            .map(|i| {
-                let (x, y) = (i % self.width, i / self.width);
-                let (mut s, mut m) = (0.0, 0.0);
-                for yy in y.saturating_sub(1)..(y + 2).min(self.height) {
-                    for xx in x.saturating_sub(1)..(x + 2).min(self.width) {
-                        let j = yy * self.width + xx;
-                        if sigma[j].is_finite() {
-                            s += opacity[j];
-                            m += 1.0;
-                        }
-                    }
-                }
-                if m > 0.0 { f64::max(s / m, 0.0) } else { 0.0 }
-            })
-            .collect();
+        let level = level(&opacity, &sigma, self.width, self.height);
         Patch {
             width: self.width,
             height: self.height,

@@ -4,8 +4,8 @@
 //! place of the session would be off by a quarter of a mark, the same way. Where the marks have a pale half beside the dark one as a rule, both count: the
 //! size of the change, whichever its sign, fills the dent, and its middle is the ball's.
 
-use super::fit::FittedMark;
-use super::patch::Patch;
+use super::fit::{FittedMark, nearest_mark};
+use super::patch::{Patch, level};
 
 /// Pixels this near a mark, radii, may be its other half.
 const REACH: f64 = 2.5;
@@ -25,9 +25,7 @@ pub(super) fn are_dents<'a>(fits: impl Iterator<Item = (&'a Patch, &'a [FittedMa
     for (patch, marks) in fits {
         let mut sides = vec![[0.0f64; 2]; marks.len()];
         for (i, a) in patch.opacity.iter().enumerate().filter(|(i, a)| a.abs() > CLEAR * patch.sigma[*i]) {
-            let rho = |m: &FittedMark| m.rho_and_tilt(patch.wall_mm[i]).0;
-            let nearest = (0..marks.len()).map(|k| (k, rho(&marks[k]))).min_by(|a, b| a.1.total_cmp(&b.1));
-            if let Some((k, _)) = nearest.filter(|n| n.1 < REACH) {
+            if let Some((k, _)) = nearest_mark(marks, patch.wall_mm[i]).filter(|n| n.1 < REACH) {
                 sides[k][usize::from(*a < 0.0)] += a.abs();
             }
         }
@@ -39,26 +37,12 @@ pub(super) fn are_dents<'a>(fits: impl Iterator<Item = (&'a Patch, &'a [FittedMa
 
 /// A patch whose opacity is the size of the change, less what noise alone makes of that.
 pub(super) fn both_sides(mut patch: Patch) -> Patch {
-    let (w, h) = (patch.width, patch.height);
     for (a, sigma) in patch.opacity.iter_mut().zip(&patch.sigma) {
         if sigma.is_finite() {
             *a = a.abs() - NOISE_SIZE * sigma * (-0.5 * (*a / sigma).powi(2)).exp();
         }
     }
-    patch.level = (0..w * h)
-        .map(|i| {
-            let (x, y) = (i % w, i / w);
-            let (mut sum, mut n) = (0.0, 0.0);
-            for v in y.saturating_sub(1)..(y + 2).min(h) {
-                for j in (x.saturating_sub(1)..(x + 2).min(w)).map(|u| v * w + u) {
-                    if patch.sigma[j].is_finite() {
-                        (sum, n) = (sum + patch.opacity[j], n + 1.0);
-                    }
-                }
-            }
-            if n > 0.0 { f64::max(sum / n, 0.0) } else { 0.0 }
-        })
-        .collect();
+    patch.level = level(&patch.opacity, &patch.sigma, patch.width, patch.height);
     patch
 }
 

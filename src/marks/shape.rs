@@ -55,6 +55,15 @@ pub fn grain_px(rho: &[f64]) -> f64 {
     1.0 + rho.iter().enumerate().skip(1).take_while(|(_, r)| **r > 0.0).map(ring).sum::<f64>()
 }
 
+/// Median of some values, and their standard deviation from the median of their distances to it, as if they were a Gaussian's.
+pub(super) fn spread(mut v: Vec<f64>) -> (f64, f64) {
+    v.sort_by(f64::total_cmp);
+    let m = v[v.len() / 2];
+    let mut d: Vec<f64> = v.iter().map(|x| (x - m).abs()).collect();
+    d.sort_by(f64::total_cmp);
+    (m, 1.4826 * d[d.len() / 2])
+}
+
 /// The usual mark.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct MarkShape {

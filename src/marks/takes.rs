@@ -8,9 +8,9 @@
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
-use super::fit::FittedMark;
+use super::fit::{FittedMark, nearest_mark};
 use super::patch::{Patch, RawPatch};
-use super::shape::MarkShape;
+use super::shape::{MarkShape, spread};
 
 /// How a pixel may differ from the wall about it, in brightness and in red over blue, as log ratios: least of each step. Less is the wall's own kind: grain,
 /// which a mark goes over.
@@ -22,8 +22,8 @@ const BLOCKS: usize = 6;
 const BLOCK_RADII: f64 = 0.25;
 /// A joint is narrower than this many blocks on the way to both of its sides.
 const SIDES: i64 = 3;
-/// Directions in which pixels differ, in the plane of brightness and colour: away from where marks take the wall, and to either side of that way. What differs as marks do is
-/// an old mark.
+/// Directions in which pixels differ, in the plane of brightness and colour: away from where marks take the wall, and to either side of that way. What
+/// differs as marks do is an old mark.
 const DIRECTIONS: usize = 3;
 /// Radii about a mark within which the wall must be known to tell what it takes: its reach, what is beside that, and a block.
 const NEAR: f64 = 3.0;
@@ -39,8 +39,7 @@ const TOO_LITTLE: f64 = 0.7;
 const CLEARLY: f64 = 2.0;
 /// Least scatter of a mark's share that is believed in few marks.
 const LEAST_SCATTER: f64 = 0.15;
-/// A Gaussian's standard deviation over its median absolute deviation, and a median's standard error over the mean's.
-const SD_OF_MAD: f64 = 1.4826;
+/// A Gaussian's median's standard error over its mean's.
 const SE_OF_MEDIAN: f64 = 1.2533;
 
 /// Which pixels take too little of a mark.
@@ -71,8 +70,7 @@ impl Takes {
             let mut own: Vec<Sum> = vec![(0.0, 0); marks.len()];
             let mut other: Vec<[[Sum; STEPS.len()]; DIRECTIONS]> = vec![Default::default(); marks.len()];
             for i in 0..patch.opacity.len() {
-                let rho = |m: &FittedMark| m.rho_and_tilt(patch.wall_mm[i]).0;
-                let nearest = (0..marks.len()).map(|k| (k, rho(&marks[k]))).min_by(|a, b| a.1.total_cmp(&b.1));
+                let nearest = nearest_mark(marks, patch.wall_mm[i]);
                 let Some((k, _)) = nearest.filter(|n| n.1 < REACH && patch.sigma[i].is_finite()) else { continue };
                 if !shape.counts(&marks[k]) {
                     continue;
@@ -130,16 +128,13 @@ impl Takes {
 }
 
 /// Whether these shares are clearly less than [`TOO_LITTLE`].
-fn clearly_less(mut shares: Vec<f64>) -> bool {
-    if shares.len() < LEAST_MARKS {
+fn clearly_less(shares: Vec<f64>) -> bool {
+    let n = shares.len();
+    if n < LEAST_MARKS {
         return false;
     }
-    let n = shares.len();
-    let median = |v: &mut [f64]| *v.select_nth_unstable_by(n / 2, f64::total_cmp).1;
-    let middle = median(&mut shares);
-    shares.iter_mut().for_each(|s| *s = (*s - middle).abs());
-    let scatter = (SD_OF_MAD * median(&mut shares)).max(LEAST_SCATTER);
-    middle + CLEARLY * SE_OF_MEDIAN * scatter / (n as f64).sqrt() < TOO_LITTLE
+    let (middle, scatter) = spread(shares);
+    middle + CLEARLY * SE_OF_MEDIAN * scatter.max(LEAST_SCATTER) / (n as f64).sqrt() < TOO_LITTLE
 }
 
 /// A patch's pixels before the shots, and the wall about them.
