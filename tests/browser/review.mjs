@@ -81,10 +81,14 @@ const insist = async (p, deed, told, part = null) => {
     if (await answered) return;
   }
 };
-const middle = (p, i) => p.evaluate((k) => {
-  const r = [...document.querySelectorAll(".mark:not(.gone)")][k].querySelector(".over").getBoundingClientRect();
-  return { x: r.x + r.width / 2, y: r.y + r.height / 2, r: r.width / 2 };
-}, i);
+/** Where a mark is seen, once all that is to be drawn is drawn. */
+const middle = async (p, i) => {
+  await quiet(p);
+  return p.evaluate((k) => {
+    const r = [...document.querySelectorAll(".mark:not(.gone)")][k].querySelector(".over").getBoundingClientRect();
+    return { x: r.x + r.width / 2, y: r.y + r.height / 2, r: r.width / 2 };
+  }, i);
+};
 
 // ---- keyboard alone, first volley to last ------------------------------------------------------------------------
 {
@@ -173,6 +177,7 @@ const middle = (p, i) => p.evaluate((k) => {
   await p.mouse.click(box.x + 60, box.y + box.height - 60);
   await said(p, "added");
   assert.equal(await count(p), marks + 1);
+  await quiet(p);
   const where = await p.locator(".mark.chosen .cross").boundingBox();
   assert.ok(Math.hypot(where.x + where.width / 2 - box.x - 60, where.y + where.height / 2 - box.y - box.height + 60) < 2, "the mark is where the mouse was");
   await p.click('[data-do="more"]');

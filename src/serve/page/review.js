@@ -213,6 +213,7 @@ function markElements() {
   };
   volley().rejected.forEach((m, i) => put(m, i, true));
   marks().forEach((m, i) => put(m, i, false));
+  placeMarks(); // a click or a reader that comes before the next frame finds them where they belong
   if (focused && chosen) { const e = element(chosen); if (e) e.focus({ preventScroll: true }); }
 }
 
