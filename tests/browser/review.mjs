@@ -197,7 +197,6 @@ const middle = async (p, i) => {
   await p.mouse.move(a.x, a.y);
   await p.mouse.wheel(0, -400);
   await until(() => middle(p, 1), (b) => b.r > 1.5 * a.r);
-  await quiet(p);
   const b = await middle(p, 1);
   assert.ok(b.r > 1.5 * a.r && Math.hypot(a.x - b.x, a.y - b.y) < 2, JSON.stringify([a, b]));
   await p.screenshot({ path: join(pictures, "mouse.png") });
@@ -242,12 +241,10 @@ const middle = async (p, i) => {
   await touch("touchEnd", []);
   const enlarged = (c) => c.r > 1.6 * b.r && c.r < 2.4 * b.r;
   await until(() => middle(p, 0), enlarged);
-  await quiet(p);
   const c = await middle(p, 0);
   assert.ok(enlarged(c), JSON.stringify([b, c]));
   await p.evaluate(() => { window.scale = view.s; });
   await insist(p, () => p.tap('[data-do="fit"]'), () => view.s !== window.scale);
-  await quiet(p);
   assert.ok((await middle(p, 0)).r < 0.9 * c.r, "all marks are shown again");
   // A tap chooses; only then a drag moves the mark.
   await insist(p, async () => { const m = await middle(p, 0); await p.touchscreen.tap(m.x, m.y); }, () => document.querySelector(".mark:not(.gone)").matches(".chosen"));
