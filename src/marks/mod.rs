@@ -4,7 +4,8 @@
 //! after = light x before x (1 - a) + colour x a. [`pair`] brings the two photos onto one pixel grid
 //! and takes the light out; [`things`] names what came or went and is no mark; [`mod@detect`] finds where the rest is more than noise; [`mod@group`] and [`mod@patch`] cut those
 //! places out with a value and a variance for a in every pixel; [`fit`] is what a mark does to a pixel, [`target`] explains a patch by a number of
-//! marks; [`shape`] and [`learn`] say what a mark of this session looks like; [`separate`] decides how many there are.
+//! marks; [`shape`] and [`learn`] say what a mark of this session looks like; [`separate`] decides how many there are, and [`mod@left_over`] names
+//! what none of them explains.
 
 pub mod detect;
 pub mod edges;
@@ -12,6 +13,7 @@ pub mod fit;
 pub mod group;
 mod lanes;
 pub mod learn;
+pub mod left_over;
 pub mod light;
 pub mod pair;
 pub mod patch;

@@ -78,8 +78,9 @@ impl Decided {
     /// Whether a person's decisions answer what a flag of the whole volley asks.
     pub fn settles(&self, flag: FlagWord, shots: u32) -> bool {
         match flag {
-            FlagWord::MissingShots => self.checked || (self.all() && self.balls() == shots),
-            FlagWord::Blocked => self.checked || (self.all() && self.balls() == shots),
+            FlagWord::MissingShots | FlagWord::Blocked | FlagWord::LeftOver => {
+                self.checked || (self.all() && self.balls() == shots)
+            }
             FlagWord::Doubtful | FlagWord::DoubtfulShot | FlagWord::Merged => self.checked || self.all(),
             FlagWord::ExtraMarks
             | FlagWord::Edge

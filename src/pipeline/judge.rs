@@ -12,6 +12,7 @@ use super::looks::VolleyLook;
 use super::passing::Passed;
 use crate::error::Result;
 use crate::marks::fit::{FittedMark, MODES, UNKNOWNS};
+use crate::marks::left_over::left_over;
 use crate::marks::patch::{Patch, RawPatch};
 use crate::marks::seam::seam_through;
 use crate::marks::separate::{Choice, Effort, Explained, between_trials_mm2, choose, explain, reconsider, refine};
@@ -63,6 +64,8 @@ pub struct Judged {
     pub doubtful: Option<usize>,
     /// How far the mean over all choices lies from the mean of the marks as chosen, mm.
     pub mean_shift_mm: [f64; 2],
+    /// Where something changed as much as a mark would, and no mark explains it, mm.
+    pub left_over_mm: Option<[f64; 2]>,
     /// A place changed by more than all shots could mark: something else is there, and marks may hide behind it.
     pub too_much: bool,
     /// Variance of the mean from the choice itself, mm^2.
@@ -182,6 +185,11 @@ pub fn judge(patches: &[Patch], shots: usize, shape: &MarkShape, behind: &Behind
     let told = marks.len();
     let mut judged = Judged { probability: best.probability, sure: 1.0, ..Judged::default() };
     judged.too_much = explained.iter().any(|e| e.too_much);
+    let chosen = explained.iter().zip(&best.counts).map(|(e, &k)| (e, e.fits[k].marks.as_slice()));
+    // A place with too much to be marks is named as that.
+    let left = patches.iter().zip(chosen).filter(|(_, (e, _))| !e.too_much);
+    let left = left.filter_map(|(p, (_, marks))| left_over(p, marks, shape));
+    judged.left_over_mm = left.max_by(|a, b| a.share.total_cmp(&b.share)).map(|l| l.place_mm);
     if told < shots && behind.within_reach(mean(&marks), shape.group_mm) {
         judged.hidden = unseen(shots - told);
     } else if let (true, Some(seen)) = (told < shots && strange(&explained, best, shape), mean(&marks)) {
