@@ -38,8 +38,9 @@ pub(super) fn nearest_mark(marks: &[FittedMark], w_mm: [f64; 2]) -> Option<(usiz
     (0..marks.len()).map(|k| (k, marks[k].rho_and_tilt(w_mm).0)).min_by(|a, b| a.1.total_cmp(&b.1))
 }
 
-/// Largest sum of waves that a pixel's reach allows for.
+/// Largest sum of waves that a pixel's reach allows for; and where marks are smeared: an ellipse twice as long as wide has half more than its mean.
 const WIDEST: f64 = 1.15;
+const WIDEST_SMEARED: f64 = 1.5;
 
 impl FittedMark {
     /// A mark that is a plain disc.
@@ -88,7 +89,7 @@ impl FittedMark {
 
     /// Distance beyond which the mark does nothing, mm.
     pub(super) fn reach_mm(&self, shape: &MarkShape) -> f64 {
-        shape.reach() * self.radius_mm * WIDEST
+        shape.reach() * self.radius_mm * if shape.smeared { WIDEST_SMEARED } else { WIDEST }
     }
 
     /// Opacity at a wall point, mm, with its derivatives by x, y, radius, strength and, where N = [`UNKNOWNS`], modes. `None` out of reach.

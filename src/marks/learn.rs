@@ -10,6 +10,7 @@ use super::patch::{Patch, RawPatch};
 use super::relief::are_dents;
 use super::separate::{Effort, Explained, choose, explain};
 use super::shape::{MarkShape, WINDOW, grain_px, spread};
+use super::smear::smeared;
 use super::takes::Takes;
 use super::target::{Freedom, Target};
 
@@ -120,6 +121,10 @@ pub fn learn_with_colour(volleys: &[(usize, &[RawPatch])], start: &MarkShape) ->
         patches = patches_at(first, &start);
         (shape, fitted) = learn_and_fit(&patches, start.clone());
     }
+    if let Some(smeared) = smeared(&patches, &start, &shape, learn) {
+        start = smeared;
+        (shape, fitted) = learn_and_fit(&patches, start.clone());
+    }
     let fits: Vec<_> =
         fitted.iter().map(|(v, p, marks)| (&volleys[*v].1[*p], &patches[*v].1[*p], marks.as_slice())).collect();
     start.takes = Takes::learn(&fits, &shape, first);
@@ -172,13 +177,14 @@ fn learn_and_fit(volleys: &[(usize, Vec<Patch>)], start: MarkShape) -> (MarkShap
     let area_mm2 = start.area_mm2((0.0, 0.0));
     let mut shape = start;
     let prior = shape.clone();
-    // First look: how many marks where, with the plain disc.
+    // First look: how many marks where, with the plain disc, or what may be far from one.
+    let effort = if shape.smeared { Effort::Whole } else { Effort::Rough };
     let mut fitted: Vec<Fitted> = volleys
         .par_iter()
         .enumerate()
         .flat_map_iter(|(v, (shots, patches))| {
             let explained: Vec<Explained> =
-                patches.iter().map(|p| explain(p, &shape, area_mm2, shots + 1, Effort::Rough)).collect();
+                patches.iter().map(|p| explain(p, &shape, area_mm2, shots + 1, effort)).collect();
             let counts = choose(&explained, *shots).into_iter().next().map_or(Vec::new(), |c| c.counts);
             explained
                 .into_iter()
@@ -217,7 +223,7 @@ fn learn_and_fit(volleys: &[(usize, Vec<Patch>)], start: MarkShape) -> (MarkShap
             *marks = target.adjust(marks, STEPS, Freedom::Whole);
         });
         learn_group(&mut shape, &fitted);
-        held = learn_modes(&mut shape, volleys, &fitted, area_mm2);
+        held = learn_modes(&mut shape, &prior, volleys, &fitted, area_mm2);
         learn_texture(&mut shape, fitted.iter().map(|(v, p, m)| (patch_of(*v, *p), m.as_slice())));
     }
     (shape, fitted)
@@ -238,8 +244,13 @@ const LEAST_MODE: f64 = 0.005;
 /// How much rims wave and marks tilt: each mode's variance is the mean of its square and of its own variance
 /// (expectation and maximisation: Dempster, Laird and Rubin, *J. R. Stat. Soc. B* 39, 1, 1977), the orders apart. Returns the
 /// medians of what the fits leave open of radius and strength, variances.
-fn learn_modes(shape: &mut MarkShape, volleys: &[(usize, Vec<Patch>)], fitted: &[Fitted], area_mm2: f64) -> [f64; 2] {
-    let start = MarkShape::plain((1.0, 2.0));
+fn learn_modes(
+    shape: &mut MarkShape,
+    start: &MarkShape,
+    volleys: &[(usize, Vec<Patch>)],
+    fitted: &[Fitted],
+    area_mm2: f64,
+) -> [f64; 2] {
     let (squares, open): (Vec<[f64; MODES]>, Vec<[f64; 2]>) = fitted
         .par_iter()
         .flat_map_iter(|(v, p, marks)| {

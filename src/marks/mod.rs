@@ -21,6 +21,7 @@ mod relief;
 pub mod seam;
 pub mod separate;
 pub mod shape;
+mod smear;
 pub mod smooth;
 pub mod takes;
 pub mod target;

@@ -99,6 +99,9 @@ pub struct MarkShape {
     /// Marks are dents, of which one half is darker and the other paler.
     #[serde(default)]
     pub dents: bool,
+    /// Marks are longer than wide as a rule: balls slid along the wall.
+    #[serde(default)]
+    pub smeared: bool,
 }
 
 impl MarkShape {
@@ -124,6 +127,7 @@ impl MarkShape {
             learned_from: 0,
             takes: Takes::default(),
             dents: false,
+            smeared: false,
         };
         s.normalise();
         s

@@ -60,6 +60,8 @@ fn far_sideways(study: &Study) -> Option<String> {
     })
 }
 
+/// What to say where marks are smeared.
+const SMEARED: &str = "the marks are longer than wide, as balls leave that slide along the wall: the middle of each was measured, and where the ball first touched may be some millimetres to one side, the same side for every ball; differences between setups hardly mind, angles themselves may be off by that";
 /// What to say where marks are dents.
 const DENTS: &str = "the marks have a darker and a paler side, as dents have in light from one side: both were measured, but where one of them is fainter a mark's place may be off by some millimetres, every mark's to the same side; chalk the balls, or light the wall from the front";
 
@@ -178,7 +180,9 @@ pub fn summarise(
         forget_sideways(s);
     }
     let dents = shape.filter(|s| s.dents).map(|_| DENTS.to_string());
-    let looks = study.iter().filter_map(far_sideways).chain(hardly_known(measured)).chain(dents).collect();
+    let smeared = shape.filter(|s| s.smeared).map(|_| SMEARED.to_string());
+    let looks =
+        study.iter().filter_map(far_sideways).chain(hardly_known(measured)).chain(dents).chain(smeared).collect();
     let budgets = budgets(&shots, &factors, solver.inputs(), study.as_ref());
     let needed = |key: &str| wall.is_some() || !OF_PHOTOS.iter().any(|p| key.starts_with(p));
     let exact = session.spec.exact_inputs();
