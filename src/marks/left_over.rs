@@ -7,15 +7,15 @@
 use super::fit::{FittedMark, opacity_at};
 use super::patch::Patch;
 use super::shape::MarkShape;
-use super::things::{pieces, shrink, spread};
+use super::things::{opened, pieces};
 
 /// A pixel is left over when marks explain less than this part of its opacity, and what they leave is at least this share of a usual mark's strength,
 const PART: f64 = 0.5;
 const LEAST_STRENGTH: f64 = 0.25;
 /// and when it stands out by so many standard deviations of the photo's noise.
 const CLEAR: f64 = 4.0;
-/// So many pixels together, as a share of a usual mark's, are as much as a mark: of 477 volleys that nothing else spoke against (renderings that are not
-/// `src/render`'s) the two that are wrong have a whole one, two that are right a third of one, and the next a quarter.
+/// So many pixels together, as a share of a usual mark's, are as much as a mark: of 477 volleys that nothing else spoke against (renderings, 283 of
+/// them not `src/render`'s) the two that are wrong have a whole one, two that are right a third of one, and the next a quarter.
 const LEAST_SHARE: f64 = 0.4;
 /// Rims that a fit does not quite follow leave threads of at most two pixels' width.
 const THREAD_PX: usize = 1;
@@ -42,7 +42,7 @@ pub fn left_over(patch: &Patch, marks: &[FittedMark], shape: &MarkShape) -> Opti
     };
     let left: Vec<bool> = (0..patch.opacity.len()).map(is_left).collect();
     let (w, h) = (patch.width, patch.height);
-    let broad = spread(&shrink(&left, w, h, THREAD_PX), w, h, THREAD_PX);
+    let broad = opened(&left, w, h, THREAD_PX);
     let usual = std::f64::consts::PI * (shape.radius_mm.0 / patch.mm_per_px).powi(2);
     let largest = pieces(&broad, w, h).into_iter().max_by_key(Vec::len)?;
     let n = largest.len() as f64;
@@ -53,24 +53,13 @@ pub fn left_over(patch: &Patch, marks: &[FittedMark], shape: &MarkShape) -> Opti
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::marks::sample;
 
     const SIDE: usize = 80;
 
     /// 1 mm a pixel, with these marks in it and nothing else.
     fn patch(marks: &[FittedMark], shape: &MarkShape) -> Patch {
-        let at = |i: usize| [(i % SIDE) as f64 - 39.5, 39.5 - (i / SIDE) as f64];
-        let opacity: Vec<f64> = (0..SIDE * SIDE).map(|i| opacity_at(marks, shape, at(i))).collect();
-        Patch {
-            width: SIDE,
-            height: SIDE,
-            level: opacity.clone(),
-            opacity,
-            sigma: vec![0.01; SIDE * SIDE],
-            wall_mm: (0..SIDE * SIDE).map(at).collect(),
-            mm_per_px: 1.0,
-            noise_rho: vec![1.0],
-            noise_grain_px: 1.0,
-        }
+        sample::patch(SIDE, |i| opacity_at(marks, shape, sample::place(i, SIDE)))
     }
 
     #[test]
@@ -83,7 +72,7 @@ mod tests {
         assert!((left.place_mm[0] - 18.0).hypot(left.place_mm[1] + 12.0) < 0.5, "{left:?}");
         // With the foot of its rim, down to an eighth of its strength: at most 1.15 radii.
         assert!(left.share > 1.0 && left.share < 1.32, "{left:?}");
-        // A rim that a fit does not follow, half a millimetre to one side, and a mark twice as faint as its fit: nothing as large as a mark.
+        // Fits that are half a millimetre to one side and somewhat too faint, or a millimetre too small, leave nothing as large as a mark.
         let near = [FittedMark { x_mm: -9.5, strength: 0.35, ..there[0] }, FittedMark { radius_mm: 11.0, ..there[1] }];
         assert_eq!(left_over(&p, &near, &shape), None);
         // Too faint, or too small, to be one of these marks.

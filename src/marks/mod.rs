@@ -18,6 +18,8 @@ pub mod light;
 pub mod pair;
 pub mod patch;
 mod relief;
+#[cfg(test)]
+mod sample;
 pub mod seam;
 pub mod separate;
 pub mod shape;

@@ -49,34 +49,19 @@ pub(super) fn both_sides(mut patch: Patch) -> Patch {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::marks::sample;
 
     const SIDE: usize = 60;
 
     /// A patch of 1 mm a pixel with a mark of radius 12 mm in its middle, of which the lower half changes to the other side by this share, and noise.
     fn patch(lower: f64) -> Patch {
-        let at = |i: usize| [(i % SIDE) as f64 - 29.5, 29.5 - (i / SIDE) as f64];
-        let noise = |i: usize| {
-            let mut h = (i as u64 + 7).wrapping_mul(0x9e37_79b9_7f4a_7c15);
-            h = (h ^ (h >> 29)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        sample::patch(SIDE, |i| {
+            let [x, y] = sample::place(i, SIDE);
             // Uniform, of standard deviation 0.01.
-            0.01 * 12f64.sqrt() * (((h >> 33) % 1000) as f64 / 1000.0 - 0.5)
-        };
-        let opacity = (0..SIDE * SIDE).map(|i| {
-            let [x, y] = at(i);
+            let noise = 0.01 * 12f64.sqrt() * sample::uniform(i);
             let inside = x.hypot(y) < 12.0;
-            noise(i) + if inside { if y > 0.0 { 0.3 } else { -0.3 * lower } } else { 0.0 }
-        });
-        Patch {
-            width: SIDE,
-            height: SIDE,
-            opacity: opacity.collect(),
-            sigma: vec![0.01; SIDE * SIDE],
-            level: vec![0.0; SIDE * SIDE],
-            wall_mm: (0..SIDE * SIDE).map(at).collect(),
-            mm_per_px: 1.0,
-            noise_rho: vec![1.0],
-            noise_grain_px: 1.0,
-        }
+            noise + if inside { if y > 0.0 { 0.3 } else { -0.3 * lower } } else { 0.0 }
+        })
     }
 
     #[test]

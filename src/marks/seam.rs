@@ -71,18 +71,14 @@ fn strongest_chord(pixels: &[[f64; 3]], s: f64, c: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::marks::sample::uniform;
 
     fn patch(draw: impl Fn(f64, f64) -> f64) -> RawPatch {
         let (w, h) = (48, 48);
         let place = |i: usize| [(i % w) as f64 - 23.5, 23.5 - (i / w) as f64];
-        let grain = |i: usize| {
-            let mut h = (i as u64 + 7).wrapping_mul(0x9e37_79b9_7f4a_7c15);
-            h = (h ^ (h >> 29)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-            ((h >> 33) % 1000) as f64 / 1000.0 - 0.5
-        };
         let value = |i: usize| {
             let [x, y] = place(i);
-            [(draw(x, y) * (1.0 + 0.06 * grain(i))) as f32; 3]
+            [(draw(x, y) * (1.0 + 0.06 * uniform(i))) as f32; 3]
         };
         RawPatch {
             origin: (0, 0),

@@ -403,27 +403,18 @@ pub(super) fn splits(base: &[FittedMark], i: usize) -> Vec<Vec<FittedMark>> {
 pub struct Choice {
     /// Marks in each patch.
     pub counts: Vec<usize>,
+    /// -2 ln evidence of all patches together and of the total, up to a constant of the patches.
+    pub minus_2_ln_evidence: f64,
     /// Its probability among all totals.
     pub probability: f64,
 }
 
-/// -2 ln of how unlikely so many marks are for so many shots.
-fn penalty(total: usize, shots: usize) -> f64 {
-    let each = if total > shots { EXTRA_PENALTY } else { MISSING_PENALTY };
-    each * total.abs_diff(shots) as f64
-}
-
-/// -2 ln evidence of the best numbers of marks in the patches of a volley, up to a constant of the patches.
-pub fn least_minus_2_ln_evidence(patches: &[Explained], shots: usize) -> f64 {
-    let best = choose(patches, shots).into_iter().next();
-    best.map_or(0.0, |best| {
-        let each = patches.iter().zip(&best.counts).map(|(p, &k)| p.fits[k].minus_2_ln_evidence);
-        each.sum::<f64>() + penalty(best.counts.iter().sum(), shots)
-    })
-}
-
 /// The best numbers of marks in the patches of a volley for every total, most probable first.
 pub fn choose(patches: &[Explained], shots: usize) -> Vec<Choice> {
+    let penalty = |total: usize| {
+        let each = if total > shots { EXTRA_PENALTY } else { MISSING_PENALTY };
+        each * total.abs_diff(shots) as f64
+    };
     // best[t] = least sum of -2 ln evidence with t marks in the patches so far, and the counts.
     let mut best: Vec<Option<(f64, Vec<usize>)>> = vec![Some((0.0, Vec::new()))];
     for p in patches {
@@ -442,9 +433,14 @@ pub fn choose(patches: &[Explained], shots: usize) -> Vec<Choice> {
         best = next;
     }
     let mut all: Vec<(f64, Vec<usize>)> =
-        best.into_iter().enumerate().filter_map(|(t, b)| b.map(|(c, n)| (c + penalty(t, shots), n))).collect();
+        best.into_iter().enumerate().filter_map(|(t, b)| b.map(|(c, n)| (c + penalty(t), n))).collect();
     all.sort_by(|a, b| a.0.total_cmp(&b.0));
     let least = all.first().map_or(0.0, |a| a.0);
     let sum: f64 = all.iter().map(|a| (-0.5 * (a.0 - least)).exp()).sum();
-    all.into_iter().map(|(c, counts)| Choice { counts, probability: (-0.5 * (c - least)).exp() / sum }).collect()
+    all.into_iter()
+        .map(|(minus_2_ln_evidence, counts)| {
+            let probability = (-0.5 * (minus_2_ln_evidence - least)).exp() / sum;
+            Choice { counts, minus_2_ln_evidence, probability }
+        })
+        .collect()
 }

@@ -8,7 +8,7 @@ use rayon::prelude::*;
 
 use super::fit::WAVE_ORDERS;
 use super::patch::Patch;
-use super::separate::{Effort, explain, least_minus_2_ln_evidence};
+use super::separate::{Effort, choose, explain};
 use super::shape::MarkShape;
 
 /// Rims whose second wave is as strong as this, as a rule, are looked at: what is read as two discs leaves that of both wavy. Round marks on plain walls have
@@ -42,10 +42,10 @@ pub(super) fn smeared(
     if !asks || start.dents {
         return None;
     }
-    let pixels = |v: &(usize, Vec<Patch>)| v.1.iter().map(|p| p.opacity.len()).sum::<usize>();
-    let mut asked: Vec<(usize, Vec<Patch>)> = volleys.iter().filter(|v| !v.1.is_empty()).cloned().collect();
+    let pixels = |v: &&(usize, Vec<Patch>)| v.1.iter().map(|p| p.opacity.len()).sum::<usize>();
+    let mut asked: Vec<&(usize, Vec<Patch>)> = volleys.iter().filter(|v| !v.1.is_empty()).collect();
     asked.sort_by_key(pixels);
-    asked.truncate(ASKED);
+    let asked: Vec<(usize, Vec<Patch>)> = asked.into_iter().take(ASKED).cloned().collect();
     let start = MarkShape { smeared: true, waves: WAVES, ..start.clone() };
     let learned = learn(&asked, start.clone());
     let larger = learned.radius_mm.0 / discs.radius_mm.0;
@@ -57,8 +57,9 @@ pub(super) fn smeared(
     let evidence = |shape: &MarkShape| -> f64 {
         let area_mm2 = shape.area_mm2((0.0, 0.0));
         let each = |(shots, patches): &(usize, Vec<Patch>)| {
-            let explained = |p| explain(p, shape, area_mm2, shots + 1, Effort::Whole);
-            least_minus_2_ln_evidence(&patches.iter().map(explained).collect::<Vec<_>>(), *shots)
+            let explained = patches.iter().map(|p| explain(p, shape, area_mm2, shots + 1, Effort::Whole));
+            let best = choose(&explained.collect::<Vec<_>>(), *shots).into_iter().next();
+            best.map_or(0.0, |best| best.minus_2_ln_evidence)
         };
         asked.par_iter().map(each).sum()
     };
@@ -71,40 +72,22 @@ mod tests {
     use super::*;
     use crate::marks::fit::{FittedMark, MODES, opacity_at};
     use crate::marks::learn::learn;
-    use crate::marks::patch::level;
+    use crate::marks::sample;
 
     const SIDE: usize = 64;
 
     /// A patch of 1 mm a pixel with these marks in it, torn as a ball's are, and noise.
     fn patch(seed: u64, marks: &[FittedMark], shape: &MarkShape) -> Patch {
-        let at = |i: usize| [(i % SIDE) as f64 - 31.5, 31.5 - (i / SIDE) as f64];
-        // Uniform, of mean nought and standard deviation one.
-        let noise = |i: usize, of: u64| {
-            let mut h = (i as u64 + 7 + 1_000_003 * (seed + 97 * of)).wrapping_mul(0x9e37_79b9_7f4a_7c15);
-            h = (h ^ (h >> 29)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-            12f64.sqrt() * (((h >> 33) % 10_000) as f64 / 10_000.0 - 0.5)
-        };
+        // Of standard deviation one.
+        let noise = |i: usize, of: u64| 12f64.sqrt() * sample::uniform(i + 1_000_003 * (seed + 97 * of) as usize);
         let torn = |i: usize| {
             // A mean of nine pixels scatters a third as much.
             let (x, y) = (i % SIDE, i / SIDE);
             let near = (0..9).map(|k| (x + k % 3) + (y + k / 3) * (SIDE + 2));
             1.0 + 0.2 * near.map(|j| noise(j, 1)).sum::<f64>() / 3.0
         };
-        let opacity: Vec<f64> = (0..SIDE * SIDE)
-            .map(|i| (opacity_at(marks, shape, at(i)) * torn(i)).clamp(0.0, 1.0) + 0.01 * noise(i, 2))
-            .collect();
-        let sigma = vec![0.01; SIDE * SIDE];
-        Patch {
-            width: SIDE,
-            height: SIDE,
-            level: level(&opacity, &sigma, SIDE, SIDE),
-            opacity,
-            sigma,
-            wall_mm: (0..SIDE * SIDE).map(at).collect(),
-            mm_per_px: 1.0,
-            noise_rho: vec![1.0],
-            noise_grain_px: 1.0,
-        }
+        let marked = |i: usize| opacity_at(marks, shape, sample::place(i, SIDE));
+        sample::patch(SIDE, |i| (marked(i) * torn(i)).clamp(0.0, 1.0) + 0.01 * noise(i, 2))
     }
 
     /// Four volleys of four balls, no two of which touch, each with this second wave of its rim in a direction near the vertical.

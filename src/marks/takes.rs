@@ -253,6 +253,7 @@ impl About {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::marks::sample::uniform;
 
     const BRICK: [f32; 3] = [0.37, 0.18, 0.12];
     const MORTAR: [f32; 3] = [0.30, 0.28, 0.26];
@@ -260,9 +261,7 @@ mod tests {
     const SIDE: usize = 60;
 
     fn grain(i: usize) -> f32 {
-        let mut h = (i as u64 + 7).wrapping_mul(0x9e37_79b9_7f4a_7c15);
-        h = (h ^ (h >> 29)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        ((h >> 33) % 1000) as f32 / 1000.0 - 0.5
+        uniform(i) as f32
     }
 
     /// Brick with a joint 5 mm wide, 1 mm a pixel, and a mark of radius 13 mm, which lies as far from the joint as is said; the joint takes this share of it.

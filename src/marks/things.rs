@@ -98,7 +98,7 @@ pub fn find_things(r: &Reduced, radius_cells: f64, shots: usize) -> Things {
         odd.iter_mut().zip(stray).for_each(|(odd, d)| *odd |= d.abs() > limit);
     }
     // Print and seams that the two photos do not show alike are a cell wide: opening takes them away.
-    let odd = spread(&shrink(&odd, w, h, 1), w, h, 1);
+    let odd = opened(&odd, w, h, 1);
     let one = std::f64::consts::PI * radius_cells * radius_cells;
     let most = BIG * (shots as f64 + 1.0) * one;
     let longest = (shots as f64 + 2.0) * LARGEST_DIAMETER_RADII * radius_cells;
@@ -332,6 +332,11 @@ pub fn spread(v: &[bool], w: usize, h: usize, reach: usize) -> Vec<bool> {
 pub fn shrink(v: &[bool], w: usize, h: usize, reach: usize) -> Vec<bool> {
     let outside: Vec<bool> = v.iter().map(|b| !b).collect();
     spread(&outside, w, h, reach).iter().map(|b| !b).collect()
+}
+
+/// True cells without what is less than 2 `reach` + 1 cells wide (an opening with a square).
+pub fn opened(v: &[bool], w: usize, h: usize, reach: usize) -> Vec<bool> {
+    spread(&shrink(v, w, h, reach), w, h, reach)
 }
 
 /// Holes that true cells enclose on all sides are filled.

@@ -35,7 +35,7 @@ const LOOSE_RADII: f64 = 0.25;
 /// volleys that are in order none is; drips and remnants are.
 const SMALL: f64 = 0.65;
 /// The same of one this much larger, or this much fainter: a stain, a run of wet paint, a change of light that is fitted as a mark, or the soft rim of another
-/// one. Of 509 volleys that nothing else spoke against (renderings that are not `src/render`'s) nine have such a mark, and seven of those are wrong.
+/// one. Of 509 volleys that nothing else spoke against (renderings, 307 of them not `src/render`'s) nine have such a mark, and seven of those are wrong.
 const LARGE: f64 = 1.5;
 const WEAK: f64 = 0.25;
 /// Camera shift between two photos that is worth a word, px.

@@ -11,7 +11,7 @@ use super::looks::{Spot, VolleyLook};
 use crate::camera::WallView;
 use crate::error::Result;
 use crate::marks::patch::RawPatch;
-use crate::marks::things::{pieces, shrink, spread};
+use crate::marks::things::{opened, pieces, spread};
 use crate::points::WallPoint;
 
 /// A pixel tells when its light changed by this much, as a log ratio: noise that is in the photo between changes the one way and back, too.
@@ -141,7 +141,7 @@ fn changed_back(
     let mut out = Vec::new();
     for (k, p) in patches.iter().enumerate() {
         let back: Vec<bool> = (0..p.after.len()).map(|i| !p.quiet[i] && back_at(p, i)).collect();
-        let back = spread(&shrink(&back, p.width, p.height, 1), p.width, p.height, 1);
+        let back = opened(&back, p.width, p.height, 1);
         let radius_px = radius_mm / p.mm_per_px;
         let least = LEAST_SHARE * std::f64::consts::PI * radius_px * radius_px;
         let mut mask = vec![false; back.len()];

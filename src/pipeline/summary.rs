@@ -179,10 +179,9 @@ pub fn summarise(
     {
         forget_sideways(s);
     }
-    let dents = shape.filter(|s| s.dents).map(|_| DENTS.to_string());
-    let smeared = shape.filter(|s| s.smeared).map(|_| SMEARED.to_string());
-    let looks =
-        study.iter().filter_map(far_sideways).chain(hardly_known(measured)).chain(dents).chain(smeared).collect();
+    let kinds = shape.into_iter().flat_map(|s| [(s.dents, DENTS), (s.smeared, SMEARED)]);
+    let odd_marks = kinds.filter(|k| k.0).map(|k| k.1.to_string());
+    let looks = study.iter().filter_map(far_sideways).chain(hardly_known(measured)).chain(odd_marks).collect();
     let budgets = budgets(&shots, &factors, solver.inputs(), study.as_ref());
     let needed = |key: &str| wall.is_some() || !OF_PHOTOS.iter().any(|p| key.starts_with(p));
     let exact = session.spec.exact_inputs();
