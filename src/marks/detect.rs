@@ -14,9 +14,10 @@ use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use statrs::distribution::{ContinuousCDF, Normal};
 
-use super::edges::{fully_lit, line_light};
+use super::edges::line_light;
 use super::light::{Light, median, tile_light};
 use super::pair::Reduced;
+use super::shade::fully_lit;
 use super::smooth::{Neighbourhood, even_means, means};
 use crate::vectors::widest;
 

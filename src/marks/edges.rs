@@ -6,13 +6,13 @@
 //! from all lines of a neighbourhood together, since a mark leads a single one astray; how far the
 //! ratio still scatters along the line is its uncertainty there. What it cannot do: an edge that moved by less than half of its half
 //! shadow may be crossed by the steadiest lines, and is then a change that is left out; marks on it are missing, and the volley says so.
-//!
-//! In the shade a mark is darker as the wall is: [`Shade`] says by how much.
 
 use rayon::prelude::*;
 
-use super::light::{Light, bits, median, middle, mix};
+use super::light::{Light, bits, middle, mix};
+use super::lines::{Along, CellLine, LANES, LEAST_ON_LINE, Line, Planes};
 use super::pair::Reduced;
+use crate::vectors::widest;
 
 /// Half length of a line in mark diameters: marks side by side must reach over more than half of it to be taken for light.
 const LINE_DIAMETERS: f64 = 3.0;
@@ -24,8 +24,6 @@ const DIRECTIONS: usize = 12;
 const FINE_DIRECTIONS: usize = 72;
 /// Lines whose steadiness is taken together, mark diameters to either side: more than a mark reaches.
 const TOGETHER_DIAMETERS: f64 = 1.5;
-/// A line with fewer cells says nothing.
-const LEAST_ON_LINE: usize = 8;
 /// A jump of the light between neighbouring cells that counts as an edge, relative.
 const JUMP: f32 = 0.06;
 /// Cells to either side of a jump that belong to the edge: half shadow is that wide on a wall some metres from what casts it.
@@ -37,19 +35,10 @@ const MOST_SCATTER: f32 = 0.1;
 /// Nor does one where even the best lines stray by more on average: it is no straight line (leaves' shade comes to twice that, a straight edge
 /// with a volley's marks side by side on it to half).
 const MOST_STRAY: f32 = 0.1;
+/// The median deviation of a Gaussian, of its standard deviation.
+const MEDIAN_DEVIATION: f32 = 0.6745;
 /// Every second cell across and down is looked at first.
 const THIN: usize = 2;
-
-/// Mean deviation of values (as [`bits`]) from their median, relative: a line that crosses the strip between two places of an edge
-/// differs from its median in that strip only, but there by much. `None` where they are too few.
-fn mean_deviation(values: &mut [u32]) -> Option<f32> {
-    if values.len() < LEAST_ON_LINE {
-        return None;
-    }
-    let m = middle(values);
-    let sum: f32 = values.iter().map(|v| (f32::from_bits(*v) - m).abs()).sum();
-    Some(sum / (values.len() as f32 * m.max(1e-3)))
-}
 
 /// Median of values (as [`bits`]) and their scatter about it, relative. `None` where they are too few.
 fn median_and_scatter(values: &mut [u32]) -> Option<(f32, f32)> {
@@ -58,8 +47,7 @@ fn median_and_scatter(values: &mut [u32]) -> Option<(f32, f32)> {
     }
     let m = middle(values);
     values.iter_mut().for_each(|v| *v = (f32::from_bits(*v) - m).abs().to_bits());
-    // The median deviation of a Gaussian is 0.6745 of its standard deviation.
-    Some((m, middle(values) / (0.6745 * m.max(1e-3))))
+    Some((m, middle(values) / (MEDIAN_DEVIATION * m.max(1e-3))))
 }
 
 /// Every [`THIN`]th cell of a grid across and down.
@@ -88,6 +76,12 @@ impl Thinned {
         i / width / THIN * self.width + i % width / THIN
     }
 
+    /// All cells, of a grid `width` by `height`, for which a thinned one stands; at the grid's end the last of them more than once.
+    fn cells_of(&self, i: usize, width: usize, height: usize) -> [usize; CELLS] {
+        let (x, y) = self.place(i);
+        std::array::from_fn(|k| (y * THIN + k / THIN).min(height - 1) * width + (x * THIN + k % THIN).min(width - 1))
+    }
+
     /// The cells at most `reach` away.
     fn about(&self, i: usize, reach: usize) -> impl Iterator<Item = usize> {
         let (x, y) = self.place(i);
@@ -109,26 +103,6 @@ impl Ratio {
     fn of(r: &Reduced) -> Self {
         let of = |(a, b): (&[f32; 3], &[f32; 3])| std::array::from_fn(|c| (a[c] + 0.002) / (b[c] + 0.002));
         Self { width: r.width, height: r.height, of: r.after.iter().zip(&r.before).map(of).collect() }
-    }
-
-    /// Between four cells' middles; `None` outside and where one of them is not there.
-    fn between(&self, x: f64, y: f64) -> Option<[f32; 3]> {
-        let (x0, y0) = (x.floor(), y.floor());
-        if !(x0 >= 0.0 && y0 >= 0.0 && x0 + 1.0 < self.width as f64 && y0 + 1.0 < self.height as f64) {
-            return None;
-        }
-        let (fx, fy) = ((x - x0) as f32, (y - y0) as f32);
-        let i = y0 as usize * self.width + x0 as usize;
-        let corners = [i, i + 1, i + self.width, i + self.width + 1].map(|j| self.of[j]);
-        let weights = [(1.0 - fx) * (1.0 - fy), fx * (1.0 - fy), (1.0 - fx) * fy, fx * fy];
-        let out: [f32; 3] = std::array::from_fn(|c| corners.iter().zip(weights).map(|(v, w)| w * v[c]).sum());
-        out.iter().all(|v| v.is_finite()).then_some(out)
-    }
-
-    /// Along a line through a cell, cell by cell.
-    fn along(&self, (x, y): (f64, f64), angle: f64, half: i64) -> impl Iterator<Item = [f32; 3]> {
-        let (s, c) = angle.sin_cos();
-        (-half..=half).filter_map(move |t| self.between(x + t as f64 * c, y + t as f64 * s))
     }
 }
 
@@ -176,40 +150,50 @@ fn jumps(thin: &Thinned, light: &[[f32; 3]]) -> Vec<bool> {
 
 /// The ratio in every thinned cell, from lines of few directions.
 fn first_light(r: &Ratio, thin: &Thinned, diameter_cells: f64) -> Vec<[f32; 3]> {
-    let (w, h) = (r.width as i64, r.height as i64);
-    let half = (LINE_DIAMETERS * diameter_cells).ceil() as i64;
+    let half = (LINE_DIAMETERS * diameter_cells).ceil() as usize;
+    let planes = Planes::new(&r.of, r.width, half);
+    let angle = |k: usize| k as f64 * std::f64::consts::PI / DIRECTIONS as f64;
     // Every second cell along the line: neighbours hang together anyway.
-    let steps: Vec<i64> = (-half..=half).step_by(2).collect();
-    let lines: Vec<Vec<(i64, i64)>> = (0..DIRECTIONS)
-        .map(|k| {
-            let (s, c) = (k as f64 * std::f64::consts::PI / DIRECTIONS as f64).sin_cos();
-            steps.iter().map(|&t| ((t as f64 * c).round() as i64, (t as f64 * s).round() as i64)).collect()
-        })
-        .collect();
-    let along = |k: usize, x: i64, y: i64| {
-        lines[k].iter().filter_map(move |&(dx, dy)| {
-            let (u, v) = (x + dx, y + dy);
-            (u >= 0 && v >= 0 && u < w && v < h).then_some((v * w + u) as usize)
-        })
-    };
-    (0..thin.width * thin.height)
+    let lines: Vec<CellLine> = (0..DIRECTIONS).map(|k| CellLine::new(angle(k), half, 2, &planes)).collect();
+    let cells = thin.width * thin.height;
+    (0..cells.div_ceil(LANES))
         .into_par_iter()
-        .map_init(Vec::new, |values: &mut Vec<u32>, i| {
-            let (u, v) = thin.place(i);
-            let (u, v) = ((u * THIN) as i64, (v * THIN) as i64);
-            let mut of = |k: usize| {
-                values.clear();
-                values.extend(along(k, u, v).map(|j| r.of[j][1]).filter(|v| v.is_finite()).map(bits));
-                Some((mean_deviation(values)?, k))
+        .map_init(Along::default, |along, first| {
+            let first = first * LANES;
+            let middles = |c: usize| -> [usize; LANES] {
+                std::array::from_fn(|l| {
+                    let (x, y) = thin.place((first + l).min(cells - 1));
+                    planes.index(x * THIN, y * THIN, c)
+                })
             };
-            let best = (0..DIRECTIONS).filter_map(&mut of).min_by(|a, b| a.0.total_cmp(&b.0));
-            let Some((_, k)) = best else { return [1.0; 3] };
-            std::array::from_fn(|c| {
-                values.clear();
-                values.extend(along(k, u, v).map(|j| r.of[j][c]).filter(|v| v.is_finite()).map(bits));
-                if values.is_empty() { 1.0 } else { middle(values) }
-            })
+            let light: [[f32; 3]; LANES] = widest(
+                #[inline(always)]
+                || {
+                    let green = middles(1);
+                    let (mut least, mut best) = ([f32::INFINITY; LANES], [&lines[0]; LANES]);
+                    for line in &lines {
+                        along.read_cells(&planes, &[line; LANES], &green);
+                        let strays = along.mean_deviations(&along.medians());
+                        for l in 0..LANES {
+                            if strays[l] < least[l] {
+                                (least[l], best[l]) = (strays[l], line);
+                            }
+                        }
+                    }
+                    let mut light = [[1.0; 3]; LANES];
+                    for c in 0..3 {
+                        along.read_cells(&planes, &best, &middles(c));
+                        let medians = along.medians();
+                        for l in 0..LANES {
+                            light[l][c] = if least[l].is_finite() { medians[l] } else { 1.0 };
+                        }
+                    }
+                    light
+                },
+            );
+            light.into_iter().take(cells - first)
         })
+        .flatten_iter()
         .collect()
 }
 
@@ -229,6 +213,12 @@ fn spread_out(r: &Ratio, thin: &Thinned, first: &[[f32; 3]]) -> Vec<[f32; 3]> {
         .collect()
 }
 
+/// Cells that a thinned one stands for.
+const CELLS: usize = THIN * THIN;
+/// Lines for the channels of those cells: green, red and blue, and none that counts.
+const CHANNELS: [usize; 4] = [1, 0, 2, 2];
+const ROOM: usize = CHANNELS.len() * CELLS;
+
 /// Follows the edges: writes the ratio and its u into every cell of theirs.
 fn follow(
     r: &Ratio,
@@ -238,75 +228,118 @@ fn follow(
     ratio: &mut [[f32; 3]],
     edge_u: &mut [f32],
 ) {
-    let half = (EDGE_LINE_DIAMETERS * diameter_cells).ceil() as i64;
-    let angle_of = |k: f64| k * std::f64::consts::PI / FINE_DIRECTIONS as f64;
-    // How steady the ratio is in each direction.
-    let scatter: Vec<Option<Vec<f32>>> = (0..at_edge.len())
-        .into_par_iter()
-        .map_init(Vec::new, |values: &mut Vec<u32>, i| {
-            let (x, y) = thin.place(i);
-            let at = ((x * THIN) as f64, (y * THIN) as f64);
-            at_edge[i].then(|| {
-                let mut of = |k: usize| {
-                    values.clear();
-                    values.extend(r.along(at, angle_of(k as f64), half).map(|v| bits(v[1])));
-                    mean_deviation(values).unwrap_or(f32::NAN)
-                };
-                (0..FINE_DIRECTIONS).map(&mut of).collect()
-            })
-        })
-        .collect();
+    let half = (EDGE_LINE_DIAMETERS * diameter_cells).ceil() as usize;
+    let planes = Planes::new(&r.of, r.width, half);
+    let edge: Vec<usize> = (0..at_edge.len()).filter(|&i| at_edge[i]).collect();
+    let scatter = scatter_by_direction(&planes, thin, &edge, half);
+    let mut scatter_of = vec![None; at_edge.len()];
+    edge.iter().zip(&scatter).for_each(|(i, s)| scatter_of[*i] = Some(s));
     let reach = (TOGETHER_DIAMETERS * diameter_cells / THIN as f64).ceil() as usize;
-    // The direction; infinite where there is none.
-    let angles: Vec<f64> = (0..at_edge.len())
-        .into_par_iter()
-        .map(|i| {
-            if !at_edge[i] {
-                return f64::NAN;
-            }
-            let (mut sums, mut counts) = ([0.0f32; FINE_DIRECTIONS], [0.0f32; FINE_DIRECTIONS]);
-            for s in thin.about(i, reach).filter_map(|j| scatter[j].as_ref()) {
-                for ((sum, count), v) in sums.iter_mut().zip(&mut counts).zip(s).filter(|(_, v)| v.is_finite()) {
-                    (*sum, *count) = (*sum + v, *count + 1.0);
-                }
-            }
-            let mean = |k: usize| {
-                let k = k % FINE_DIRECTIONS;
-                if counts[k] > 0.0 { sums[k] / counts[k] } else { f32::MAX }
+    // None where the ratio strays in all directions.
+    let angles: Vec<Option<f64>> =
+        edge.par_iter().map(|&i| steadiest(thin.about(i, reach).filter_map(|j| scatter_of[j]))).collect();
+    // Cells for which one of these stands: two by two.
+    let nothing = |j: usize| (ratio[j], f32::INFINITY);
+    let cells_of = |i: usize| thin.cells_of(i, r.width, r.height);
+    let followed: Vec<(usize, f64)> = edge.iter().zip(&angles).filter_map(|(i, angle)| Some((*i, (*angle)?))).collect();
+    let light: Vec<[([f32; 3], f32); CELLS]> = followed
+        .par_chunks(LANES / ROOM)
+        .map_init(Along::default, |along, followed| {
+            let lines: Vec<Line> = followed.iter().map(|(_, angle)| Line::new(*angle, half, &planes)).collect();
+            let one = |l: usize| (l / ROOM).min(followed.len() - 1);
+            let middles: [usize; LANES] = std::array::from_fn(|l| {
+                let j = cells_of(followed[one(l)].0)[l % CELLS];
+                planes.index(j % r.width, j / r.width, CHANNELS[l % ROOM / CELLS])
+            });
+            let lines: [&Line; LANES] = std::array::from_fn(|l| &lines[one(l)]);
+            let (medians, counts, strays) = widest(
+                #[inline(always)]
+                || {
+                    along.read(&planes, &lines, &middles);
+                    let medians = along.medians();
+                    along.differences(&medians);
+                    (medians, along.counts(), along.medians())
+                },
+            );
+            let of = |(one, (i, _)): (usize, &(usize, f64))| {
+                let cells = cells_of(*i);
+                std::array::from_fn(|k| {
+                    let [green, red, blue] = [0, 1, 2].map(|c| one * ROOM + c * CELLS + k);
+                    if counts[green] < LEAST_ON_LINE {
+                        return nothing(cells[k]);
+                    }
+                    let scatter = strays[green] / (MEDIAN_DEVIATION * medians[green].max(1e-3));
+                    let u = if scatter > MOST_SCATTER { f32::INFINITY } else { scatter };
+                    ([red, green, blue].map(|l| medians[l]), u)
+                })
             };
-            let best = (0..FINE_DIRECTIONS).min_by(|a, b| mean(*a).total_cmp(&mean(*b))).unwrap_or_default();
-            if mean(best) > MOST_STRAY {
-                return f64::INFINITY;
-            }
-            let [a, b, c] = [best + FINE_DIRECTIONS - 1, best, best + 1].map(|k| f64::from(mean(k)));
-            let bend = a - 2.0 * b + c;
-            let shift = if bend > 0.0 && bend.is_finite() { (0.5 * (a - c) / bend).clamp(-0.5, 0.5) } else { 0.0 };
-            angle_of(best as f64 + shift)
+            followed.iter().enumerate().map(of).collect::<Vec<_>>()
         })
+        .flatten_iter()
         .collect();
-    let width = r.width;
-    ratio.par_iter_mut().zip(edge_u).enumerate().for_each_init(
-        Default::default,
-        |values: &mut [Vec<u32>; 3], (i, (ratio, u))| {
-            let (x, y) = (i % width, i / width);
-            let angle = angles[thin.standing_for(i, width)];
-            if !angle.is_finite() {
-                *u = if angle.is_nan() { 0.0 } else { f32::INFINITY };
-                return;
+    for (&i, _) in edge.iter().zip(&angles).filter(|(_, angle)| angle.is_none()) {
+        cells_of(i).into_iter().for_each(|j| edge_u[j] = f32::INFINITY);
+    }
+    for ((i, _), light) in followed.iter().zip(light) {
+        for (j, (of, u)) in cells_of(*i).into_iter().zip(light) {
+            (ratio[j], edge_u[j]) = (of, u);
+        }
+    }
+}
+
+/// How much the ratio strays along lines in each direction, for each of some thinned cells; NaN where lines are too short.
+fn scatter_by_direction(planes: &Planes, thin: &Thinned, cells: &[usize], half: usize) -> Vec<[f32; FINE_DIRECTIONS]> {
+    let lines: Vec<Line> = (0..FINE_DIRECTIONS).map(|k| Line::new(fine_angle(k as f64), half, planes)).collect();
+    let green = |i: usize| {
+        let (x, y) = thin.place(i);
+        planes.index(x * THIN, y * THIN, 1)
+    };
+    cells
+        .par_chunks(LANES)
+        .map_init(Along::default, |along, cells| {
+            let middles: [usize; LANES] = std::array::from_fn(|l| green(cells[l.min(cells.len() - 1)]));
+            let mut scatter = vec![[f32::NAN; FINE_DIRECTIONS]; cells.len()];
+            for (k, line) in lines.iter().enumerate() {
+                let strays = widest(
+                    #[inline(always)]
+                    || {
+                        along.read(planes, &[line; LANES], &middles);
+                        along.mean_deviations(&along.medians())
+                    },
+                );
+                scatter.iter_mut().zip(strays).for_each(|(of, strays)| of[k] = strays);
             }
-            values.iter_mut().for_each(Vec::clear);
-            for v in r.along((x as f64, y as f64), angle, half) {
-                values.iter_mut().zip(v).for_each(|(list, v)| list.push(bits(v)));
-            }
-            let [red, green, blue] = values;
-            let Some((m, scatter)) = median_and_scatter(green) else {
-                *u = f32::INFINITY;
-                return;
-            };
-            *ratio = [middle(red), m, middle(blue)];
-            *u = if scatter > MOST_SCATTER { f32::INFINITY } else { scatter };
-        },
-    );
+            scatter
+        })
+        .flatten_iter()
+        .collect()
+}
+
+/// The `k`th of the directions tried at an edge, radians.
+fn fine_angle(k: f64) -> f64 {
+    k * std::f64::consts::PI / FINE_DIRECTIONS as f64
+}
+
+/// The direction in which the lines of a neighbourhood stray least, radians; `None` where even those stray too much.
+fn steadiest<'a>(scatter: impl Iterator<Item = &'a [f32; FINE_DIRECTIONS]>) -> Option<f64> {
+    let (mut sums, mut counts) = ([0.0f32; FINE_DIRECTIONS], [0.0f32; FINE_DIRECTIONS]);
+    for s in scatter {
+        for ((sum, count), v) in sums.iter_mut().zip(&mut counts).zip(s).filter(|(_, v)| v.is_finite()) {
+            (*sum, *count) = (*sum + v, *count + 1.0);
+        }
+    }
+    let mean = |k: usize| {
+        let k = k % FINE_DIRECTIONS;
+        if counts[k] > 0.0 { sums[k] / counts[k] } else { f32::MAX }
+    };
+    let best = (0..FINE_DIRECTIONS).min_by(|a, b| mean(*a).total_cmp(&mean(*b))).unwrap_or_default();
+    if mean(best) > MOST_STRAY {
+        return None;
+    }
+    let [a, b, c] = [best + FINE_DIRECTIONS - 1, best, best + 1].map(|k| f64::from(mean(k)));
+    let bend = a - 2.0 * b + c;
+    let shift = if bend > 0.0 && bend.is_finite() { (0.5 * (a - c) / bend).clamp(-0.5, 0.5) } else { 0.0 };
+    Some(fine_angle(best as f64 + shift))
 }
 
 /// Takes the light of what lies about it for each piece of edge that could not be followed, is no longer across or down than lines pass
@@ -367,82 +400,6 @@ fn pass_over_groups(
         if let Some(light) = light_of[thin.standing_for(i, width)] {
             (*ratio, *u) = light;
         }
-    }
-}
-
-/// Cells whose median tells the light on the wall, mark diameters to either side: marks cover less than half of them, and a straight edge
-/// leaves the median of what lies about it as it is.
-const SHADE_DIAMETERS: f64 = 1.5;
-/// Such cells looked at, across and down.
-const SHADE_CELLS: usize = 9;
-/// The wall is fully lit where this share of its cells is darker.
-const FULLY_LIT: f64 = 0.95;
-
-/// How much of the full light falls on each part of a photo.
-pub struct Shade {
-    first: (usize, usize),
-    step: usize,
-    width: usize,
-    height: usize,
-    share: Vec<[f32; 3]>,
-}
-
-/// Linear RGB of the fully lit wall, from values of its cells.
-pub fn fully_lit(cells: impl Iterator<Item = [f32; 3]> + Clone) -> [f32; 3] {
-    std::array::from_fn(|c| {
-        let mut v: Vec<u32> = cells.clone().map(|p| p[c]).filter(|v| v.is_finite()).map(bits).collect();
-        if v.is_empty() {
-            return 1.0;
-        }
-        let k = (v.len() as f64 * FULLY_LIT) as usize;
-        f32::from_bits(*v.select_nth_unstable(k).1).max(1e-3)
-    })
-}
-
-impl Shade {
-    /// Over the cells `x` and `y` (first and last) of a photo that is `expected` there (linear RGB a cell, NaN where unknown), of which `lit` is the fully lit wall.
-    pub fn over(
-        expected: impl Fn(usize, usize) -> [f32; 3],
-        (x, y): ((usize, usize), (usize, usize)),
-        size: (usize, usize),
-        diameter_cells: f64,
-        lit: [f32; 3],
-    ) -> Self {
-        let reach = SHADE_DIAMETERS * diameter_cells;
-        let step = (0.5 * reach / SHADE_CELLS as f64).ceil() as usize;
-        let (width, height) = ((x.1 - x.0) / step + 2, (y.1 - y.0) / step + 2);
-        let about = |v: usize, most: usize| -> Vec<usize> {
-            let at = |k: usize| v as f64 + reach * (2.0 * k as f64 / (SHADE_CELLS - 1) as f64 - 1.0);
-            (0..SHADE_CELLS).map(at).filter(|v| *v >= 0.0 && *v < most as f64).map(|v| v as usize).collect()
-        };
-        let share = (0..width * height)
-            .map(|i| {
-                let (u, v) = (x.0 + i % width * step, y.0 + i / width * step);
-                let (across, down) = (about(u, size.0), about(v, size.1));
-                let values: Vec<[f32; 3]> = down
-                    .iter()
-                    .flat_map(|v| across.iter().map(|u| expected(*u, *v)))
-                    .filter(|p| p.iter().all(|v| v.is_finite()))
-                    .collect();
-                std::array::from_fn(|c| {
-                    let mut list: Vec<f32> = values.iter().map(|p| p[c]).collect();
-                    if list.is_empty() { 1.0 } else { median(&mut list) / lit[c] }
-                })
-            })
-            .collect();
-        Self { first: (x.0, y.0), step, width, height, share }
-    }
-
-    /// The share of the full light at a place, cells.
-    pub fn at(&self, x: f64, y: f64) -> [f32; 3] {
-        let among = |v: f64, first: usize, most: usize| {
-            let f = ((v - first as f64) / self.step as f64).clamp(0.0, (most - 1) as f64);
-            (f as usize, (f as usize + 1).min(most - 1), (f - f.floor()) as f32)
-        };
-        let (x0, x1, fx) = among(x, self.first.0, self.width);
-        let (y0, y1, fy) = among(y, self.first.1, self.height);
-        let at = |x: usize, y: usize| self.share[y * self.width + x];
-        mix(mix(at(x0, y0), at(x1, y0), fx), mix(at(x0, y1), at(x1, y1), fx), fy)
     }
 }
 
@@ -575,21 +532,5 @@ mod tests {
         assert!(wrong * 15 < strip.len(), "{wrong} of {}", strip.len());
         let unknown = strip.iter().filter(|&&i| light.edge_u[i].is_infinite()).count();
         assert!(unknown > 500, "{unknown}");
-    }
-
-    #[test]
-    fn shade_is_the_walls_own_light() {
-        let edge = straight(0.4);
-        let at = |x: usize, y: usize| light(edge(x as f64, y as f64)).map(|v| 0.6 * v);
-        let lit = fully_lit((0..W * H).map(|i| at(i % W, i / W)));
-        assert!((lit[1] - 0.6).abs() < 1e-3, "{lit:?}");
-        let shade = Shade::over(at, ((30, 170), (30, 130)), (W, H), DIAMETER, lit);
-        for (x, y) in [(40.0, 40.0), (100.0, 80.0), (104.0, 84.0), (97.0, 80.5), (160.0, 120.0)] {
-            let (found, truth) = (shade.at(x, y), light(edge(x, y)));
-            // Nine by nine cells three cells apart tell an edge's place to a third of that.
-            (0..3).for_each(|c| assert!((found[c] - truth[c]).abs() < 0.15, "{x} {y}: {found:?} {truth:?}"));
-        }
-        // Far from the edge it is exact.
-        assert!((shade.at(165.0, 125.0)[2] - 1.0).abs() < 1e-3 && (shade.at(35.0, 32.0)[0] - DARK[0]).abs() < 1e-3);
     }
 }

@@ -8,8 +8,8 @@
 use serde::{Deserialize, Serialize};
 
 use super::detect::Detection;
-use super::edges::Shade;
 use super::pair::{Pair, Reduced, catmull_rom};
+use super::shade::Shade;
 use super::shape::grain_px;
 use crate::points::PixelPoint;
 

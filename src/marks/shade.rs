@@ -1,0 +1,113 @@
+//! How much of the full light falls on each part of a photo?
+//!
+//! In the shade a mark is darker as the wall is: [`Shade`] says by how much, from the median of what lies about a place.
+
+use super::light::{bits, median, mix};
+
+/// Cells whose median tells the light on the wall, mark diameters to either side: marks cover less than half of them, and a straight edge
+/// leaves the median of what lies about it as it is.
+const SHADE_DIAMETERS: f64 = 1.5;
+/// Such cells looked at, across and down.
+const SHADE_CELLS: usize = 9;
+/// The wall is fully lit where this share of its cells is darker.
+const FULLY_LIT: f64 = 0.95;
+
+/// How much of the full light falls on each part of a photo.
+pub struct Shade {
+    first: (usize, usize),
+    step: usize,
+    width: usize,
+    height: usize,
+    share: Vec<[f32; 3]>,
+}
+
+/// Linear RGB of the fully lit wall, from values of its cells.
+pub fn fully_lit(cells: impl Iterator<Item = [f32; 3]> + Clone) -> [f32; 3] {
+    std::array::from_fn(|c| {
+        let mut v: Vec<u32> = cells.clone().map(|p| p[c]).filter(|v| v.is_finite()).map(bits).collect();
+        if v.is_empty() {
+            return 1.0;
+        }
+        let k = (v.len() as f64 * FULLY_LIT) as usize;
+        f32::from_bits(*v.select_nth_unstable(k).1).max(1e-3)
+    })
+}
+
+impl Shade {
+    /// Over the cells `x` and `y` (first and last) of a photo that is `expected` there (linear RGB a cell, NaN where unknown), of which `lit` is the fully lit wall.
+    pub fn over(
+        expected: impl Fn(usize, usize) -> [f32; 3],
+        (x, y): ((usize, usize), (usize, usize)),
+        size: (usize, usize),
+        diameter_cells: f64,
+        lit: [f32; 3],
+    ) -> Self {
+        let reach = SHADE_DIAMETERS * diameter_cells;
+        let step = (0.5 * reach / SHADE_CELLS as f64).ceil() as usize;
+        let (width, height) = ((x.1 - x.0) / step + 2, (y.1 - y.0) / step + 2);
+        let about = |v: usize, most: usize| -> Vec<usize> {
+            let at = |k: usize| v as f64 + reach * (2.0 * k as f64 / (SHADE_CELLS - 1) as f64 - 1.0);
+            (0..SHADE_CELLS).map(at).filter(|v| *v >= 0.0 && *v < most as f64).map(|v| v as usize).collect()
+        };
+        let share = (0..width * height)
+            .map(|i| {
+                let (u, v) = (x.0 + i % width * step, y.0 + i / width * step);
+                let (across, down) = (about(u, size.0), about(v, size.1));
+                let values: Vec<[f32; 3]> = down
+                    .iter()
+                    .flat_map(|v| across.iter().map(|u| expected(*u, *v)))
+                    .filter(|p| p.iter().all(|v| v.is_finite()))
+                    .collect();
+                std::array::from_fn(|c| {
+                    let mut list: Vec<f32> = values.iter().map(|p| p[c]).collect();
+                    if list.is_empty() { 1.0 } else { median(&mut list) / lit[c] }
+                })
+            })
+            .collect();
+        Self { first: (x.0, y.0), step, width, height, share }
+    }
+
+    /// The share of the full light at a place, cells.
+    pub fn at(&self, x: f64, y: f64) -> [f32; 3] {
+        let among = |v: f64, first: usize, most: usize| {
+            let f = ((v - first as f64) / self.step as f64).clamp(0.0, (most - 1) as f64);
+            (f as usize, (f as usize + 1).min(most - 1), (f - f.floor()) as f32)
+        };
+        let (x0, x1, fx) = among(x, self.first.0, self.width);
+        let (y0, y1, fy) = among(y, self.first.1, self.height);
+        let at = |x: usize, y: usize| self.share[y * self.width + x];
+        mix(mix(at(x0, y0), at(x1, y0), fx), mix(at(x0, y1), at(x1, y1), fx), fy)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const SIZE: (usize, usize) = (200, 160);
+    const DIAMETER: f64 = 9.0;
+    /// Light in the shade over that in the sun, by channel.
+    const DARK: [f32; 3] = [0.42, 0.45, 0.5];
+
+    /// The light about an edge through the middle with a half shadow six cells wide.
+    fn light(x: f64, y: f64) -> [f32; 3] {
+        let across = (x - 100.0) * 0.4f64.cos() + (y - 80.0) * 0.4f64.sin();
+        let t = (across / 6.0 + 0.5).clamp(0.0, 1.0);
+        DARK.map(|d| d + (1.0 - d) * (t * t * (3.0 - 2.0 * t)) as f32)
+    }
+
+    #[test]
+    fn shade_is_the_walls_own_light() {
+        let at = |x: usize, y: usize| light(x as f64, y as f64).map(|v| 0.6 * v);
+        let lit = fully_lit((0..SIZE.0 * SIZE.1).map(|i| at(i % SIZE.0, i / SIZE.0)));
+        assert!((lit[1] - 0.6).abs() < 1e-3, "{lit:?}");
+        let shade = Shade::over(at, ((30, 170), (30, 130)), SIZE, DIAMETER, lit);
+        for (x, y) in [(40.0, 40.0), (100.0, 80.0), (104.0, 84.0), (97.0, 80.5), (160.0, 120.0)] {
+            let (found, truth) = (shade.at(x, y), light(x, y));
+            // Nine by nine cells three cells apart tell an edge's place to a third of that.
+            (0..3).for_each(|c| assert!((found[c] - truth[c]).abs() < 0.15, "{x} {y}: {found:?} {truth:?}"));
+        }
+        // Far from the edge it is exact.
+        assert!((shade.at(165.0, 125.0)[2] - 1.0).abs() < 1e-3 && (shade.at(35.0, 32.0)[0] - DARK[0]).abs() < 1e-3);
+    }
+}
