@@ -129,6 +129,8 @@ pub struct Known {
     pub(super) walls: Arc<Walls>,
     solver: Arc<Solver>,
     pub(super) start: MarkShape,
+    /// The widest mark to expect, mm.
+    largest_mm: f64,
     /// Rows with shots.
     pub(super) shot: Vec<Shot>,
     /// Second photos of volleys, each with its row, and which calibration holds for it.
@@ -155,13 +157,14 @@ impl Known {
     /// A machine that no flight fits.
     pub fn new(session: &Session, wall: &Wall) -> Result<Self> {
         let m = &session.spec.marks;
-        let expected =
-            (m.smallest_m.map_or(DIAMETER_MM.0, |v| v * 1e3), m.largest_m.map_or(DIAMETER_MM.1, |v| v * 1e3));
+        let largest_mm = m.largest_m.map_or(DIAMETER_MM.1, |v| v * 1e3);
+        let expected = (m.smallest_m.map_or(DIAMETER_MM.0, |v| v * 1e3), largest_mm);
         Ok(Self {
             solver: Arc::new(Solver::new(&session_inputs(session)?)?),
             walls: Arc::new(Walls::new(session, wall)?),
             session: Arc::new(session.clone()),
             start: MarkShape::plain(expected),
+            largest_mm,
             shot: Vec::new(),
             again: Vec::new(),
             turns: Vec::new(),
@@ -336,7 +339,7 @@ impl Known {
             let (turn, wall, shown) = self.turns.get(row)?;
             Some(Seen { place: self.walls.calibrated(*wall), look: &turn.late.get(which)?.look, photo: &shown.photo })
         };
-        let mut measured = measure(&own, &later, &self.solver, volley, decided);
+        let mut measured = measure(&own, &later, &self.solver, volley, decided, self.largest_mm);
         if let Some(why) = far_speed(&volley.row, Units::of(&self.session)) {
             measured.look(FlagWord::FarSpeed, why);
         }

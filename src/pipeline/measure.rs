@@ -38,6 +38,9 @@ const SMALL: f64 = 0.65;
 /// one. Of 509 volleys that nothing else spoke against (renderings, 307 of them not `src/render`'s) nine have such a mark, and seven of those are wrong.
 const LARGE: f64 = 1.5;
 const WEAK: f64 = 0.25;
+/// No ball's mark is this much wider than the session's largest: marks read as wide as that were drying patches and dust about marks, whole marks
+/// came to 0.9 times the usual largest (renderings, 348 volleys of another renderer than `src/render`).
+const WIDER: f64 = 1.2;
 /// Camera shift between two photos that is worth a word, px.
 const MOVED_PX: f64 = 3.0;
 
@@ -85,13 +88,14 @@ pub struct Seen<'a> {
 }
 
 /// Places and solves a volley's marks, and says what is doubtful. `later` gives the look back that shows a mark
-/// ([`FoundMark::seen_in`]).
+/// ([`FoundMark::seen_in`]); no ball's mark is more than `largest_mm` across.
 pub fn measure<'a>(
     own: &Seen<'a>,
     later: &dyn Fn((usize, usize)) -> Option<Seen<'a>>,
     solver: &Solver,
     volley: &PairedVolley,
     decided: &Decided,
+    largest_mm: f64,
 ) -> Measured {
     let l = own.look;
     let judged = &decided.judged;
@@ -204,6 +208,12 @@ pub fn measure<'a>(
         } else if let Some(i) = unsure {
             flags.push(FlagWord::Doubtful);
             notes.push(format!("mark {} is barely told apart from its neighbour: look at the photo", i + 1));
+        } else if let Some((i, across_mm)) = too_large(&judged.marks, largest_mm, &by_person) {
+            flags.push(FlagWord::Doubtful);
+            notes.push(format!(
+                "mark {} is {across_mm:.0} mm across, where {largest_mm:.0} mm are the most to expect (marks.largest in session.toml): look at the photo whether it is a ball's",
+                i + 1
+            ));
         } else if let Some((i, unlike)) = unlike(&judged.marks, &by_person) {
             flags.push(FlagWord::Doubtful);
             notes.push(format!("mark {} is much {unlike}: look at the photo", i + 1));
@@ -337,6 +347,15 @@ fn loosest(marks: &[FoundMark], settled: &dyn Fn(usize) -> bool) -> Option<(usiz
     loose.map(|(i, m)| (i, u_mm(m))).max_by(|a, b| a.1.total_cmp(&b.1))
 }
 
+/// The largest mark, and how far it is across, mm, where that is more than a ball's can be.
+///
+/// What dries, fades or is lit otherwise on the whole wall is learned as the session's marks, so that none of it is unlike the others: of 348
+/// volleys of another renderer than `src/render` the two that were wrong without a word were such.
+fn too_large(marks: &[FoundMark], largest_mm: f64, settled: &dyn Fn(usize) -> bool) -> Option<(usize, f64)> {
+    let across = marks.iter().enumerate().filter(|(i, _)| !settled(*i)).map(|(i, m)| (i, 2.0 * m.radius_mm));
+    across.filter(|m| m.1 > WIDER * largest_mm).max_by(|a, b| a.1.total_cmp(&b.1))
+}
+
 /// The mark of three or more that is least like the middle one of its volley, and how: smaller than [`SMALL`] of it, larger than [`LARGE`], fainter than
 /// [`WEAK`]; none of those that are settled.
 fn unlike(marks: &[FoundMark], settled: &dyn Fn(usize) -> bool) -> Option<(usize, &'static str)> {
@@ -464,6 +483,16 @@ mod tests {
         assert_eq!(loosest(&loose, &nobody), Some((1, 6.0)));
         assert_eq!(loosest(&loose, &|i| i == 1), Some((0, 3.4)));
         assert!(loosest(&[], &nobody).is_none());
+    }
+
+    #[test]
+    fn the_largest_of_marks_that_no_ball_leaves_is_named() {
+        let nobody = |_: usize| false;
+        let wet = [mark(28.0, 0.5), mark(33.0, 0.5), mark(20.0, 0.5)];
+        assert_eq!(too_large(&wet, 45.0, &nobody), Some((1, 66.0)));
+        assert_eq!(too_large(&wet, 45.0, &|i| i == 1), Some((0, 56.0)));
+        assert_eq!(too_large(&wet, 60.0, &nobody), None, "the session says how large they may be");
+        assert_eq!(too_large(&[mark(26.0, 0.5)], 45.0, &nobody), None);
     }
 
     #[test]
