@@ -396,7 +396,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let results = std::path::Path::new(&to).join("results");
     std::fs::create_dir_all(&results)?;
     std::fs::write(results.join("report.html"), &html)?;
-    std::fs::write(results.join("summary.json"), serde_json::to_string_pretty(&summary)?)?;
+    std::fs::write(results.join("summary.json"), summary.to_json()?)?;
     println!("{to}: {} kB", html.len() / 1000);
     Ok(())
 }

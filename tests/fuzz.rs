@@ -266,9 +266,9 @@ fn a_pose_that_is_none_is_refused_at_once() {
 
 #[test]
 fn summary_json() {
-    let good = serde_json::to_string_pretty(&report_common::calibrated()).unwrap();
+    let good = report_common::calibrated().to_json().unwrap();
     let read = |t: &str| {
-        let summary: Summary = serde_json::from_str(t).map_err(|e| text(pockmark::Error::input(e.to_string())))?;
+        let summary = Summary::from_json(t).map_err(text)?;
         let html = page(&summary, &[]).map_err(text)?;
         assert!(html.ends_with("</html>\n") || html.contains("</html>"));
         labels(&summary);

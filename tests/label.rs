@@ -222,7 +222,7 @@ fn too_many_and_too_few_are_refused() {
 
 fn write_session(dir: &Path, summary: &Summary) {
     fs::create_dir_all(dir.join("results")).unwrap();
-    fs::write(dir.join("results/summary.json"), serde_json::to_string(summary).unwrap()).unwrap();
+    fs::write(dir.join("results/summary.json"), summary.to_json().unwrap()).unwrap();
 }
 
 #[test]

@@ -262,16 +262,10 @@ fn run_volleys(session: &Session, part: (usize, usize)) -> Result<Ended> {
     Ok(Ended::Good)
 }
 
-fn as_json(summary: &Summary) -> Result<String> {
-    let text = serde_json::to_string_pretty(summary)
-        .map_err(|e| Error::no_answer(format!("the results hold a value that JSON cannot ({e})")))?;
-    Ok(text + "\n")
-}
-
 /// Says what came out. Whoever cannot save the results has at least seen them.
 pub fn finish(outcome: &Outcome, written: Result<Vec<PathBuf>>, json: bool) -> Result<Ended> {
     let files = written.as_deref().unwrap_or_default();
-    say(&if json { as_json(&outcome.summary)? } else { describe(outcome, files) })?;
+    say(&if json { outcome.summary.to_json()? } else { describe(outcome, files) })?;
     written.map_err(|e| e.context("the results above were not saved"))?;
     Ok(ended(outcome))
 }
@@ -287,7 +281,7 @@ pub fn run(args: &Args) -> Result<Ended> {
     match run_or_not(&session, args)? {
         Ran::Unchanged(there) => {
             if args.json {
-                say(&as_json(&there.summary)?)?;
+                say(&there.summary.to_json()?)?;
             } else {
                 let text = describe_rows(&there.volleys, &there.summary);
                 let results = session.paths.results();

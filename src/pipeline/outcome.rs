@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use super::Progress;
 use super::linear::Cells;
-use crate::error::{Error, Result};
+use crate::error::Result;
 use crate::report::{Summary, VolleyPicture, write_page};
 use crate::session::Session;
 use crate::session::lock::{SessionLock, Work};
@@ -88,10 +88,7 @@ pub fn write_results(session: &Session, outcome: &Outcome) -> Result<Vec<PathBuf
 /// As for [`write_results`].
 pub fn write_results_as(session: &Session, outcome: &Outcome, parquet: bool) -> Result<Vec<PathBuf>> {
     let folder = session.paths.own_results()?;
-    let json = |to: &mut dyn Write| {
-        serde_json::to_writer_pretty(to, &outcome.summary)
-            .map_err(|e| Error::no_answer(format!("the results hold a value that JSON cannot ({e})")))
-    };
+    let json = |to: &mut dyn Write| outcome.summary.write_json(to);
     let page = |to: &mut dyn Write| write_page(&outcome.summary, &outcome.pictures, to);
     let shots = shots_csv(&outcome.shots, &outcome.factor_names)?;
     let volleys = volleys_csv(&outcome.volleys)?;

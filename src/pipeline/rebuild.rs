@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use super::Progress;
 use super::pictures::cut_pictures;
 use crate::error::{Context, Error, Result, typed};
-use crate::report::model::{FileHash, VERSION};
+use crate::report::model::FileHash;
 use crate::report::{ChartFiles, Summary, write_page};
 use crate::session::hash::sha256_file;
 use crate::session::lock::{SessionLock, Work};
@@ -30,25 +30,7 @@ pub fn read_summary(paths: &SessionPaths) -> Result<Summary> {
             typed(&paths.dir)
         )));
     }
-    let text = read_text(&path, LARGEST_SUMMARY_BYTES)?;
-    let place = || path.display().to_string();
-    // The version is looked at first: a later format need not read as this one.
-    #[derive(serde::Deserialize)]
-    struct Versioned {
-        version: u32,
-    }
-    let not_one = |e: serde_json::Error| {
-        Error::input(format!("is no summary that this program reads ({e}): measure again with `pockmark run`"))
-    };
-    let Versioned { version } = serde_json::from_str(&text).map_err(not_one).place(place)?;
-    // What an older version lacks has a default; a newer one may mean anything.
-    if version > VERSION {
-        return Err(Error::input(format!(
-            "has format version {version}, this program reads up to {VERSION}: update the program, or measure again with `pockmark run`"
-        )))
-        .place(place);
-    }
-    serde_json::from_str(&text).map_err(not_one).place(place)
+    Summary::from_json(&read_text(&path, LARGEST_SUMMARY_BYTES)?).place(|| path.display().to_string())
 }
 
 /// Says so when files of a session are others than those that its results were made from.

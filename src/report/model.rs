@@ -3,6 +3,7 @@
 //! [`Summary`] is the content of `results/summary.json`, versioned: a field may be added, none changes its
 //! meaning. Angles are degrees, lengths millimetres on the wall, speeds m/s; u is a standard uncertainty.
 
+use std::io::Write;
 use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
@@ -12,6 +13,7 @@ use super::number::COVERAGE;
 use super::units::Units;
 use crate::camera::wall::{WallQuality, WallSheet};
 use crate::camera::{Lens, Pose, WallView};
+use crate::error::{Error, Result};
 use crate::marks::shape::MarkShape;
 use crate::session::flags::FlagWord;
 use crate::session::results::Status;
@@ -67,6 +69,56 @@ pub struct Summary {
     pub notes: Vec<String>,
     /// Files that the results come from, with their SHA-256.
     pub files: Vec<FileHash>,
+}
+
+impl Summary {
+    /// The text of `summary.json`.
+    ///
+    /// # Errors
+    /// A value that JSON cannot hold.
+    pub fn to_json(&self) -> Result<String> {
+        let mut text = Vec::new();
+        self.write_json(&mut text)?;
+        String::from_utf8(text).map_err(|e| Error::no_answer(e.to_string()))
+    }
+
+    /// The same, written piece by piece.
+    ///
+    /// # Errors
+    /// As for [`Summary::to_json`]; `to` cannot be written.
+    pub fn write_json(&self, to: &mut dyn Write) -> Result<()> {
+        let cannot_write = |e: &dyn std::fmt::Display| Error::no_answer(format!("cannot write the results: {e}"));
+        serde_json::to_writer_pretty(&mut *to, self).map_err(|e| {
+            if e.is_io() {
+                cannot_write(&e)
+            } else {
+                Error::no_answer(format!("the results hold a value that JSON cannot ({e})"))
+            }
+        })?;
+        to.write_all(b"\n").map_err(|e| cannot_write(&e))
+    }
+
+    /// Reads such a text, also an older version's: what that lacks has a default.
+    ///
+    /// # Errors
+    /// Not JSON of this format, or a later version, which may mean anything.
+    pub fn from_json(text: &str) -> Result<Self> {
+        // The version is looked at first: a later format need not read as this one.
+        #[derive(Deserialize)]
+        struct Versioned {
+            version: u32,
+        }
+        let not_one = |e: serde_json::Error| {
+            Error::input(format!("is no summary that this program reads ({e}): measure again with `pockmark run`"))
+        };
+        let Versioned { version } = serde_json::from_str(text).map_err(not_one)?;
+        if version > VERSION {
+            return Err(Error::input(format!(
+                "has format version {version}, this program reads up to {VERSION}: update the program, or measure again with `pockmark run`"
+            )));
+        }
+        serde_json::from_str(text).map_err(not_one)
+    }
 }
 
 /// The speeds, m/s, that a study's sentences speak of.

@@ -39,11 +39,11 @@ const FINDINGS_SHOWN: usize = 8;
 ///
 /// ```
 /// use pockmark::report::{Summary, page};
-/// let summary: Summary = serde_json::from_str(
+/// let summary = Summary::from_json(
 ///     r#"{"version": 1, "written_by": "x", "title": "June <b>ladder</b>", "volleys": [], "study_problem": "no shots",
 ///         "budgets": [], "calibration": null, "mark_shape": null, "exact_inputs": [], "assumed_inputs": [],
 ///         "session_notes": [], "files": []}"#,
-/// ).map_err(|e| pockmark::Error::input(e.to_string()))?;
+/// )?;
 /// let html = page(&summary, &[])?;
 /// assert!(html.contains("June &lt;b&gt;ladder&lt;"));
 /// # Ok::<(), pockmark::Error>(())
