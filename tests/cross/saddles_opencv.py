@@ -9,6 +9,8 @@ from the truth rounded to whole pixels (a better start than it gets in life); on
 limits. Needs opencv (with aruco), numpy and scipy.
 """
 
+import concurrent.futures
+import itertools
 import json
 import pathlib
 import subprocess
@@ -108,17 +110,19 @@ def inside(points):
     return (points > 30).all(1) & (points < np.array(SIZE) - 31).all(1)
 
 
-def measure(program, clean, keys, blur, noise, rng, others):
+def measure(program, clean, keys, blur, noise, rng):
     """{method: (errors of all corners found, corners there are)}."""
     photos = [[(photograph(image, blur, noise, rng), truth) for image, truth in views] for views in clean]
-    found = ours(program, [tagged for (tagged, _), _ in photos])
+    found = ours(program, [sheets for (sheets, _), *_ in photos])
     parts = {}
-    for ((tagged, truth), (bare, bare_truth)), seen in zip(photos, found):
-        keep, bare_keep = inside(truth), inside(bare_truth)
+    for ((tagged, truth), *plain), seen in zip(photos, found):
+        keep = inside(truth)
         mine = [np.array(seen[k]) - t for k, t, there in zip(keys, truth, keep) if there and k in seen]
         parts.setdefault(OURS, []).append((np.reshape(mine, (-1, 2)), int(keep.sum())))
-        if not others:
+        if not plain:
             continue
+        ((bare, bare_truth),) = plain
+        bare_keep = inside(bare_truth)
         for name, off, n in (
             ("cornerSubPix 5, sheets", refined(tagged, truth[keep], 5), keep.sum()),
             ("cornerSubPix 5, plain", refined(bare, bare_truth[bare_keep], 5), bare_keep.sum()),
@@ -129,7 +133,7 @@ def measure(program, clean, keys, blur, noise, rng, others):
     return {name: (np.concatenate([o for o, _ in p]), sum(n for _, n in p)) for name, p in parts.items()}
 
 
-def main(program):
+def main(program, workers):
     rng = np.random.default_rng(20260510)
     (sheet_image, sheet_corners), (plain_image, plain_corners) = sheets(), plain()
     keys = [(n, i) for n in sheet_corners for i in range(6)]
@@ -138,15 +142,19 @@ def main(program):
     bad = []
     for square in SQUARES:
         for tilt in (0.0, 28.6, 50.0, 60.0) if square == 54 else (0.0, 28.6, 60.0):
-            clean = []
-            for turn in TURNS:
-                views = []
-                for image, points in ((sheet_image, drawn), (plain_image, plain_corners)):
-                    h = homography(turn, tilt, 0.3 * tilt, square / SQUARE, np.array(image.shape[::-1]) / 2, SIZE)
-                    views.append((sharp(image, h, SIZE), seen_through(h, points)))
-                clean.append(views)
+            # The plain board is for the others.
+            boards = ((sheet_image, drawn), (plain_image, plain_corners))[: 1 + (square == 54)]
+            images, points, h = zip(
+                *(
+                    (image, points, homography(turn, tilt, 0.3 * tilt, square / SQUARE, np.array(image.shape[::-1]) / 2, SIZE))
+                    for turn in TURNS
+                    for image, points in boards
+                )
+            )
+            views = list(zip(workers.map(sharp, images, h, itertools.repeat(SIZE)), map(seen_through, h, points)))
+            clean = [views[k : k + len(boards)] for k in range(0, len(views), len(boards))]
             for blur, noise in ((0.6, 2.0), (1.0, 2.0), (1.0, 5.0), (2.0, 2.0)):
-                for name, (off, there) in measure(program, clean, keys, blur, noise, rng, square == 54).items():
+                for name, (off, there) in measure(program, clean, keys, blur, noise, rng).items():
                     rms = np.sqrt((off**2).mean()) if len(off) else np.nan
                     mean = off.mean(0) if len(off) else np.full(2, np.nan)
                     worst = np.abs(off).max() if len(off) else np.nan
@@ -169,4 +177,5 @@ def main(program):
 if __name__ == "__main__":
     if len(sys.argv) != 2:
         sys.exit(__doc__)
-    main(sys.argv[1])
+    with concurrent.futures.ProcessPoolExecutor() as workers:
+        main(sys.argv[1], workers)
