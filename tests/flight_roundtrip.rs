@@ -290,7 +290,7 @@ fn any_setting() -> impl Strategy<Value = Setting> {
 
 proptest! {
     #![proptest_config(ProptestConfig {
-        cases: 1000,
+        cases: 3000,
         failure_persistence: None,
         rng_seed: RngSeed::Fixed(2024),
         ..ProptestConfig::default()
