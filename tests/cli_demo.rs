@@ -183,7 +183,7 @@ fn a_day_comes_out_right_and_no_photo_is_touched() {
     // Lists that a good day leaves empty hide their fields.
     let mut full = summary.clone();
     full["calibration"]["quality"]["warnings"] = vec!["sheet 3 is not flat"].into();
-    summary_doc::assert_documented(&full);
+    summary_doc::assert_documented(&full.to_string());
 
     for (path, bytes) in &day().files {
         let here = dir.join(path.strip_prefix(&day().dir).unwrap());

@@ -225,7 +225,7 @@ fn zero_shots_replace_the_stated_zero_and_stay_out_of_the_study() {
     assert!(number(&rows[0], "mean_release_deg").abs() < 1e-4 && rows[0]["flags"] == "zero_shot");
     let summary = f.summary();
     assert!(!summary.linear_checks.is_empty());
-    summary_doc::assert_documented(&serde_json::from_str(&summary.to_json().unwrap()).unwrap());
+    summary_doc::assert_documented(&summary.to_json().unwrap());
     let notes = summary.notes.join("\n");
     assert!(notes.contains("zero comes from 4 zero shots (volley cup)"), "{notes}");
     assert!(notes.contains("session.toml states a zero of -10.00 ± 0.10 deg, which is not used"), "{notes}");

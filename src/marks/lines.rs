@@ -42,13 +42,24 @@ impl Planes {
     pub fn index(&self, x: usize, y: usize, channel: usize) -> usize {
         channel * self.cells + (y + self.rim) * self.width + x + self.rim
     }
-}
 
-impl Planes {
     /// Two values side by side.
     #[inline(always)]
     fn pair(&self, at: usize) -> Option<&[f32; 2]> {
         self.of.get(at..)?.first_chunk()
+    }
+
+    /// Places on a line, cells across and down from its middle: in a direction, radians, up to `half` cells to either side, which is at most what
+    /// these planes are for; every `step`th cell.
+    fn places(&self, angle_rad: f64, half: usize, step: usize) -> impl Iterator<Item = [f64; 2]> {
+        let (sine, cosine) = angle_rad.sin_cos();
+        let half = half.min(self.rim - 2) as isize;
+        (-half..=half).step_by(step).map(move |t| [cosine, sine].map(|along| t as f64 * along))
+    }
+
+    /// How far off a cell stands that is so many across and down.
+    fn off(&self, x: isize, y: isize) -> isize {
+        y * self.width as isize + x
     }
 }
 
@@ -56,18 +67,16 @@ impl Planes {
 pub(super) struct Line(Vec<(isize, [f32; 4])>);
 
 impl Line {
-    /// In a direction, radians, up to `half` cells to either side, which is at most what `planes` are for.
+    /// At the places of [`Planes::places`], of every cell.
     pub fn new(angle_rad: f64, half: usize, planes: &Planes) -> Self {
-        let (sine, cosine) = angle_rad.sin_cos();
-        let half = half.min(planes.rim - 2) as isize;
-        let place = |t: isize| {
-            let [(x, fx), (y, fy)] = [cosine, sine].map(|along| {
-                let at = MIDDLE + t as f64 * along;
+        let place = |at: [f64; 2]| {
+            let [(x, fx), (y, fy)] = at.map(|v| {
+                let at = MIDDLE + v;
                 ((at.floor() - MIDDLE) as isize, (at - at.floor()) as f32)
             });
-            (y * planes.width as isize + x, [(1.0 - fx) * (1.0 - fy), fx * (1.0 - fy), (1.0 - fx) * fy, fx * fy])
+            (planes.off(x, y), [(1.0 - fx) * (1.0 - fy), fx * (1.0 - fy), (1.0 - fx) * fy, fx * fy])
         };
-        Self((-half..=half).map(place).collect())
+        Self(planes.places(angle_rad, half, 1).map(place).collect())
     }
 }
 
@@ -75,15 +84,13 @@ impl Line {
 pub(super) struct CellLine(Vec<isize>);
 
 impl CellLine {
-    /// In a direction, radians, up to `half` cells to either side, which is at most what `planes` are for; every `step`th cell.
+    /// At the places of [`Planes::places`].
     pub fn new(angle_rad: f64, half: usize, step: usize, planes: &Planes) -> Self {
-        let (sine, cosine) = angle_rad.sin_cos();
-        let half = half.min(planes.rim - 2) as isize;
-        let place = |t: isize| {
-            let [x, y] = [cosine, sine].map(|along| (t as f64 * along).round() as isize);
-            y * planes.width as isize + x
+        let place = |at: [f64; 2]| {
+            let [x, y] = at.map(|v| v.round() as isize);
+            planes.off(x, y)
         };
-        Self((-half..=half).step_by(step).map(place).collect())
+        Self(planes.places(angle_rad, half, step).map(place).collect())
     }
 }
 

@@ -88,7 +88,7 @@ pub struct Seen<'a> {
 }
 
 /// Places and solves a volley's marks, and says what is doubtful. `later` gives the look back that shows a mark
-/// ([`FoundMark::seen_in`]); no ball's mark is more than `largest_mm` across.
+/// ([`FoundMark::seen_in`]); `largest_mm` is the widest mark to expect.
 pub fn measure<'a>(
     own: &Seen<'a>,
     later: &dyn Fn((usize, usize)) -> Option<Seen<'a>>,

@@ -10,7 +10,6 @@ limits. Needs opencv (with aruco), numpy and scipy.
 """
 
 import concurrent.futures
-import itertools
 import json
 import pathlib
 import subprocess
@@ -113,15 +112,15 @@ def inside(points):
 def measure(program, clean, keys, blur, noise, rng):
     """{method: (errors of all corners found, corners there are)}."""
     photos = [[(photograph(image, blur, noise, rng), truth) for image, truth in views] for views in clean]
-    found = ours(program, [sheets for (sheets, _), *_ in photos])
+    found = ours(program, [tagged for (tagged, _), *_ in photos])
     parts = {}
-    for ((tagged, truth), *plain), seen in zip(photos, found):
+    for ((tagged, truth), *others), seen in zip(photos, found):
         keep = inside(truth)
         mine = [np.array(seen[k]) - t for k, t, there in zip(keys, truth, keep) if there and k in seen]
         parts.setdefault(OURS, []).append((np.reshape(mine, (-1, 2)), int(keep.sum())))
-        if not plain:
+        if not others:
             continue
-        ((bare, bare_truth),) = plain
+        ((bare, bare_truth),) = others
         bare_keep = inside(bare_truth)
         for name, off, n in (
             ("cornerSubPix 5, sheets", refined(tagged, truth[keep], 5), keep.sum()),
@@ -131,6 +130,12 @@ def measure(program, clean, keys, blur, noise, rng):
         ):
             parts.setdefault(name, []).append((off, int(n)))
     return {name: (np.concatenate([o for o, _ in p]), sum(n for _, n in p)) for name, p in parts.items()}
+
+
+def view(image, points, turn, tilt, square):
+    """A board without blur and noise, and where its corners are in that, px."""
+    h = homography(turn, tilt, 0.3 * tilt, square / SQUARE, np.array(image.shape[::-1]) / 2, SIZE)
+    return sharp(image, h, SIZE), seen_through(h, points)
 
 
 def main(program, workers):
@@ -144,15 +149,8 @@ def main(program, workers):
         for tilt in (0.0, 28.6, 50.0, 60.0) if square == 54 else (0.0, 28.6, 60.0):
             # The plain board is for the others.
             boards = ((sheet_image, drawn), (plain_image, plain_corners))[: 1 + (square == 54)]
-            images, points, h = zip(
-                *(
-                    (image, points, homography(turn, tilt, 0.3 * tilt, square / SQUARE, np.array(image.shape[::-1]) / 2, SIZE))
-                    for turn in TURNS
-                    for image, points in boards
-                )
-            )
-            views = list(zip(workers.map(sharp, images, h, itertools.repeat(SIZE)), map(seen_through, h, points)))
-            clean = [views[k : k + len(boards)] for k in range(0, len(views), len(boards))]
+            coming = [[workers.submit(view, *board, turn, tilt, square) for board in boards] for turn in TURNS]
+            clean = [[v.result() for v in views] for views in coming]
             for blur, noise in ((0.6, 2.0), (1.0, 2.0), (1.0, 5.0), (2.0, 2.0)):
                 for name, (off, there) in measure(program, clean, keys, blur, noise, rng).items():
                     rms = np.sqrt((off**2).mean()) if len(off) else np.nan
