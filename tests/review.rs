@@ -130,6 +130,10 @@ fn nobody_else_gets_in_and_nothing_outside_is_served() {
     for part in ["content-security-policy: default-src 'none'", "referrer-policy: no-referrer", "nosniff", "no-store"] {
         assert!(head.contains(part), "{part} is not in {head}");
     }
+    let shown = String::from_utf8(page.get("").body).unwrap();
+    let parts = shown.split('"').filter(|p| [".js", ".css"].iter().any(|end| p.ends_with(end)));
+    let parts: Vec<&str> = parts.inspect(|p| assert_eq!(page.get(p).status, 200, "{p}")).collect();
+    assert_eq!(parts, ["review.css", "review.js", "hands.js"]);
     assert_eq!(
         page.get("photo/0/after").body,
         fs::read(dir.join("photos").join(page.state()["volleys"][0]["photo"].as_str().unwrap())).unwrap()

@@ -16,6 +16,7 @@ use crate::pipeline::review::{Edit, Review};
 const PAGE: &str = include_str!("page/review.html");
 const STYLE: &str = include_str!("page/review.css");
 const SCRIPT: &str = include_str!("page/review.js");
+const HANDS: &str = include_str!("page/hands.js");
 
 /// The review page of a session.
 pub struct ReviewSite {
@@ -82,6 +83,7 @@ impl Site for ReviewSite {
             ("GET", [""]) => Answer::of("text/html; charset=utf-8", PAGE),
             ("GET", ["review.css"]) => Answer::of("text/css; charset=utf-8", STYLE),
             ("GET", ["review.js"]) => Answer::of("text/javascript; charset=utf-8", SCRIPT),
+            ("GET", ["hands.js"]) => Answer::of("text/javascript; charset=utf-8", HANDS),
             ("GET", ["state"]) => Self::state(&self.review()),
             ("GET", ["photo", volley, which]) => self.photo(volley, which),
             ("POST", ["edit"]) => {
