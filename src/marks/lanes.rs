@@ -52,6 +52,36 @@ impl Lanes {
     }
 }
 
+/// Room for what a tile's pixels come to, used again from tile to tile and from step to step. Nothing is read before it is written.
+pub(super) struct Work<const N: usize> {
+    /// What each mark lets through.
+    pub(super) clear: Vec<Row>,
+    /// Its derivatives, of those that move. Single precision is enough: they only say where to step, and how far a centre is off to one part in a
+    /// million.
+    pub(super) by: Vec<[Row; N]>,
+    /// These weighted, pixel by pixel.
+    pub(super) panels: Vec<[[f32; N]; LANES]>,
+    /// Weighted residuals.
+    pub(super) pulled: Row,
+}
+
+impl<const N: usize> Work<N> {
+    /// None yet.
+    pub(super) fn none() -> Self {
+        Self { clear: Vec::new(), by: Vec::new(), panels: Vec::new(), pulled: [0.0; LANES] }
+    }
+
+    /// Room for so many marks, so many of which move, and for the weighted derivatives where a matrix is wanted.
+    pub(super) fn of(&mut self, marks: usize, moving: usize, matrix: bool) -> &mut Self {
+        self.clear.resize(marks, [0.0; LANES]);
+        self.by.resize(moving, [[0.0; LANES]; N]);
+        if matrix {
+            self.panels.resize(moving, [[0.0; N]; LANES]);
+        }
+        self
+    }
+}
+
 /// A mark in single precision.
 #[derive(Clone, Copy)]
 pub(super) struct Mark {
@@ -251,28 +281,54 @@ const TOGETHER: usize = 4;
 pub(super) fn product<const N: usize>(a: &[[f32; N]; LANES], b: &[[f32; N]; LANES]) -> [[f32; N]; N] {
     widest(
         #[inline(always)]
-        || all_products(a, b),
+        || {
+            let mut out = [[0.0f32; N]; N];
+            for first in (0..N).step_by(TOGETHER) {
+                rows::<N, N>(a, b, first, &mut out);
+            }
+            out
+        },
     )
 }
 
-#[inline(always)]
-fn all_products<const N: usize>(a: &[[f32; N]; LANES], b: &[[f32; N]; LANES]) -> [[f32; N]; N] {
-    let mut out = [[0.0f32; N]; N];
-    for first in (0..N).step_by(TOGETHER) {
-        let mut sums = [[0.0f32; N]; TOGETHER];
-        for (a, b) in a.iter().zip(b) {
-            for (k, row) in sums.iter_mut().enumerate() {
-                let v = a[(first + k).min(N - 1)];
-                for (cell, u) in row.iter_mut().zip(b) {
-                    *cell += v * u;
+/// [`product`] of a mark's derivatives with themselves: up to the diagonal, and what lies beside it in the same rows.
+pub(super) fn square<const N: usize>(a: &[[f32; N]; LANES]) -> [[f32; N]; N] {
+    widest(
+        #[inline(always)]
+        || {
+            let mut out = [[0.0f32; N]; N];
+            for first in (0..N).step_by(TOGETHER) {
+                match first / TOGETHER {
+                    0 => rows::<N, TOGETHER>(a, a, first, &mut out),
+                    1 => rows::<N, { 2 * TOGETHER }>(a, a, first, &mut out),
+                    _ => rows::<N, N>(a, a, first, &mut out),
                 }
             }
-        }
-        for (to, row) in out[first..].iter_mut().zip(sums) {
-            *to = row;
+            out
+        },
+    )
+}
+
+/// [`TOGETHER`] rows of a product from `first` on, as far as their first W numbers.
+#[inline(always)]
+fn rows<const N: usize, const W: usize>(
+    a: &[[f32; N]; LANES],
+    b: &[[f32; N]; LANES],
+    first: usize,
+    out: &mut [[f32; N]; N],
+) {
+    let mut sums = [[0.0f32; W]; TOGETHER];
+    for (a, b) in a.iter().zip(b) {
+        for (k, row) in sums.iter_mut().enumerate() {
+            let v = a[(first + k).min(N - 1)];
+            for (cell, u) in row.iter_mut().zip(b) {
+                *cell += v * u;
+            }
         }
     }
-    out
+    for (to, row) in out[first..].iter_mut().zip(sums) {
+        to.iter_mut().zip(row).for_each(|(to, v)| *to = v);
+    }
 }
 
 #[cfg(test)]
@@ -309,10 +365,12 @@ mod tests {
             std::array::from_fn(|i| std::array::from_fn(|k| ((i * 7 + k * f) % 11) as f32 - 5.0))
         };
         let (a, b) = (panel(3), panel(5));
-        let p = product(&a, &b);
-        for (r, c) in [(0, 0), (3, 11), (11, 2), (7, 7)] {
-            let exact: f32 = (0..LANES).map(|i| a[i][r] * b[i][c]).sum();
-            assert_eq!(p[r][c], exact);
+        let (p, s) = (product(&a, &b), square(&a));
+        for (r, c) in (0..12).flat_map(|r| (0..12).map(move |c| (r, c))) {
+            assert_eq!(p[r][c], (0..LANES).map(|i| a[i][r] * b[i][c]).sum::<f32>());
+            if c <= r {
+                assert_eq!(s[r][c], (0..LANES).map(|i| a[i][r] * a[i][c]).sum::<f32>());
+            }
         }
     }
 }

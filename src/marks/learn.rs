@@ -5,6 +5,7 @@
 
 use rayon::prelude::*;
 
+use super::adjust::Freedom;
 use super::fit::{FittedMark, MODES, TILT, UNKNOWNS, WAVE_ORDERS, nearest_mark, opacity_and_parts_at};
 use super::patch::{Patch, RawPatch};
 use super::relief::are_dents;
@@ -12,7 +13,7 @@ use super::separate::{Effort, Explained, choose, explain};
 use super::shape::{MarkShape, WINDOW, grain_px, spread};
 use super::smear::smeared;
 use super::takes::Takes;
-use super::target::{Freedom, Target};
+use super::target::Target;
 
 /// Rounds of learning: the third changes centres by less than 0.05 mm.
 const ROUNDS: usize = 3;

@@ -7,8 +7,10 @@
 //! marks; [`shape`] and [`learn`] say what a mark of this session looks like; [`separate`] decides how many there are, and [`mod@left_over`] names
 //! what none of them explains.
 
+pub mod adjust;
 pub mod detect;
 pub mod edges;
+mod factor;
 pub mod fit;
 pub mod group;
 mod lanes;

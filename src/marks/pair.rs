@@ -163,22 +163,41 @@ impl<'a> Pair<'a> {
         factor: usize,
         sums: &mut [[f32; 3]],
     ) {
-        for (i, sum) in sums.iter_mut().enumerate() {
-            let block = self.before_block::<TAPS, NUMBERS>(strip, left + i * factor, top, factor);
-            *sum = block.unwrap_or([f32::NAN; 3]);
+        // First all columns' sums, then across: what was just written as whole vectors cannot yet be read from between them.
+        let mut columns = [[0.0f32; NUMBERS]; BLOCKS + 1];
+        let mut across = [[0.0f32; TAPS]; BLOCKS];
+        let mut inside = [false; BLOCKS];
+        for (k, sums) in sums.chunks_mut(BLOCKS).enumerate() {
+            let left = left + k * BLOCKS * factor;
+            let each = columns.iter_mut().zip(&mut across).zip(&mut inside).take(sums.len());
+            for (i, ((columns, across), inside)) in each.enumerate() {
+                let found = self.block_columns(strip, left + i * factor, top, factor, across);
+                *inside = found.is_some();
+                *columns = found.unwrap_or([0.0; NUMBERS]);
+            }
+            let columns = columns.as_flattened();
+            for (i, sum) in sums.iter_mut().enumerate() {
+                // Four numbers for three: the last is the next pixel's red, and nobody's.
+                let mut all = [0.0f32; 4];
+                for (rgb, wx) in columns[i * NUMBERS..].windows(4).step_by(3).zip(&across[i][..factor + 3]) {
+                    (0..4).for_each(|c| all[c] += wx * rgb[c]);
+                }
+                *sum = if inside[i] { [all[0], all[1], all[2]] } else { [f32::NAN; 3] };
+            }
         }
     }
 
-    /// The shift between the photos is taken as one over the block (it changes by some 0.01 px), so that the block costs little more than its own
-    /// pixels.
+    /// Sums down a block's columns, and the weights for their sum across; `None` where part of it lies outside. The shift between the photos is
+    /// taken as one over the block (it changes by some 0.01 px), so that the block costs little more than its own pixels.
     #[inline(always)]
-    fn before_block<const TAPS: usize, const NUMBERS: usize>(
+    fn block_columns<const TAPS: usize, const NUMBERS: usize>(
         &self,
         strip: &Strip,
         left: usize,
         top: usize,
         factor: usize,
-    ) -> Option<[f32; 3]> {
+        across: &mut [f32; TAPS],
+    ) -> Option<[f32; NUMBERS]> {
         let (w, h) = (self.before.width() as usize, self.before.height() as usize);
         let [mx, my] = self.before_from_after(left + factor / 2, top + factor / 2);
         let (px, py) = (mx - (factor / 2) as f32, my - (factor / 2) as f32);
@@ -188,11 +207,12 @@ impl<'a> Pair<'a> {
             return None;
         }
         let (x0, y0) = (px as usize, py as usize);
-        let (across, down) = (together::<TAPS>(px - x0 as f32, factor), together::<TAPS>(py - y0 as f32, factor));
+        *across = together::<TAPS>(px - x0 as f32, factor);
+        let down = together::<TAPS>(py - y0 as f32, factor);
         let at = 3 * (x0 - 1);
         // Down first: whole stretches of rows at once.
         let taps = down.get(..factor + 3)?;
-        let columns = strip.sum::<NUMBERS>((y0 - 1, at), taps).unwrap_or_else(|| {
+        Some(strip.sum::<NUMBERS>((y0 - 1, at), taps).unwrap_or_else(|| {
             let mut columns = [0.0f32; NUMBERS];
             let raw = self.before.as_raw();
             for (y, wy) in (y0 - 1..).zip(taps) {
@@ -200,12 +220,7 @@ impl<'a> Pair<'a> {
                 columns.iter_mut().zip(row).for_each(|(c, v)| *c += wy * v);
             }
             columns
-        });
-        let mut out = [0.0f32; 3];
-        for (rgb, wx) in columns.chunks_exact(3).zip(&across[..factor + 3]) {
-            (0..3).for_each(|c| out[c] += wx * rgb[c]);
-        }
-        Some(out)
+        }))
     }
 
     /// The part of the photo before that blocks of the photo after between columns `left` and `right` and rows `top` and `bottom` show, in linear
@@ -311,6 +326,8 @@ const COLUMNS: usize = 1024;
 const MOST_SLOPE_PX: usize = 64;
 /// Rows of blocks that are averaged together: their photo rows are turned into linear light once.
 const BLOCK_ROWS: usize = 8;
+/// Blocks of a row that are averaged together.
+const BLOCKS: usize = 8;
 /// Largest side of a block, px.
 pub const MOST_FACTOR: usize = 32;
 

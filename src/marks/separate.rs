@@ -5,10 +5,11 @@
 //! ([`choose`]): the product of the patches' evidences times how likely the total is, given how
 //! many balls were shot. Shots are a prior there, not a quota: strong evidence for one more or one fewer wins.
 
+use super::adjust::Freedom;
 use super::fit::{Fit, FittedMark};
 use super::patch::Patch;
 use super::shape::MarkShape;
-use super::target::{Freedom, Target};
+use super::target::{Target, every};
 use super::ways::HUMBLE;
 
 /// Residual places tried for each further mark.
@@ -165,8 +166,7 @@ pub fn refine(patch: &Patch, shape: &MarkShape, area_mm2: f64, fit: &Fit) -> Fit
             let others = distinct(&thin, elsewhere(&thin, &marks), OTHERS, SAME_REFINED_MM, Freedom::Disc);
             trials.extend(others.into_iter().map(|t| t.1));
         }
-        let now = thin.adjust(&marks, FINE, Freedom::Whole);
-        let now = (thin.misfit(&now), now);
+        let now = thin.adjust_with_misfit(&marks, &every(&marks), FINE, Freedom::Whole);
         let others = finely(&thin, trials, now.0);
         ends = std::iter::once(now).chain(others).collect();
         // Another explanation that turns out the better one takes its place, and the variances follow it: one that has every ball about
@@ -199,11 +199,8 @@ fn distinct(
     same_mm: f64,
     freedom: Freedom,
 ) -> Vec<(f64, Vec<FittedMark>)> {
-    let mut rough: Vec<(f64, Vec<FittedMark>)> = trials
-        .into_iter()
-        .map(|t| thin.adjust_some(&t.marks, &t.moving, ROUGH, freedom))
-        .map(|m| (thin.misfit(&m), m))
-        .collect();
+    let mut rough: Vec<(f64, Vec<FittedMark>)> =
+        trials.into_iter().map(|t| thin.adjust_with_misfit(&t.marks, &t.moving, ROUGH, freedom)).collect();
     rough.sort_by(|a, b| a.0.total_cmp(&b.0));
     let mut out: Vec<(f64, Vec<FittedMark>)> = Vec::with_capacity(most);
     for (misfit, marks) in rough {
@@ -348,10 +345,7 @@ struct Search<'a> {
 
 /// Explanations adjusted with waves and tilt, with their misfits, in the order given; those that stay far above the best of them or `least` are left out.
 fn finely(thin: &Target, trials: Vec<Vec<FittedMark>>, least: f64) -> Vec<(f64, Vec<FittedMark>)> {
-    let adjusted = |m: &[FittedMark], rounds: usize| {
-        let m = thin.adjust(m, rounds, Freedom::Whole);
-        (thin.misfit(&m), m)
-    };
+    let adjusted = |m: &[FittedMark], rounds| thin.adjust_with_misfit(m, &every(m), rounds, Freedom::Whole);
     let first: Vec<_> = trials.iter().map(|m| adjusted(m, FIRST)).collect();
     let limit = first.iter().map(|m| m.0).fold(least, f64::min) + TOO_FAR;
     first.into_iter().filter(|m| m.0 <= limit).map(|(_, m)| adjusted(&m, FINE - FIRST)).collect()

@@ -7,32 +7,24 @@
 //!
 //! Pixels lie in tiles: a mark is computed only in those that it reaches, and a tile that no mark reaches costs nothing.
 
+use std::sync::OnceLock;
+
 use nalgebra::{DMatrix, DVector};
 
-use super::fit::{Fit, FittedMark, MODES, UNKNOWNS, opacity_and_parts_at, opacity_at};
-use super::lanes::{LANES, Lanes, Mark, Profile, Row, derivatives, lay, left, product, residuals};
+use super::fit::{Fit, FittedMark, MODES, UNKNOWNS, opacity_and_parts_at};
+use super::lanes::{LANES, Lanes, Mark, Profile, Row, Work, derivatives, lay, left, product, residuals, square};
 use super::patch::Patch;
 use super::shape::MarkShape;
-
-/// Least and most of radius and strength that a fit may reach.
-const RADIUS_RANGE: (f64, f64) = (0.45, 1.9);
-const STRENGTH_RANGE: (f64, f64) = (0.01, 0.98);
-
-/// Farthest that a mode may go, in standard deviations of its prior.
-const MODE_U: f64 = 4.0;
+use crate::vectors::widest;
 
 /// Added to -2 ln evidence when a mark is not held by pixels of its own: more than any count prior gives.
 const NOT_HELD: f64 = 1e3;
 
+/// Two standard deviations hold all but one mark in twenty.
+pub(super) const USUAL_SD: f64 = 2.0;
+
 /// Points a side of a cell of the proposals' grid over which the profile is averaged.
 const SUB: usize = 3;
-
-/// Steps that one matrix serves, and how much of the fall that it promises must come, so that it serves for the next step too.
-const MOST_AGE: usize = 3;
-const AS_PROMISED: f64 = 0.7;
-
-/// An adjustment ends when a step lowers the misfit by less than this: a centre is then within a hundredth of its u.
-const SETTLED: f64 = 1e-4;
 
 /// Pixels with this share of a mark's strength are part of it.
 const PART_OF_MARK: f64 = 0.1;
@@ -72,7 +64,7 @@ impl Tile {
 
 /// A patch ready to be fitted: its usable pixels and their weights.
 pub struct Target<'a> {
-    shape: &'a MarkShape,
+    pub(super) shape: &'a MarkShape,
     pixels: Vec<Pixel>,
     tiles: Vec<Tile>,
     area_mm2: f64,
@@ -82,30 +74,18 @@ pub struct Target<'a> {
     origin_mm: [f64; 2],
     profile: Profile,
     /// Where pixels are, across and up.
-    within_mm: [(f64, f64); 2],
+    pub(super) within_mm: [(f64, f64); 2],
     /// One over the pixels that each one stands for.
     most: f64,
+    /// What [`Target::proposals`] lays over each place.
+    kernel: OnceLock<[Vec<f32>; 2]>,
 }
-
-/// What an adjustment may change of each mark.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Freedom {
-    /// Place, radius and strength; rims and tilts stay as they are.
-    Disc,
-    /// The same, no radius more than two standard deviations from the usual one: two marks cannot pass for a large one.
-    UsualDisc,
-    /// Everything.
-    Whole,
-}
-
-/// Two standard deviations hold all but one mark in twenty.
-const USUAL_SD: f64 = 2.0;
 
 /// Misfit, and what it changes by: its gradient, and the matrix where it was asked for.
-type Slopes = (f64, DVector<f64>, Option<DMatrix<f64>>);
+pub(super) type Slopes = (f64, DVector<f64>, Option<DMatrix<f64>>);
 
 /// All of these marks.
-fn every(marks: &[FittedMark]) -> Vec<usize> {
+pub(super) fn every(marks: &[FittedMark]) -> Vec<usize> {
     (0..marks.len()).collect()
 }
 
@@ -147,7 +127,9 @@ impl<'a> Target<'a> {
         let (step_mm, profile) = (patch.mm_per_px, Profile::new(shape));
         let (origin_mm, within_mm) = ([0.0; 2], [(f64::MIN, f64::MAX); 2]);
         let most = 1.0 / (step * step) as f64;
-        let mut out = Self { shape, pixels, tiles, area_mm2, step_mm, lanes, origin_mm, profile, within_mm, most };
+        let kernel = OnceLock::new();
+        let mut out =
+            Self { shape, pixels, tiles, area_mm2, step_mm, lanes, origin_mm, profile, within_mm, most, kernel };
         for y0 in (0..patch.height).step_by(side) {
             for x0 in (0..patch.width).step_by(side) {
                 let first = out.pixels.len();
@@ -216,20 +198,18 @@ impl<'a> Target<'a> {
 
     /// Weighted squared residuals, priors included.
     pub fn misfit(&self, marks: &[FittedMark]) -> f64 {
-        self.slopes_of::<0>(marks, &every(marks), false).0
+        self.slopes(marks, &every(marks), false, &mut Work::<0>::none()).0
     }
 
-    /// Misfit, gradient, and the matrix where it is wanted, by the unknowns of the `moving` marks; without `modes` each has four and its modes
-    /// stay. Where only some marks move, the misfit lacks that of the pixels which none of those reaches.
-    fn slopes(&self, marks: &[FittedMark], moving: &[usize], modes: bool, matrix: bool) -> Slopes {
-        if modes {
-            self.slopes_of::<UNKNOWNS>(marks, moving, matrix)
-        } else {
-            self.slopes_of::<4>(marks, moving, matrix)
-        }
-    }
-
-    fn slopes_of<const N: usize>(&self, marks: &[FittedMark], moving: &[usize], wanted: bool) -> Slopes {
+    /// Misfit, gradient, and the matrix where it is wanted, by the first N unknowns of the `moving` marks: none, four, or with modes all
+    /// ([`UNKNOWNS`]). Where only some marks move, the misfit lacks that of the pixels which none of those reaches.
+    pub(super) fn slopes<const N: usize>(
+        &self,
+        marks: &[FittedMark],
+        moving: &[usize],
+        wanted: bool,
+        work: &mut Work<N>,
+    ) -> Slopes {
         let (count, all_move) = (marks.len(), moving.len() == marks.len());
         // Where a mark stands among those that move.
         let mut place: Vec<Option<usize>> = vec![None; count];
@@ -241,13 +221,7 @@ impl<'a> Target<'a> {
         let reaches = self.reaches(marks);
         let single: Vec<Mark> = marks.iter().map(|m| Mark::new(m, self.origin_mm)).collect();
         let mut near: Vec<usize> = Vec::with_capacity(count);
-        // For each mark at hand: what it lets through, its derivatives, and these weighted, pixel by pixel. Single precision is enough:
-        // they only say where to step, and how far a centre is off to one part in a million.
-        let mut clear: Vec<Row> = vec![[0.0; LANES]; count];
-        let mut by: Vec<[Row; N]> = vec![[[0.0; LANES]; N]; moving.len()];
-        let mut panels: Vec<[[f32; N]; LANES]> =
-            if wanted { vec![[[0.0; N]; LANES]; moving.len()] } else { Vec::new() };
-        let mut pulled: Row = [0.0; LANES];
+        let Work { clear, by, panels, pulled } = work.of(count, moving.len(), wanted);
         for (tile, lanes) in self.tiles.iter().zip(&self.lanes) {
             near.clear();
             near.extend((0..count).filter(|&k| tile.reached_by(&marks[k], reaches[k])));
@@ -266,13 +240,14 @@ impl<'a> Target<'a> {
                 }
                 (0..LANES).for_each(|i| all[i] *= clear[k][i]);
             }
-            cost += residuals(lanes, &all, &mut pulled);
+            cost += residuals(lanes, &all, pulled);
             if N == 0 {
                 continue;
             }
             for &k in &near {
                 let Some(at) = place[k] else { continue };
-                let pull = derivatives(lanes, (&all, &clear[k]), &pulled, &by[at], panels.get_mut(at));
+                let panel = panels.get_mut(at).filter(|_| wanted);
+                let pull = derivatives(lanes, (&all, &clear[k]), pulled, &by[at], panel);
                 (0..N).for_each(|i| right[N * at + i] += pull[i]);
             }
             let Some(matrix) = &mut matrix else { continue };
@@ -285,7 +260,7 @@ impl<'a> Target<'a> {
             });
             for (a, &k) in near.iter().enumerate() {
                 for &l in &near[..=a] {
-                    let block = product(&panels[k], &panels[l]);
+                    let block = if l == k { square(&panels[k]) } else { product(&panels[k], &panels[l]) };
                     for (i, row) in block.iter().enumerate() {
                         // Columns are contiguous: the inner loop runs down one of them.
                         for (j, v) in row.iter().enumerate() {
@@ -322,111 +297,9 @@ impl<'a> Target<'a> {
         (cost, right, matrix)
     }
 
-    fn stepped(&self, marks: &[FittedMark], moving: &[usize], d: &DVector<f64>, freedom: Freedom) -> Vec<FittedMark> {
-        let usual = self.shape.radius_mm.0;
-        let mut radii = (RADIUS_RANGE.0 * usual, RADIUS_RANGE.1 * usual);
-        if freedom == Freedom::UsualDisc {
-            let off = USUAL_SD * self.shape.radius_mm.1;
-            radii = (radii.0.max(usual - off), radii.1.min(usual + off));
-        }
-        let each = d.nrows() / moving.len().max(1);
-        let mut out = marks.to_vec();
-        for (k, m) in moving.iter().map(|&k| marks[k]).enumerate() {
-            let d = |i: usize| d[each * k + i];
-            let mut modes = m.modes;
-            if each == UNKNOWNS {
-                for (i, v) in modes.iter_mut().enumerate() {
-                    let most = MODE_U * self.shape.mode_sd(i);
-                    *v = (*v + d(4 + i)).clamp(-most, most);
-                }
-            }
-            // A step of more than half a radius is a jump, not an adjustment; where no pixel is, nothing would hold a mark.
-            let [x, y] = self.within_mm;
-            out[moving[k]] = FittedMark {
-                x_mm: (m.x_mm + d(0).clamp(-0.5 * usual, 0.5 * usual)).clamp(x.0, x.1),
-                y_mm: (m.y_mm + d(1).clamp(-0.5 * usual, 0.5 * usual)).clamp(y.0, y.1),
-                radius_mm: (m.radius_mm + d(2)).clamp(radii.0, radii.1),
-                strength: (m.strength + d(3)).clamp(STRENGTH_RANGE.0, STRENGTH_RANGE.1),
-                modes,
-            };
-        }
-        out
-    }
-
-    /// Adjusts marks from a start; at most `rounds` steps.
-    ///
-    /// A matrix serves for some steps, as long as they bring what it promises: it costs many times what the gradient does.
-    pub fn adjust(&self, start: &[FittedMark], rounds: usize, freedom: Freedom) -> Vec<FittedMark> {
-        self.adjust_some(start, &every(start), rounds, freedom)
-    }
-
-    /// As [`Target::adjust`], but only the `moving` marks change, and only pixels that they reach are looked at.
-    pub fn adjust_some(
-        &self,
-        start: &[FittedMark],
-        moving: &[usize],
-        rounds: usize,
-        freedom: Freedom,
-    ) -> Vec<FittedMark> {
-        let modes = freedom == Freedom::Whole;
-        let mut marks = start.to_vec();
-        if moving.is_empty() {
-            return marks;
-        }
-        let (mut cost, mut right, Some(mut matrix)) = self.slopes(&marks, moving, modes, true) else { return marks };
-        let mut damping = 1e-2;
-        let mut age = 0;
-        for _ in 0..rounds {
-            let mut a = matrix.clone();
-            for i in 0..a.nrows() {
-                a[(i, i)] = a[(i, i)] * (1.0 + damping) + 1e-9;
-            }
-            let Some(step) = a.cholesky().map(|c| c.solve(&right)) else { break };
-            let trial = self.stepped(&marks, moving, &step, freedom);
-            // Four unknowns' matrix costs little more than their gradient.
-            let (c, r, m) = self.slopes(&trial, moving, modes, !modes);
-            if c < cost {
-                let gain = cost - c;
-                let settled = gain < SETTLED * (1.0 + 1e-3 * cost);
-                let promised = step.dot(&right);
-                let was = age;
-                marks = trial;
-                (cost, right, age) = (c, r, age + 1);
-                damping = (damping * 0.25).max(1e-7);
-                if settled && was == 0 {
-                    break;
-                }
-                match m {
-                    Some(m) => (matrix, age) = (m, 0),
-                    None if settled || age > MOST_AGE || gain < AS_PROMISED * promised => {
-                        age = self.renew(&marks, moving, modes, &mut matrix);
-                    }
-                    None => {}
-                }
-            } else if age > 0 {
-                // The matrix was another place's.
-                age = self.renew(&marks, moving, modes, &mut matrix);
-            } else {
-                damping *= 6.0;
-                if damping > 1e5 {
-                    break;
-                }
-            }
-        }
-        marks
-    }
-
-    /// Makes the matrix that of these marks; its age.
-    fn renew(&self, marks: &[FittedMark], moving: &[usize], modes: bool, matrix: &mut DMatrix<f64>) -> usize {
-        if let (_, _, Some(m)) = self.slopes(marks, moving, modes, true) {
-            *matrix = m;
-        }
-        0
-    }
-
     /// Misfit, evidence and covariance of adjusted marks.
     pub fn finish(&self, marks: Vec<FittedMark>) -> Fit {
-        let (misfit, _, matrix) = self.slopes(&marks, &every(&marks), true, true);
+        let (misfit, _, matrix) = self.slopes(&marks, &every(&marks), true, &mut Work::<UNKNOWNS>::none());
         let matrix = matrix.unwrap_or_default();
         let k = marks.len() as f64;
         let n = matrix.nrows();
@@ -458,15 +331,19 @@ impl<'a> Target<'a> {
         let mut own = vec![(0.0, 0.0); marks.len()];
         let mut all = 0.0;
         let reaches = self.reaches(marks);
+        // What each mark lets through at a pixel.
+        let mut clear: Vec<f64> = Vec::with_capacity(marks.len());
         for tile in &self.tiles {
             if !marks.iter().zip(&reaches).any(|(m, r)| tile.reached_by(m, *r)) {
                 continue;
             }
             for p in &self.pixels[tile.pixels.clone()] {
-                let r = p.opacity - opacity_at(marks, self.shape, p.w_mm);
+                clear.clear();
+                clear.extend(marks.iter().map(|m| m.clear(self.shape, p.w_mm)));
+                let r = p.opacity - (1.0 - clear.iter().product::<f64>());
                 let mut any = false;
-                for (o, m) in own.iter_mut().zip(marks) {
-                    if m.clear(self.shape, p.w_mm) < 1.0 - PART_OF_MARK * m.strength {
+                for ((o, m), clear) in own.iter_mut().zip(marks).zip(&clear) {
+                    if *clear < 1.0 - PART_OF_MARK * m.strength {
                         *o = (o.0 + p.weight * r * r, o.1 + p.observations);
                         any = true;
                     }
@@ -534,34 +411,23 @@ impl<'a> Target<'a> {
         }
         let reach = (1.2 * usual / grid).ceil() as usize;
         let side = 2 * reach + 1;
-        // The profile over each cell about a mark's centre, and its square: means over the cell's points.
-        let kernel: Vec<(f32, f32)> = (0..side * side)
-            .map(|i| {
-                let (mut s, mut q) = (0.0, 0.0);
-                for k in 0..SUB * SUB {
-                    let at = |v: usize, k: usize| v as f64 - reach as f64 + (k as f64 + 0.5) / SUB as f64 - 0.5;
-                    let d = at(i % side, k % SUB).hypot(at(i / side, k / SUB));
-                    let p = self.shape.at(d * grid / usual).0;
-                    (s, q) = (s + p, q + p * p);
-                }
-                let n = (SUB * SUB) as f64;
-                ((s / n) as f32, (q / n) as f32)
-            })
-            .collect();
+        let kernel = self.kernel.get_or_init(|| kernel(self.shape, grid, reach));
         let (mut num, mut den) = (vec![0.0f32; nx * ny], vec![1e-12f32; nx * ny]);
-        for (i, &(a, b)) in cells.iter().enumerate().filter(|(_, c)| c.1 > 0.0) {
-            let (cx, cy) = (i % nx, i / nx);
-            let (first, last) = (cx.saturating_sub(reach), (cx + reach + 1).min(nx));
-            for gy in cy.saturating_sub(reach)..(cy + reach + 1).min(ny) {
-                let from = (gy + reach - cy) * side + first + reach - cx;
-                let row = kernel[from..from + last - first].iter();
-                let to = num[gy * nx + first..gy * nx + last].iter_mut().zip(&mut den[gy * nx + first..gy * nx + last]);
-                for ((n, d), (s, q)) in to.zip(row) {
-                    *n += a * s;
-                    *d += b * q;
+        widest(
+            #[inline(always)]
+            || {
+                for (i, &(a, b)) in cells.iter().enumerate().filter(|(_, c)| c.1 > 0.0) {
+                    let (cx, cy) = (i % nx, i / nx);
+                    let (first, last) = (cx.saturating_sub(reach), (cx + reach + 1).min(nx));
+                    for gy in cy.saturating_sub(reach)..(cy + reach + 1).min(ny) {
+                        let from = (gy + reach - cy) * side + first + reach - cx;
+                        let (row, to) = (from..from + last - first, gy * nx + first..gy * nx + last);
+                        num[to.clone()].iter_mut().zip(&kernel[0][row.clone()]).for_each(|(n, s)| *n += a * s);
+                        den[to].iter_mut().zip(&kernel[1][row]).for_each(|(d, q)| *d += b * q);
+                    }
                 }
-            }
-        }
+            },
+        );
         let (num, den): (Vec<f64>, Vec<f64>) =
             num.iter().zip(&den).map(|(n, d)| (f64::from(*n), f64::from(*d))).unzip();
         let gain: Vec<f64> = num.iter().zip(&den).map(|(n, d)| if *n > 0.0 { n * n / d } else { 0.0 }).collect();
@@ -588,4 +454,22 @@ impl<'a> Target<'a> {
             })
             .collect()
     }
+}
+
+/// A usual mark's profile over each cell of a grid about its centre, `reach` cells to each side, and its square: means over the cell's points.
+fn kernel(shape: &MarkShape, grid_mm: f64, reach: usize) -> [Vec<f32>; 2] {
+    let side = 2 * reach + 1;
+    let of = |i: usize| {
+        let (mut s, mut q) = (0.0, 0.0);
+        for k in 0..SUB * SUB {
+            let at = |v: usize, k: usize| v as f64 - reach as f64 + (k as f64 + 0.5) / SUB as f64 - 0.5;
+            let d = at(i % side, k % SUB).hypot(at(i / side, k / SUB));
+            let p = shape.at(d * grid_mm / shape.radius_mm.0).0;
+            (s, q) = (s + p, q + p * p);
+        }
+        let n = (SUB * SUB) as f64;
+        ((s / n) as f32, (q / n) as f32)
+    };
+    let (own, squared) = (0..side * side).map(of).unzip();
+    [own, squared]
 }

@@ -6,11 +6,12 @@
 
 use rayon::prelude::*;
 
+use super::adjust::Freedom;
 use super::fit::FittedMark;
 use super::patch::Patch;
 use super::separate::splits;
 use super::shape::MarkShape;
-use super::target::{Freedom, Target};
+use super::target::Target;
 
 /// Differences of misfit count for half: the fits' own noise (texture is not Gaussian, discs are not marks) is as large
 /// again as what the model knows of. Marks put on one too many in rendered sessions gained up to 13, the model expects up to 6.
