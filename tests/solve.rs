@@ -125,6 +125,51 @@ fn a_mistyped_speed_needs_a_look() {
 }
 
 #[test]
+fn a_speed_read_at_another_step_needs_a_look() {
+    // 40 mph, read as 40.1, written as 30.1.
+    let f = Folder::new(SESSION, &VOLLEYS.replace("3,3,40.1", "3,3,30.1"), HEIGHTS);
+    pockmark(f.path(), ["solve", "."]).says(3, &[]);
+    let third = &f.rows("volleys.csv")[2];
+    assert!(third["flags"].contains("far_speed"), "{third:?}");
+    assert!(third["note"].contains("nearer to another step of the ladder, 30 mph"), "{}", third["note"]);
+    assert_eq!(f.rows("volleys.csv")[0]["status"], "ok");
+}
+
+#[test]
+fn a_doubtful_shot_after_zero_shots_is_the_right_one() {
+    let volleys = "volley,shots,speed_mph,setpoint_mph,pocket,known_release_deg,known_release_plus_minus_deg\n\
+                   cup,4,30.1,30,,0,0.1\n1,5,30.2,30,mid,,\n2,5,30.0,30,mid,,\n";
+    let impacts = "volley,y_mm\ncup,1301\ncup,1295\ncup,1309\ncup,1303\n1,749\n1,740\n1,755\n1,744\n1,752\n\
+                   2,747\n2,741\n2,870\n2,756\n2,750\n";
+    let f = Folder::new(SESSION, volleys, impacts);
+    pockmark(f.path(), ["solve", "."]).says(3, &[]);
+    let summary = f.summary();
+    let flagged: Vec<(String, u32)> = summary
+        .volleys
+        .iter()
+        .flat_map(|v| v.marks.iter().map(move |m| (v, m)))
+        .filter(|(_, m)| m.flags.iter().any(|f| f.word() == "doubtful_shot"))
+        .map(|(v, m)| (v.volley.clone(), m.mark))
+        .collect();
+    assert_eq!(flagged, [("2".to_string(), 3)]);
+    let looks: Vec<&str> =
+        summary.volleys.iter().filter(|v| v.note.contains("lies")).map(|v| v.volley.as_str()).collect();
+    assert_eq!(looks, ["2"]);
+    // Zero shots are no failure of the study.
+    let study = summary.study.as_ref().unwrap();
+    assert!(study.counts.failed.is_empty() && !study.notes.iter().any(|n| n.contains("left out")), "{:?}", study.notes);
+    assert!(summary.assumed_inputs.iter().any(|a| a.contains("speed_spread: not stated for 3 volleys")));
+}
+
+#[test]
+fn zero_shots_alone_are_no_study() {
+    let volleys = "volley,shots,speed_mph,setpoint_mph,pocket,known_release_deg,known_release_plus_minus_deg\ncup,4,30.1,30,,0,0.1\n";
+    let f = Folder::new(SESSION, volleys, "volley,y_mm\ncup,1301\ncup,1295\ncup,1309\ncup,1303\n");
+    let ended = pockmark(f.path(), ["solve", "."]);
+    assert!(ended.out.contains("only zero shots gave a release angle"), "{}{}", ended.out, ended.err);
+}
+
+#[test]
 fn a_doubt_that_leaves_nothing_known_is_said() {
     let f = Folder::new(&SESSION.replace("3.200 m ± 4 mm", "3.200 m ± 900 m"), VOLLEYS, HEIGHTS);
     let ended = pockmark(f.path(), ["solve", "."]);

@@ -22,8 +22,12 @@ const MPH: f64 = 0.44704;
 #[derive(Clone)]
 struct Scene {
     title: &'static str,
-    /// Setups with their true angle at 50 mph, deg; all ladders fall by 0.1 deg a mph.
+    /// Setups with their true angle at 50 mph, deg.
     setups: Vec<(Setup, f64)>,
+    /// By how much all ladders fall, deg for each mph.
+    fall_deg: f64,
+    /// Relative u of the speed scale: what is read as one speed is another, by the same share all day.
+    speed_rel: f64,
     mph: Vec<f64>,
     volleys: usize,
     /// Extra volleys of the first setup at the middle speed.
@@ -43,6 +47,8 @@ fn scene(setups: &[(Setup, f64)]) -> Scene {
     Scene {
         title: "invented",
         setups: setups.to_vec(),
+        fall_deg: 0.1,
+        speed_rel: 0.0,
         mph: vec![30.0, 50.0, 70.0],
         volleys: 3,
         extra: 0,
@@ -54,8 +60,8 @@ fn scene(setups: &[(Setup, f64)]) -> Scene {
 }
 
 impl Scene {
-    /// The session's shots; `z`: the session's two shared errors, in units of their u.
-    fn shots(&self, z: [f64; 2], rng: &mut ChaCha8Rng) -> Vec<Shot> {
+    /// The session's shots; `z`: the session's three shared errors, in units of their u.
+    fn shots(&self, z: [f64; 3], rng: &mut ChaCha8Rng) -> Vec<Shot> {
         let mut normal = || -> f64 { StandardNormal.sample(rng) };
         let mut out = Vec::new();
         let mut volley = |setup: &Setup, at_50: f64, mph: f64, name: String, out: &mut Vec<Shot>| {
@@ -63,7 +69,8 @@ impl Scene {
             let off = sens[0] * z[0] + sens[1] * z[1];
             let wander = self.between_deg * normal();
             for _ in 0..self.shots {
-                let value = at_50 - 0.1 * (mph - 50.0) + wander + self.within_deg * normal() - off;
+                let real_mph = mph * (1.0 + self.speed_rel * z[2]);
+                let value = at_50 - self.fall_deg * (real_mph - 50.0) + wander + self.within_deg * normal() - off;
                 out.push(Shot {
                     volley: name.clone(),
                     setup: setup.clone(),
@@ -97,11 +104,12 @@ impl Scene {
     fn summary(&self, seed: u64) -> Summary {
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
         let options = StudyOptions {
-            shared_factors: vec!["tape".into(), "speed scale".into()],
+            shared_factors: vec!["tape".into(), "zero".into(), "speed scale".into()],
             reference: self.setups.first().map(|s| s.0.clone()),
+            speed_shared_rel: vec![0.0, 0.0, self.speed_rel],
             ..StudyOptions::default()
         };
-        let z = two_normal(&mut rng);
+        let z = three_normal(&mut rng);
         let study = analyse(&self.shots(z, &mut rng), &options).unwrap();
         let mut summary = Summary::from_json(
             r#"{"version": 2, "written_by": "a test", "title": "", "volleys": [], "study_problem": null, "budgets": [], "calibration": null,
@@ -121,8 +129,8 @@ impl Scene {
     }
 }
 
-fn two_normal(rng: &mut ChaCha8Rng) -> [f64; 2] {
-    [StandardNormal.sample(rng), StandardNormal.sample(rng)]
+fn three_normal(rng: &mut ChaCha8Rng) -> [f64; 3] {
+    std::array::from_fn(|_| StandardNormal.sample(rng))
 }
 
 /// Words that a person at the bench should not have to know.
@@ -260,11 +268,11 @@ fn every_field_of_a_study_is_documented() {
     // Repeats, a doubtful shot, shots photographed twice, and a zero that is reached: nothing of the study is empty.
     let mut rng = ChaCha8Rng::seed_from_u64(21);
     let falling = Scene { mph: vec![30.0, 50.0, 70.0, 90.0], ..scene(&[(pocket("mid"), 2.0), (pocket("low"), 3.0)]) };
-    let mut shots = falling.shots([0.0; 2], &mut rng);
+    let mut shots = falling.shots([0.0; 3], &mut rng);
     shots[2].release.value += 0.2;
     let options = StudyOptions {
         reference: Some(pocket("mid")),
-        shared_factors: vec!["tape".into(), "speed scale".into()],
+        shared_factors: vec!["tape".into(), "zero".into(), "speed scale".into()],
         failed: vec!["x".into()],
         ..StudyOptions::default()
     };
@@ -390,6 +398,55 @@ fn across_sessions_the_shared_doubt_of_both_counts_and_a_reference_bridges_it() 
 }
 
 #[test]
+fn each_sessions_own_reading_of_the_speed_counts_between_them() {
+    // Ladders so steep that the speed scale's doubt is what there is most of.
+    let n = 1000;
+    let steep = |title, setup| Scene {
+        title,
+        fall_deg: 0.3,
+        speed_rel: 0.006,
+        shared_deg: [0.05, 0.0],
+        ..scene(&[(pocket(setup), 12.0)])
+    };
+    let found = across(&steep("one", "low"), &steep("two", "deep"), n, ("low", "deep"));
+    let held = |d: &pockmark::study::Difference| d.low_deg <= 0.0 && 0.0 <= d.high_deg;
+    assert_holds("steep ladders, overall", found.iter().filter(|a| held(&a.comparison.overall)).count(), n as usize);
+    let fastest = found.iter().filter(|a| held(&a.comparison.points[2].difference)).count();
+    assert_holds("steep ladders, fastest speed", fastest, n as usize);
+}
+
+#[test]
+fn a_reference_that_names_some_factors_bridges_by_one_setup_only() {
+    let mesh = |pocket: &str, mesh: &str| Setup::new([("pocket", pocket), ("mesh", mesh)]);
+    let (hard, soft) = (mesh("mid", "hard"), mesh("mid", "soft"));
+    // Soft throws 3 deg more than hard, low 1 deg more than old. The first session shot mid hard first, the second mid soft.
+    let low = (mesh("low", "hard"), 13.0);
+    let one = Scene { title: "one", ..scene(&[(hard.clone(), 11.0), (mesh("old", "hard"), 12.0)]) };
+    let two = Scene { title: "two", ..scene(&[(soft.clone(), 14.0), (hard.clone(), 11.0), low.clone()]) };
+    let question = Question { pair: Some(("pocket=old".into(), "pocket=low".into())), ..Question::default() };
+    // The settings name the pocket only.
+    let partly = |scene: &Scene, seed: u64| {
+        let mut summary = scene.summary(seed);
+        summary.study.as_mut().unwrap().reference = Some(pocket("mid"));
+        summary
+    };
+    let n = 200;
+    let held = (0..n).filter(|i| {
+        let found =
+            compare_sessions(&partly(&one, 100 + i), &partly(&two, 900 + i), &question).unwrap().answers.remove(0);
+        assert_eq!(found.bridge.as_ref().unwrap().reference, hard, "the setup that both sessions shot");
+        let d = &found.comparison.overall;
+        d.low_deg <= 1.0 && 1.0 <= d.high_deg
+    });
+    assert_holds("a reference named in part", held.count(), n as usize);
+    // Nothing that both shot: no bridge, and the note says why.
+    let other = Scene { title: "two", ..scene(&[(soft, 14.0), low]) };
+    let found = compare_sessions(&partly(&one, 1), &partly(&other, 2), &question).unwrap().answers.remove(0);
+    assert!(found.bridge.is_none());
+    assert!(found.notes.iter().any(|n| n.contains("not in one and the same setup")), "{:?}", found.notes);
+}
+
+#[test]
 fn a_reference_that_was_shot_at_one_speed_only_bridges_by_its_mean() {
     let n = 1000;
     let one = Scene { title: "one", ..scene(&[(pocket("low"), 12.0)]) };
@@ -397,7 +454,7 @@ fn a_reference_that_was_shot_at_one_speed_only_bridges_by_its_mean() {
     let with_reference = |s: &Scene, seed: u64, rng_seed: u64| {
         // The reference at 50 mph only, in the same session: the same shared errors.
         let mut rng = ChaCha8Rng::seed_from_u64(rng_seed + seed);
-        let z = two_normal(&mut rng);
+        let z = three_normal(&mut rng);
         let shots = s.shots(z, &mut rng);
         let reference = Scene { mph: vec![50.0], volleys: 4, setups: vec![(pocket("mid"), 11.0)], ..s.clone() };
         let mut list = reference.shots(z, &mut rng);

@@ -26,6 +26,8 @@ struct Scene {
     shared_deg: [f64; 2],
     /// Relative u of the speed scale (the third shared factor).
     speed_rel: f64,
+    /// SD by which the machine misses a setpoint all day, mph.
+    missed_mph: f64,
 }
 
 fn normal(rng: &mut ChaCha8Rng) -> f64 {
@@ -37,10 +39,12 @@ impl Scene {
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
         let z = [normal(&mut rng), normal(&mut rng), normal(&mut rng)];
         let mut out = Vec::new();
+        let missed: Vec<Vec<f64>> =
+            (0..self.setups).map(|_| self.mph.iter().map(|_| self.missed_mph * normal(&mut rng)).collect()).collect();
         for volley in 0..self.volleys {
             for setup in 0..self.setups {
-                for &mph in &self.mph {
-                    let read = mph * (1.0 + 0.004 * normal(&mut rng));
+                for (i, &mph) in self.mph.iter().enumerate() {
+                    let read = mph * (1.0 + 0.004 * normal(&mut rng)) + missed[setup][i];
                     // True speed = read (1 + rel z): the angle happens at the true speed.
                     let real = read * (1.0 + self.speed_rel * z[2]);
                     let drift = self.between_deg * normal(&mut rng);
@@ -108,6 +112,7 @@ fn base() -> Scene {
         own_deg: 0.15,
         shared_deg: [0.5, 0.3],
         speed_rel: 0.0,
+        missed_mph: 0.0,
     }
 }
 
@@ -241,6 +246,96 @@ fn no_difference_is_shown_to_be_none() {
     let scene = Scene { volleys: 4, ..base() };
     let same = scene.studies(n, 1.0).iter().filter(|s| s.comparisons[0].overall.verdict == Verdict::Same).count();
     assert!(share(same, n as usize) > 0.95, "{same} of {n}");
+}
+
+#[test]
+fn intervals_hold_on_steep_ladders_with_a_doubtful_speed_scale() {
+    let n = 1500;
+    let scene = Scene {
+        truth: |s, mph| 16.0 + s as f64 - 0.3 * (mph - 30.0),
+        speed_rel: 0.006,
+        shared_deg: [0.05, 0.0],
+        between_deg: 0.1,
+        ..base()
+    };
+    let (cells, points, overall) = coverage(&scene, n);
+    assert_holds("cell means, speed scale", cells, n);
+    assert_holds("differences, speed scale", points, n);
+    assert_holds("over the ladder, speed scale", overall, n);
+}
+
+#[test]
+fn intervals_hold_where_the_machine_misses_its_setpoints() {
+    // By 2 mph of 10, now and then by 5: neighbours' readings come near each other.
+    let n = 1500;
+    let scene = Scene { missed_mph: 2.0, shared_deg: [0.1, 0.0], ..base() };
+    let (cells, points, overall) = coverage(&scene, n);
+    assert_holds("cell means, setpoints missed", cells, n);
+    assert_holds("differences, setpoints missed", points, n);
+    assert_holds("over the ladder, setpoints missed", overall, n);
+    let widest = scene.studies(n, 1.0).iter().flat_map(|s| &s.ladders).flat_map(|l| &l.points).fold(0.0f64, |w, p| {
+        let off = p.mean_deg - (scene.truth)(0, p.setpoint_mps / MPH);
+        w.max(off.abs())
+    });
+    println!("farthest mean from its truth {widest:.2} deg");
+    assert!(widest < 3.0, "{widest}");
+}
+
+#[test]
+fn normal_shots_are_seldom_doubtful_whatever_their_number() {
+    for shots in [3, 4, 5, 6, 8] {
+        let n = 200;
+        let scene = Scene { shots, ..base() };
+        let found: usize = scene.studies(n, 1.0).iter().map(|s| s.doubtful.len()).sum();
+        let of = n as usize * scene.setups * scene.mph.len() * scene.volleys * shots;
+        println!("{shots} shots a volley: {:.3} % of {of} named doubtful", 100.0 * share(found, of));
+        // Beyond 3.5 standard deviations lie 0.05 %; beyond three, as which they count where the session's scale is a seventh too small, 0.27 %.
+        assert!(share(found, of) < 0.0027 + three_se(0.0027, of as f64), "{shots}: {found} of {of}");
+    }
+}
+
+#[test]
+fn the_smallest_difference_said_to_be_found_is_found_in_four_of_five() {
+    for setups in [2, 3] {
+        let scene = Scene { setups, truth: |_, mph| 14.0 - 0.1 * (mph - 30.0), shared_deg: [0.1, 0.0], ..base() };
+        let n = 400;
+        let said: f64 = scene.studies(n, 1.0).iter().map(|s| s.smallest_seen_deg.unwrap()).sum::<f64>() / n as f64;
+        let mut found = 0;
+        for i in 0..n {
+            let mut shots = scene.session(7_000 + i);
+            for s in shots.iter_mut().filter(|s| s.setup.get("pocket") == Some("1")) {
+                s.release.value += said.to_radians();
+            }
+            let study = analyse(&shots, &scene.options(1.0)).unwrap();
+            let of_0_and_1 = |c: &&pockmark::study::Comparison| c.a == "0" && c.b == "1" || c.a == "1" && c.b == "0";
+            let overall = &study.comparisons.iter().find(of_0_and_1).unwrap().overall;
+            found += usize::from(overall.verdict == Verdict::Differs || overall.small_but_real);
+        }
+        let rate = share(found, n as usize);
+        println!("{setups} setups: {said:.2} deg found in {:.1} %", 100.0 * rate);
+        // What one difference leaves of alpha goes to the others (Holm): with three setups a little more is found than said.
+        assert!((0.8 - three_se(0.8, n as f64)..0.93).contains(&rate), "{setups}: {rate}");
+    }
+}
+
+#[test]
+fn zero_speed_of_two_speeds_counts_the_bend_that_they_do_not_show() {
+    let n = 1000;
+    let scene = Scene {
+        truth: |_, mph| 12.0 * (1.0 - ((mph - 20.0) / 42.0).powi(2)),
+        mph: vec![50.0, 70.0],
+        setups: 1,
+        ..base()
+    };
+    let crossing = 62.0 * MPH;
+    let studies = scene.studies(n, 1.0);
+    let held = studies.iter().filter(|s| {
+        let l = &s.ladders[0];
+        l.zero_speed_low_mps.unwrap_or(0.0) <= crossing && crossing <= l.zero_speed_high_mps.unwrap_or(f64::INFINITY)
+    });
+    let held = share(held.count(), n as usize);
+    println!("zero speed, two speeds: {:.1} %", 100.0 * held);
+    assert!(held >= 0.93 - three_se(0.95, n as f64), "{held}");
 }
 
 #[test]

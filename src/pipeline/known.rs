@@ -38,8 +38,8 @@ use crate::marks::learn::learn_with_colour;
 use crate::marks::patch::RawPatch;
 use crate::marks::shape::MarkShape;
 use crate::photo::{decode_rgb, read_exif};
+use crate::report::Summary;
 use crate::report::model::{FileHash, LaterCalibration};
-use crate::report::{Summary, Units};
 use crate::session::flags::FlagWord;
 use crate::session::hash::sha256_file;
 use crate::session::results::VolleyResult;
@@ -340,7 +340,7 @@ impl Known {
             Some(Seen { place: self.walls.calibrated(*wall), look: &turn.late.get(which)?.look, photo: &shown.photo })
         };
         let mut measured = measure(&own, &later, &self.solver, volley, decided, self.largest_mm);
-        if let Some(why) = far_speed(&volley.row, Units::of(&self.session)) {
+        if let Some(why) = far_speed(&volley.row, &self.session) {
             measured.look(FlagWord::FarSpeed, why);
         }
         measured

@@ -10,9 +10,9 @@ use crate::error::counted;
 use crate::flight::{Impact, Release, Solver};
 use crate::points::{PixelPoint, WallPoint};
 use crate::report::Units;
-use crate::session::PairedVolley;
 use crate::session::flags::FlagWord;
 use crate::session::volleys::VolleyRow;
+use crate::session::{PairedVolley, Session};
 
 /// Log light ratio between parts of the wall beyond which the light "changed much": a factor of two.
 const LIGHT_STEP: f64 = 0.7;
@@ -24,6 +24,8 @@ const SURE: f64 = 0.8;
 const CLEAR: f64 = 0.9;
 /// A speed this many times its setpoint, or its setpoint this many times the speed, is no scatter of a machine: a digit is wrong.
 const FAR_SPEED: f64 = 1.5;
+/// Setpoints whose logarithms differ by less are one step of a ladder.
+const ONE_STEP: f64 = 0.035;
 /// No ball was thrown as fast as this, 157 mph (common practice, no source).
 const FASTEST_MPS: f64 = 70.0;
 /// Shots of one setup at one speed scatter by less than this, deg (common practice, no source: some tenths to two or three).
@@ -316,19 +318,31 @@ fn nothing_new(solver: &Solver, photo: &str) -> String {
     )
 }
 
-/// Says so, in the session's `units`, when a volley's speed is none that it was shot at: a number was mistyped or misread.
-pub(super) fn far_speed(row: &VolleyRow, units: Units) -> Option<String> {
+/// Says so, in the session's units, when a volley's speed is none that it was shot at: a number was mistyped or misread.
+pub(super) fn far_speed(row: &VolleyRow, session: &Session) -> Option<String> {
     let speed = row.speed_mps?;
+    let units = Units::of(session);
     if speed > FASTEST_MPS {
         return Some(format!(
             "the speed read, {}, is faster than any ball was thrown: correct it in volleys.csv",
             units.speed_words(speed)
         ));
     }
-    let setpoint = row.setpoint_mps.filter(|s| speed.max(*s) > FAR_SPEED * speed.min(*s))?;
+    let setpoint = row.setpoint_mps?;
+    let read = format!("the speed read, {}, is", units.speed_words(speed));
+    if speed.max(setpoint) > FAR_SPEED * speed.min(setpoint) {
+        return Some(format!(
+            "{read} far from the setpoint, {}: correct in volleys.csv whichever is wrong",
+            units.speed_words(setpoint)
+        ));
+    }
+    let off = |other: f64| (speed - other).abs();
+    let others = session.volleys.rows.iter().filter_map(|r| r.setpoint_mps);
+    let nearer = others.filter(|s| (s / setpoint).ln().abs() > ONE_STEP && off(*s) < off(setpoint));
+    let nearest = nearer.min_by(|a, b| off(*a).total_cmp(&off(*b)))?;
     Some(format!(
-        "the speed read, {}, is far from the setpoint, {}: correct in volleys.csv whichever is wrong",
-        units.speed_words(speed),
+        "{read} nearer to another step of the ladder, {}, than to the setpoint, {}: correct in volleys.csv whichever is wrong",
+        units.speed_words(nearest),
         units.speed_words(setpoint)
     ))
 }

@@ -392,50 +392,47 @@ pub(super) fn spread_deg(marks: &[MeasuredMark], angle: impl Fn(&Release) -> f64
     (v.len() > 1).then(|| (v.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt().to_degrees())
 }
 
-/// The shots that the study takes from measured volleys; marks that no flight reaches are not among them, nor are zero shots.
-pub fn study_shots(measured: &[Measured], names: &[String]) -> Vec<Shot> {
-    measured
-        .iter()
-        .filter(|v| v.volley.row.known_release.is_none())
-        .flat_map(|v| {
-            let status = match v.status {
-                Status::Ok => VolleyStatus::Ok,
-                Status::Look => VolleyStatus::Look,
-                Status::Failed => VolleyStatus::Failed,
-            };
-            let setup = Setup::new(factor_pairs(names, &v.volley.row.factors));
-            v.marks
-                .iter()
-                .filter_map(move |m| {
-                    let r = m.release.as_ref()?;
-                    let [x, y, _] = r.by_mark_and_speed;
-                    let mut release = r.release.clone();
-                    release.value += 1e-3 * (x * v.mean_shift_mm[0] + y * v.mean_shift_mm[1]);
-                    Some(Shot {
-                        volley: v.volley.row.volley.clone(),
-                        status,
-                        setup: setup.clone(),
-                        setpoint_mps: v.volley.row.setpoint_mps,
-                        speed_mps: v.volley.row.speed_mps?,
-                        release,
-                        sideways: r.sideways.clone(),
-                        count: m.found.count,
-                        volley_var: v.volley_var(r, m),
-                    })
-                })
-                .collect::<Vec<_>>()
-        })
-        .collect()
+/// A shot that the study takes, and where it comes from.
+pub struct Studied {
+    /// Index of its volley.
+    pub volley: usize,
+    /// Number of its mark in the volley, from 1.
+    pub mark: u32,
+    /// The shot.
+    pub shot: Shot,
 }
 
-/// Where each of [`study_shots`] comes from: index of the volley, number of the mark within it, from 1.
-pub fn study_marks(measured: &[Measured]) -> Vec<(usize, u32)> {
-    let of = |v: &Measured| {
-        let solved = v.marks.iter().enumerate().filter(|(_, m)| m.release.is_some());
-        let known = v.volley.row.speed_mps.is_some();
-        solved.filter(move |_| known).map(|(i, _)| i as u32 + 1).collect::<Vec<_>>()
-    };
-    measured.iter().enumerate().flat_map(|(i, v)| of(v).into_iter().map(move |m| (i, m))).collect()
+/// The shots that the study takes from measured volleys; marks that no flight reaches are not among them, nor are zero shots.
+pub fn studied(measured: &[Measured], names: &[String]) -> Vec<Studied> {
+    let mut out = Vec::new();
+    for (volley, v) in measured.iter().enumerate().filter(|(_, v)| v.volley.row.known_release.is_none()) {
+        let status = match v.status {
+            Status::Ok => VolleyStatus::Ok,
+            Status::Look => VolleyStatus::Look,
+            Status::Failed => VolleyStatus::Failed,
+        };
+        let Some(speed_mps) = v.volley.row.speed_mps else { continue };
+        let setup = Setup::new(factor_pairs(names, &v.volley.row.factors));
+        for (m, mark) in v.marks.iter().zip(1..) {
+            let Some(r) = m.release.as_ref() else { continue };
+            let [x, y, _] = r.by_mark_and_speed;
+            let mut release = r.release.clone();
+            release.value += 1e-3 * (x * v.mean_shift_mm[0] + y * v.mean_shift_mm[1]);
+            let shot = Shot {
+                volley: v.volley.row.volley.clone(),
+                status,
+                setup: setup.clone(),
+                setpoint_mps: v.volley.row.setpoint_mps,
+                speed_mps,
+                release,
+                sideways: r.sideways.clone(),
+                count: m.found.count,
+                volley_var: v.volley_var(r, m),
+            };
+            out.push(Studied { volley, mark, shot });
+        }
+    }
+    out
 }
 
 /// Factors of a volley in the table's order.

@@ -6,7 +6,7 @@
 use super::judge::FoundMark;
 use super::linear::Cells;
 use super::measure::far_speed;
-use super::measured::{Measured, MeasuredMark, study_shots};
+use super::measured::{Measured, MeasuredMark, Studied, studied};
 use super::outcome::Outcome;
 use super::summary::{shared_factors, summarise};
 use super::zero::{session_inputs, set_zero};
@@ -14,11 +14,10 @@ use crate::error::{Error, Result};
 use crate::flight::{FlightInputs, Impact, Solver};
 use crate::points::WallPoint;
 use crate::quantity::{Quantity, STATED_COVERAGE};
-use crate::report::Units;
 use crate::session::flags::FlagWord;
 use crate::session::impacts::{ImpactRow, UNSTATED_READING_U_M, check_volleys, read_impacts};
 use crate::session::{PairedVolley, Session, VolleyRow};
-use crate::study::{StudyOptions, analyse};
+use crate::study::{Shot, StudyOptions, analyse};
 
 /// Solves a session whose impacts were measured by hand (`impacts.csv`).
 ///
@@ -75,13 +74,12 @@ pub fn solve_impacts(session: &Session, impacts: &[ImpactRow]) -> Result<Outcome
 
 /// A reading far from the others of its volley is more often a slip of the pen than a throw: such a volley wants a look.
 fn flag_doubtful(session: &Session, impacts: &[ImpactRow], measured: &mut [Measured]) {
-    let shots = study_shots(measured, &session.volleys.factor_names);
+    let found = studied(measured, &session.volleys.factor_names);
+    let shots: Vec<Shot> = found.iter().map(|s| s.shot.clone()).collect();
     let Ok(study) = analyse(&shots, &StudyOptions::default()) else { return };
     for d in &study.doubtful {
-        let Some(shot) = shots.get(d.shot) else { continue };
-        let Some(m) = measured.iter_mut().find(|m| m.volley.row.volley == shot.volley) else { continue };
-        let same = |k: &MeasuredMark| k.release.as_ref().is_some_and(|r| r.release.value == shot.release.value);
-        let Some(i) = m.marks.iter().position(same) else { continue };
+        let Some(Studied { volley, mark, shot }) = found.get(d.shot) else { continue };
+        let (Some(m), i) = (measured.get_mut(*volley), *mark as usize - 1) else { continue };
         if let Some(mark) = m.marks.get_mut(i) {
             mark.flags.push(FlagWord::DoubtfulShot);
         }
@@ -194,7 +192,7 @@ fn volley(
         notes.push(format!("{found} impacts for {shots} shots: check impacts.csv and the count in volleys.csv"));
     }
     let mut measured = Measured::by_hand(&paired, marks, flags, notes);
-    if let Some(why) = far_speed(row, Units::of(session)) {
+    if let Some(why) = far_speed(row, session) {
         measured.look(FlagWord::FarSpeed, why);
     }
     measured

@@ -1,9 +1,10 @@
 //! How do measured volleys become a study, budgets and a summary?
 
 use super::budget::budgets;
-use super::measured::{Measured, factor_pairs, study_marks, study_shots};
+use super::measured::{Measured, factor_pairs, studied};
 use super::zero::{add_zero_factors, zero_notes};
 use crate::camera::Wall;
+use crate::error::counted;
 use crate::flight::Solver;
 use crate::marks::shape::MarkShape;
 use crate::photo::read_exif;
@@ -13,7 +14,7 @@ use crate::session::Session;
 use crate::session::flags::FlagWord;
 use crate::session::hash::sha256_file;
 use crate::session::results::Status;
-use crate::study::{Doubtful, Setup, Study, StudyOptions, analyse};
+use crate::study::{Doubtful, Setup, Shot, Study, StudyOptions, analyse};
 use crate::uncertainty::SharedFactors;
 
 /// Settings that only photos need, by the start of their keys.
@@ -143,7 +144,8 @@ pub fn summarise(
     notes: &[String],
 ) -> Summary {
     let names = &session.volleys.factor_names;
-    let shots = study_shots(measured, names);
+    let (places, shots): (Vec<(usize, u32)>, Vec<Shot>) =
+        studied(measured, names).into_iter().map(|s| ((s.volley, s.mark), s.shot)).unzip();
     // A session that was calibrated again has the factors of every calibration; each mark knows how many.
     let carried = measured.iter().flat_map(|v| &v.marks).map(|m| m.impact.shared.len()).max().unwrap_or(0);
     let calibration_factors = wall.map(|w| carried.max(w.covariance.parameters.len()));
@@ -158,16 +160,20 @@ pub fn summarise(
             .then(|| Setup::new(names.iter().filter_map(|n| reference.get(n).map(|v| (n.clone(), v.clone()))))),
         speed_shared_rel: scale,
         shared_factors: factors.names.clone(),
-        failed: measured
-            .iter()
-            .map(|m| &m.volley.row.volley)
-            .filter(|v| !shots.iter().any(|s| s.volley == **v))
-            .cloned()
+        failed: (measured.iter().enumerate())
+            .filter(|(i, m)| m.volley.row.known_release.is_none() && !places.iter().any(|p| p.0 == *i))
+            .map(|(_, m)| m.volley.row.volley.clone())
             .collect(),
         ..StudyOptions::default()
     };
     let (mut study, study_problem) = if shots.is_empty() {
-        (None, Some("no volley gave a release angle".to_string()))
+        let zero = measured.iter().any(|m| m.volley.row.known_release.is_some() && m.status != Status::Failed);
+        let why = if zero {
+            "only zero shots gave a release angle: shoot the setups too"
+        } else {
+            "no volley gave a release angle"
+        };
+        (None, Some(why.to_string()))
     } else {
         match analyse(&shots, &options) {
             Ok(s) => (Some(s), None),
@@ -206,6 +212,13 @@ pub fn summarise(
             known.join(", ")
         ));
     }
+    let alone = measured.iter().filter(|m| !m.marks.is_empty() && m.volley.row.speed_spread_mps.is_none()).count();
+    if alone > 0 {
+        assumed.push(format!(
+            "volleys.csv speed_spread: not stated for {}; each of their shots is taken to have flown at its volley's speed: the ± of a single mark leaves out how the shots' speeds scatter, that of a volley's mean does not",
+            counted(alone, "volley")
+        ));
+    }
     let mut files = Vec::new();
     let last = if wall.is_some() { session.paths.wall_json() } else { session.paths.impacts_csv() };
     let decided = wall.map(|_| session.paths.review_csv());
@@ -216,7 +229,7 @@ pub fn summarise(
     }
     let mut volleys: Vec<VolleySummary> =
         measured.iter().map(|m| m.summary(Setup::new(factor_pairs(names, &m.volley.row.factors)))).collect();
-    flag_doubtful(&mut volleys, study.as_ref().map_or(&[][..], |s| &s.doubtful), &study_marks(measured));
+    flag_doubtful(&mut volleys, study.as_ref().map_or(&[][..], |s| &s.doubtful), &places);
     Summary {
         version: VERSION,
         written_by: format!("pockmark {}", env!("CARGO_PKG_VERSION")),

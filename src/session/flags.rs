@@ -66,7 +66,7 @@ flags! {
     DoubtfulShot, "doubtful_shot", true, "lies further from the others of its volley than their scatter explains; it stays in every mean";
     ZeroShot, "zero_shot", false, "was shot with a known release angle; it sets the machine's zero and is no part of the study";
     Reviewed, "reviewed", false, "a person decided on this mark in review.csv";
-    FarSpeed, "far_speed", true, "was read at a speed far from its setpoint, or faster than any ball: a number was mistyped or misread";
+    FarSpeed, "far_speed", true, "was read at a speed far from its setpoint or nearer to another step of the ladder, or faster than any ball: a number was mistyped or misread";
     ReviewLost, "review_lost", true, "a decision in review.csv no longer finds its mark";
 }
 

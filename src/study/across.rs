@@ -11,7 +11,7 @@ use super::doubt::{KNOWN, Mean, WITHIN_CELL};
 use super::input::{MPH_PER_MPS, Setup};
 use super::judge::{Draft, PointDraft, Rules, Whole, judge};
 use super::ladder::{Ladder, LadderPoint, PartSource};
-use super::means::{local_slopes, slope_var};
+use super::slopes::{Rung, local_slopes};
 use super::words::{plus_minus, signed_plus_minus};
 use super::{Study, Verdict};
 use crate::error::{Error, Result};
@@ -126,8 +126,10 @@ impl Parts {
 fn means_at(parts: &mut Parts, session: usize, ladder: &Ladder, speeds_mps: &[f64]) -> Vec<Option<(Mean, f64)>> {
     let own: Vec<(Mean, f64, f64)> =
         ladder.points.iter().map(|p| (parts.mean(session, p), p.setpoint_mps, p.volleys as f64)).collect();
-    let slopes = local_slopes(&own.iter().map(|(m, v, _)| (*v, m.value)).collect::<Vec<_>>());
-    let ladder: Vec<(f64, &Mean)> = own.iter().map(|(m, v, _)| (*v, m)).collect();
+    // Already at their setpoints.
+    let rungs: Vec<Rung> = own.iter().map(|(_, v, _)| Rung { setpoint_mps: *v, speed_mps: *v }).collect();
+    let slopes = local_slopes(&rungs, &own.iter().map(|(m, _, _)| m.value).collect::<Vec<_>>());
+    let all: Vec<&Mean> = own.iter().map(|(m, _, _)| m).collect();
     speeds_mps
         .iter()
         .map(|&at| {
@@ -136,18 +138,29 @@ fn means_at(parts: &mut Parts, session: usize, ladder: &Ladder, speeds_mps: &[f6
             if away(*v) > ALIKE_SPEED {
                 return None;
             }
-            let mut mean = m.clone();
-            let step_mps = at - v;
-            mean.value += slopes.get(i).copied().unwrap_or(0.0) * step_mps;
-            mean.add_own(KNOWN, slope_var(&ladder, i, step_mps));
+            let (mut mean, off_mps) = (m.clone(), v - at);
+            let (slope, local) = slopes.get(i)?;
+            mean.value -= slope * off_mps;
+            mean.add_own(KNOWN, local.variance(&all, i, off_mps));
             Some((mean, *n))
         })
         .collect()
 }
 
-/// The reference in a study: the ladder of a setup that `reference` is part of.
-fn reference_ladder<'a>(study: &'a Study, reference: &Setup) -> Option<&'a Ladder> {
-    study.ladders.iter().find(|l| reference.is_part_of(&l.setup))
+/// The same setup's ladders in both sessions, where `reference` names it: with several such setups the one that has most in common with the compared ones.
+fn bridge_ladders<'a>(a: &Side<'a>, b: &Side<'a>, reference: &Setup) -> Option<(&'a Ladder, &'a Ladder)> {
+    let alike = |s: &Setup| {
+        let with = |o: &Setup| s.iter().filter(|(k, v)| o.get(k) == Some(v)).count();
+        with(&a.ladder.setup) + with(&b.ladder.setup)
+    };
+    let mut best: Option<(&Ladder, &Ladder)> = None;
+    for here in a.study.ladders.iter().filter(|l| reference.is_part_of(&l.setup)) {
+        let Some(there) = b.study.ladders.iter().find(|l| l.setup == here.setup) else { continue };
+        if best.is_none_or(|(h, _)| alike(&here.setup) > alike(&h.setup)) {
+            best = Some((here, there));
+        }
+    }
+    best
 }
 
 /// Factors in which two setups differ.
@@ -361,14 +374,9 @@ fn prepare(a: Side, b: Side, reference: Option<&Setup>, alpha: f64) -> Result<Pr
     let mut bridge = None;
     let mut used_points = points.clone();
     let mut whole = None;
-    let bridgeable = reference.filter(|r| {
-        let is = |s: &Side| r.is_part_of(&s.ladder.setup);
-        let shot_alone = is(&a) && is(&b);
-        !(one_session || shot_alone)
-    });
-    if let Some(r) = bridgeable
-        && let (Some(here), Some(there)) = (reference_ladder(a.study, r), reference_ladder(b.study, r))
-    {
+    let itself = a.ladder.setup == b.ladder.setup && reference.is_some_and(|r| r.is_part_of(&a.ladder.setup));
+    let found = reference.filter(|_| !one_session && !itself).and_then(|r| bridge_ladders(&a, &b, r));
+    if let Some((here, there)) = found {
         let (of_here, of_there) = (means_at(&mut parts, 0, here, &speeds), means_at(&mut parts, 1, there, &speeds));
         let banks = Banks {
             a: &of_a,
@@ -430,7 +438,17 @@ fn prepare(a: Side, b: Side, reference: Option<&Setup>, alpha: f64) -> Result<Pr
         }
     }
     if !one_session && bridge.is_none() {
-        notes.push("The doubts of both sessions' tapes, zeros and speeds count in full: no reference setup was shot in both to take them out, nor to show whether the machine itself stayed the same.".into());
+        let shot = |s: &Side| reference.is_some_and(|r| s.study.ladders.iter().any(|l| r.is_part_of(&l.setup)));
+        let why = if itself {
+            "this is the reference itself, and nothing else was shot in both to take them out"
+        } else if found.is_some() {
+            "the reference was shot in both sessions, but at no speed in common that could take them out"
+        } else if shot(&a) && shot(&b) {
+            "the reference was shot in both, but not in one and the same setup (name all of its factors in session.toml), so that it cannot take them out, nor show whether the machine itself stayed the same"
+        } else {
+            "no reference setup was shot in both to take them out, nor to show whether the machine itself stayed the same"
+        };
+        notes.push(format!("The doubts of both sessions' tapes, zeros and speeds count in full: {why}."));
     }
     if factors.len() > 1 {
         notes.push(format!(

@@ -175,12 +175,23 @@ fn judge_one(test: &Test, (p_differs, p_same): (f64, f64), rules: &Rules) -> Dif
     }
 }
 
+/// Tests at single speeds among pairs compared at so many speeds each.
+fn point_tests(speeds: impl Iterator<Item = usize>) -> usize {
+    speeds.filter(|n| *n > 1).sum()
+}
+
+/// The share of alpha that each pair's answer over the ladder has at first, of pairs compared at so many speeds each.
+pub(crate) fn overall_share(speeds: impl ExactSizeIterator<Item = usize>) -> f64 {
+    let pairs = speeds.len().max(1) as f64;
+    if point_tests(speeds) > 0 { 0.5 / pairs } else { 1.0 / pairs }
+}
+
 /// Judges pairs as one family: their answers over the ladder, and speed by speed where there are several.
 pub(crate) fn judge(drafts: &[Draft], rules: &Rules) -> Vec<Judged> {
     let overall: Vec<Whole> = drafts.iter().map(Draft::overall).collect();
-    let point_tests: usize = drafts.iter().map(|d| d.points.len()).filter(|n| *n > 1).sum();
-    let overall_share = if point_tests > 0 { 0.5 } else { 1.0 } / drafts.len().max(1) as f64;
-    let point_share = 0.5 / point_tests.max(1) as f64;
+    let lengths = || drafts.iter().map(|d| d.points.len());
+    let overall_share = overall_share(lengths());
+    let point_share = 0.5 / point_tests(lengths()).max(1) as f64;
     let mut tests: Vec<Test> = Vec::new();
     for (d, whole) in drafts.iter().zip(&overall) {
         let Whole { mean, each, behind } = whole;

@@ -286,7 +286,7 @@ fn ladder(
             shared_deg: mean.shared.iter().map(|s| s.to_degrees()).collect(),
         });
     }
-    let zero = find_zero(&speeds, &means, dfs, &options.speed_shared_rel, options.alpha);
+    let zero = find_zero(&speeds, &means, dfs, options.alpha);
     let lowest = means.iter().map(|m| m.value).fold(f64::INFINITY, f64::min);
     let (zero_verdict, zero_sentence) = zero_words(&zero, &speeds, lowest);
     let change = (means.len() > 1).then(|| Mean::combine([(1.0, *last), (-1.0, *first)]));

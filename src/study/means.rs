@@ -7,8 +7,9 @@
 
 use super::doubt::{BETWEEN, KNOWN, Mean, WITHIN_CELL, WITHIN_POOLED, add_scaled};
 use super::groups::Layout;
-use super::input::{MPH_PER_MPS, Shot};
-use super::robust::{DOUBTFUL_Z, MAD_OVER_SIGMA, median};
+use super::input::Shot;
+use super::robust::{DOUBTFUL_Z, MAD_OVER_SIGMA, median, usual_distance};
+use super::slopes::{LocalSlope, Rung, local_slopes};
 use super::special::{f_upper, t_two_sided};
 use super::variance::{
     Nested, Reml, ScatterPrior, VolleySum, log_spread_trend, nested_anova, nested_reml, scatter_prior,
@@ -29,10 +30,6 @@ pub(crate) const UNSEEN_SCATTER_DEG: f64 = 0.5;
 
 /// Its degrees of freedom: the fewest there are, so that no verdict rests on a guess.
 const UNSEEN_SCATTER_DF: f64 = 1.0;
-
-/// Standard uncertainty of the slope of a setup with one speed only, deg for each mph. Common practice, no source: a
-/// ladder falls by some 6 deg over 40 mph, and up to that much steeper where it falls off.
-const LONE_SLOPE_U_DEG_PER_MPH: f64 = 0.2;
 
 /// Residuals a cell needs before its own median deviation is trusted over that of all cells.
 const CELL_MAD_NEEDS: usize = 8;
@@ -111,31 +108,6 @@ impl Fitted {
     }
 }
 
-/// Slope at each of several (x, y), x ascending: of the parabola through a point and its neighbours, at
-/// the ends of the line to the one neighbour, 0 for a lone point.
-pub(crate) fn local_slopes(points: &[(f64, f64)]) -> Vec<f64> {
-    let secant = |a: (f64, f64), b: (f64, f64)| if b.0 > a.0 { (b.1 - a.1) / (b.0 - a.0) } else { 0.0 };
-    let n = points.len();
-    (0..n)
-        .map(|i| {
-            let (Some(&p), before, after) =
-                (points.get(i), i.checked_sub(1).and_then(|j| points.get(j)), points.get(i + 1))
-            else {
-                return 0.0;
-            };
-            match (before, after) {
-                (Some(&a), Some(&b)) => {
-                    let (ha, hb) = (p.0 - a.0, b.0 - p.0);
-                    if ha + hb > 0.0 { (secant(a, p) * hb + secant(p, b) * ha) / (ha + hb) } else { 0.0 }
-                }
-                (Some(&a), None) => secant(a, p),
-                (None, Some(&b)) => secant(p, b),
-                (None, None) => 0.0,
-            }
-        })
-        .collect()
-}
-
 struct Entry {
     value: f64,
     count: f64,
@@ -157,7 +129,16 @@ fn first_scatter(groups: &[Vec<Entry>]) -> (f64, f64) {
 }
 
 /// Fits the nested means of one response; `to_setpoint` brings each shot to its setpoint's speed.
-pub(crate) fn fit(layout: &Layout, shots: &[Shot], response: fn(&Shot) -> &Estimate, to_setpoint: bool) -> Fitted {
+///
+/// `speed_shared_rel`: relative change of all true speeds with each shared factor. What was read as one speed was another: brought to its setpoint's true
+/// speed a mean changes by its slope times that.
+pub(crate) fn fit(
+    layout: &Layout,
+    shots: &[Shot],
+    response: fn(&Shot) -> &Estimate,
+    to_setpoint: bool,
+    speed_shared_rel: &[f64],
+) -> Fitted {
     let setpoint_of = |cell: usize| {
         layout.cells.get(cell).and_then(|c| layout.setpoints_mps.get(c.setpoint)).copied().unwrap_or(f64::NAN)
     };
@@ -175,16 +156,22 @@ pub(crate) fn fit(layout: &Layout, shots: &[Shot], response: fn(&Shot) -> &Estim
             (mean(&|s| s.speed_mps), mean(&|s| response(s).value))
         })
         .collect();
-    let mut slope = vec![0.0; layout.cells.len()];
+    let mut slope: Vec<f64> = vec![0.0; layout.cells.len()];
+    // Of each setup its cells, and each one's slope.
+    let mut slopes: Vec<(Vec<usize>, Vec<LocalSlope>)> = Vec::new();
     if to_setpoint {
         for setup in 0..layout.setups.len() {
             let cells = layout.cells_of(setup);
-            let points: Vec<(f64, f64)> = cells.iter().filter_map(|&c| plain.get(c).copied()).collect();
-            for (c, s) in cells.iter().zip(local_slopes(&points)) {
+            let read = |&c: &usize| plain.get(c).map(|p| (Rung { setpoint_mps: setpoint_of(c), speed_mps: p.0 }, p.1));
+            let (ladder, angles): (Vec<Rung>, Vec<f64>) = cells.iter().filter_map(read).unzip();
+            let mut of = Vec::new();
+            for (c, (value, local)) in cells.iter().zip(local_slopes(&ladder, &angles)) {
                 if let Some(slot) = slope.get_mut(*c) {
-                    *slot = s;
+                    *slot = value;
                 }
+                of.push(local);
             }
+            slopes.push((cells, of));
         }
     }
     let cell_of: Vec<usize> = layout.volleys.iter().map(|v| layout.cell(v.setup, v.setpoint).unwrap_or(0)).collect();
@@ -210,55 +197,26 @@ pub(crate) fn fit(layout: &Layout, shots: &[Shot], response: fn(&Shot) -> &Estim
         .collect();
     let mut fitted = spreads(layout, volleys, own_var);
     fitted.cells = (0..layout.cells.len()).map(|c| cell_mean(layout, &fitted, c)).collect();
-    if to_setpoint {
-        let off: Vec<f64> = plain.iter().enumerate().map(|(c, p)| p.0 - setpoint_of(c)).collect();
-        let extra = slope_doubt(layout, &fitted.cells, &off);
-        for (cell, var) in fitted.cells.iter_mut().zip(extra) {
-            cell.add_own(KNOWN, var);
-        }
-    }
-    fitted
-}
-
-/// Variance that bringing each cell to its setpoint adds.
-fn slope_doubt(layout: &Layout, cells: &[Mean], off_mps: &[f64]) -> Vec<f64> {
-    let mut out = vec![0.0; cells.len()];
-    for setup in 0..layout.setups.len() {
-        let of = layout.cells_of(setup);
-        let ladder: Vec<(f64, &Mean)> = of
+    for (cells, of) in &slopes {
+        let means: Vec<&Mean> = cells.iter().filter_map(|&c| fitted.cells.get(c)).collect();
+        let extra: Vec<(usize, f64)> = cells
             .iter()
-            .filter_map(|&c| Some((*layout.setpoints_mps.get(layout.cells.get(c)?.setpoint)?, cells.get(c)?)))
+            .zip(of)
+            .enumerate()
+            .filter_map(|(i, (&c, local))| {
+                let off_mps = plain.get(c)?.0 - setpoint_of(c);
+                off_mps.is_finite().then(|| (c, local.variance(&means, i, off_mps)))
+            })
             .collect();
-        for (i, &c) in of.iter().enumerate() {
-            if let (Some(slot), Some(off)) = (out.get_mut(c), off_mps.get(c).filter(|o| o.is_finite())) {
-                *slot = slope_var(&ladder, i, *off);
+        for (c, var) in extra {
+            if let Some(cell) = fitted.cells.get_mut(c) {
+                cell.add_own(KNOWN, var);
+                let per_rel = slope.get(c).copied().unwrap_or(0.0) * setpoint_of(c);
+                add_scaled(&mut cell.shared, -per_rel, speed_shared_rel);
             }
         }
     }
-    out
-}
-
-/// Variance that bringing point `i` of a ladder (ascending speeds) over `off_mps` by its own slope adds: of the
-/// slope, from the two means that it spans; at an end also of the bend, half the change from this secant to the next;
-/// of a lone point, [`LONE_SLOPE_U_DEG_PER_MPH`].
-pub(crate) fn slope_var(ladder: &[(f64, &Mean)], i: usize, off_mps: f64) -> f64 {
-    let secant = |j: usize| match (ladder.get(j), ladder.get(j + 1)) {
-        (Some(a), Some(b)) if b.0 > a.0 => Some((b.1.value - a.1.value) / (b.0 - a.0)),
-        _ => None,
-    };
-    let last = ladder.len().saturating_sub(1);
-    let (low, high) = (i.saturating_sub(1), (i + 1).min(last));
-    let (Some(a), Some(b)) = (ladder.get(low), ladder.get(high)) else { return 0.0 };
-    if b.0 <= a.0 {
-        return (off_mps * (LONE_SLOPE_U_DEG_PER_MPH * MPH_PER_MPS).to_radians()).powi(2);
-    }
-    let bend = match (i == 0, i == last) {
-        (true, false) => secant(0).zip(secant(1)),
-        (false, true) => secant(low).zip(low.checked_sub(1).and_then(secant)),
-        _ => None,
-    };
-    let bend = bend.map_or(0.0, |(end, next)| 0.5 * (end - next));
-    off_mps.powi(2) * ((a.1.own_var() + b.1.own_var()) / (b.0 - a.0).powi(2) + bend * bend)
+    fitted
 }
 
 fn volley_mean<'a>(
@@ -449,6 +407,7 @@ pub(crate) fn doubtful_shots(layout: &Layout, shots: &[Shot]) -> Vec<Doubtful> {
         row: usize,
         median: f64,
         away: f64,
+        usual: f64,
     }
     let mut by_cell: Vec<Vec<Away>> = Vec::new();
     for cell in &layout.cells {
@@ -463,13 +422,15 @@ pub(crate) fn doubtful_shots(layout: &Layout, shots: &[Shot]) -> Vec<Doubtful> {
             // A merged mark scatters less: its mean of n balls counts sqrt(n) times its distance.
             list.extend(group.iter().filter_map(|&row| {
                 let s = shots.get(row)?;
-                Some(Away { row, median: centre, away: (s.release.value - centre) * f64::from(s.count).sqrt() })
+                let away = (s.release.value - centre) * f64::from(s.count).sqrt();
+                Some(Away { row, median: centre, away, usual: usual_distance(group.len()) })
             }));
         }
         by_cell.push(list);
     }
     // The middle shot of each odd volley is its own median: its zero would shrink the scale, and is left out.
-    let sizes = |list: &[Away]| -> Vec<f64> { list.iter().map(|a| a.away.abs()).filter(|a| *a > 0.0).collect() };
+    let sizes =
+        |list: &[Away]| -> Vec<f64> { list.iter().map(|a| a.away.abs() / a.usual).filter(|a| *a > 0.0).collect() };
     let all: Vec<f64> = by_cell.iter().flat_map(|l| sizes(l)).collect();
     let common = median(&all).unwrap_or(0.0);
     let mut out = Vec::new();
@@ -493,38 +454,4 @@ pub(crate) fn doubtful_shots(layout: &Layout, shots: &[Shot]) -> Vec<Doubtful> {
     }
     out.sort_by_key(|d| d.shot);
     out
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn slopes_of_a_parabola_are_exact_inside() {
-        let points: Vec<(f64, f64)> = [1.0, 2.0, 4.0, 5.0].iter().map(|&x| (x, x * x)).collect();
-        let s = local_slopes(&points);
-        assert!((s[1] - 4.0).abs() < 1e-12 && (s[2] - 8.0).abs() < 1e-12, "{s:?}");
-        assert_eq!(local_slopes(&[(1.0, 2.0)]), vec![0.0]);
-        assert!(local_slopes(&[]).is_empty());
-    }
-
-    #[test]
-    fn what_bringing_to_a_speed_adds() {
-        let mean = |value: f64, var: f64| {
-            let mut m = Mean { value, ..Mean::default() };
-            m.add_own(KNOWN, var);
-            m
-        };
-        let means = [mean(3.0, 1e-4), mean(2.0, 2e-4), mean(0.0, 3e-4)];
-        let ladder: Vec<(f64, &Mean)> = [10.0, 12.0, 14.0].into_iter().zip(&means).collect();
-        // By hand: secants -0.5 and -1: the bend is 0.25 at either end; spans 2, 4, 2.
-        let by_hand = [3e-4 / 4.0 + 0.0625, 4e-4 / 16.0, 5e-4 / 4.0 + 0.0625];
-        for (i, want) in by_hand.into_iter().enumerate() {
-            assert!((slope_var(&ladder, i, 0.1) - 0.01 * want).abs() < 1e-12, "{i}");
-        }
-        assert!((slope_var(&ladder[..2], 0, 0.1) - 0.01 * 3e-4 / 4.0).abs() < 1e-12, "two speeds show no bend");
-        // 1 mph off.
-        let lone = slope_var(&ladder[..1], 0, 1.0 / MPH_PER_MPS);
-        assert!((lone.sqrt() - 0.2f64.to_radians()).abs() < 1e-12);
-    }
 }

@@ -21,6 +21,7 @@ mod photos;
 mod plan;
 mod power;
 pub(crate) mod robust;
+mod slopes;
 mod special;
 mod steady;
 mod variance;
@@ -248,8 +249,8 @@ fn smallest_found(u_deg: f64, df: f64, alpha: f64) -> f64 {
 pub fn analyse(shots: &[Shot], options: &StudyOptions) -> Result<Study> {
     groups::check_options(options)?;
     let layout = groups::lay_out(shots)?;
-    let release = means::fit(&layout, shots, |s| &s.release, true);
-    let sideways = means::fit(&layout, shots, |s| &s.sideways, false);
+    let release = means::fit(&layout, shots, |s| &s.release, true, &options.speed_shared_rel);
+    let sideways = means::fit(&layout, shots, |s| &s.sideways, false, &[]);
     let (comparisons, mut notes) = compare::comparisons(&layout, &release, options);
     let doubtful = means::doubtful_shots(&layout, shots);
     let spreads = spreads(&release, &layout);
@@ -289,9 +290,11 @@ pub fn analyse(shots: &[Shot], options: &StudyOptions) -> Result<Study> {
     if !failed.is_empty() {
         notes.push(format!("{} left out: {}.", counted(failed.len(), "failed volley"), failed.join(", ")));
     }
+    // At the level at which the answers over the ladder are judged first.
+    let level = options.alpha * judge::overall_share(comparisons.iter().map(|c| c.points.len()));
     let seen: Vec<f64> = comparisons
         .iter()
-        .map(|c| smallest_found(c.overall.u_deg, c.overall.df.unwrap_or(f64::INFINITY), options.alpha))
+        .map(|c| smallest_found(c.overall.u_deg, c.overall.df.unwrap_or(f64::INFINITY), level))
         .collect();
     Ok(Study {
         setpoints_mps: layout.setpoints_mps.clone(),
