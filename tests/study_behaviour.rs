@@ -163,6 +163,15 @@ fn single_shots_without_repeats_say_so() {
 }
 
 #[test]
+fn readings_that_agree_are_known_no_better_than_each() {
+    // Read to a quarter of an inch, all alike: each is known to 0.05 deg all the same.
+    let mut shots: Vec<Shot> = (0..4).map(|_| shot("1", "mid", 50.0, 10.0)).collect();
+    shots.iter_mut().for_each(|s| s.release.shared.clear());
+    let p = run(&shots).ladders[0].points[0].clone();
+    assert!((p.u_deg - 0.025).abs() < 1e-9, "{}", p.u_deg);
+}
+
+#[test]
 fn shots_of_one_volley_are_not_independent_of_it() {
     // Volleys of ten nearly equal shots, far apart from each other: n = 100 shots would claim far too much.
     let mut shots = Vec::new();

@@ -34,6 +34,14 @@ impl Grid {
         let middle = |v: usize, o: usize| (o + self.factor * v) as f64 + 0.5 * (self.factor as f64 - 1.0);
         PixelPoint::new(middle(x, self.origin.0), middle(y, self.origin.1))
     }
+
+    /// The cell that a place in the photo belongs to: a pixel reaches half a pixel to each side of its middle.
+    pub(super) fn cell_of(&self, p: PixelPoint) -> Option<(usize, usize)> {
+        let cell = |v: f64, o: usize| (v + 0.5 - o as f64) / self.factor as f64;
+        let (x, y) = (cell(p.x_px, self.origin.0), cell(p.y_px, self.origin.1));
+        let inside = x >= 0.0 && y >= 0.0 && x < self.width as f64 && y < self.height as f64;
+        inside.then_some((x as usize, y as usize))
+    }
 }
 
 /// The paper of a sheet, board and margins: its reach across and down, mm.
@@ -54,7 +62,8 @@ pub(super) fn paper(wall: &Wall, view: &WallView, grid: &Grid) -> Vec<bool> {
         let (u, v) = paper_of(set.of(s.number));
         let corner = |u_mm: f64, v_mm: f64| {
             let w = wall.wall_from_sheet(s, SheetPoint { u_mm, v_mm });
-            let cell = |v: f64, o: usize| (v - o as f64) / factor as f64;
+            // Cells' own middles have whole numbers.
+            let cell = |v: f64, o: usize| (v - o as f64 - 0.5 * (factor as f64 - 1.0)) / factor as f64;
             view.pixel_from_wall(w).map(|p| [cell(p.x_px, origin.0), cell(p.y_px, origin.1)])
         };
         let corners = [(u.start, v.start), (u.end, v.start), (u.end, v.end), (u.start, v.end)];
@@ -86,4 +95,26 @@ pub fn shows_paper(wall: &Wall, p: WallPoint) -> bool {
         let ((u, v), at) = (paper_of(set.of(s.number)), wall.sheet_from_wall(s, p));
         u.contains(&at.u_mm) && v.contains(&at.v_mm)
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_cell_holds_its_middle_and_its_pixels() {
+        for factor in [1, 2, 3, 5] {
+            let grid = Grid { origin: (7, 4), factor, width: 9, height: 6 };
+            for (x, y) in (0..6).flat_map(|y| (0..9).map(move |x| (x, y))) {
+                let middle = grid.pixel_of(x, y);
+                let reach = 0.5 * factor as f64 - 1e-6;
+                for (dx, dy) in [(0.0, 0.0), (reach, reach), (-reach, 0.0), (0.0, -reach)] {
+                    let p = PixelPoint::new(middle.x_px + dx, middle.y_px + dy);
+                    assert_eq!(grid.cell_of(p), Some((x, y)), "{factor}");
+                }
+            }
+            assert_eq!(grid.cell_of(PixelPoint::new(6.4, 5.0)), None);
+            assert_eq!(grid.cell_of(PixelPoint::new(f64::NAN, 5.0)), None);
+        }
+    }
 }

@@ -185,10 +185,13 @@ pub fn judge(patches: &[Patch], shots: usize, shape: &MarkShape, behind: &Behind
     let told = marks.len();
     let mut judged = Judged { probability: best.probability, sure: 1.0, ..Judged::default() };
     judged.too_much = explained.iter().any(|e| e.too_much);
-    let chosen = explained.iter().zip(&best.counts).map(|(e, &k)| (e, e.fits[k].marks.as_slice()));
-    // A place with too much to be marks is named as that.
-    let left = patches.iter().zip(chosen).filter(|(_, (e, _))| !e.too_much);
-    let left = left.filter_map(|(p, (_, marks))| left_over(p, marks, shape));
+    // What is fitted and counts as no mark explains nothing: where fewer shots are stated than marks are there, one of them may stand for several. A
+    // place with too much to be marks is named as that.
+    let counting = |e: &Explained, k: usize| -> Vec<FittedMark> {
+        e.fits[k].marks.iter().copied().filter(|m| shape.counts(m)).collect()
+    };
+    let chosen = patches.iter().zip(explained.iter().zip(&best.counts)).filter(|(_, (e, _))| !e.too_much);
+    let left = chosen.filter_map(|(p, (e, &k))| left_over(p, &counting(e, k), shape));
     judged.left_over_mm = left.max_by(|a, b| a.share.total_cmp(&b.share)).map(|l| l.place_mm);
     if told < shots && behind.within_reach(mean(&marks), shape.group_mm) {
         judged.hidden = unseen(shots - told);
@@ -438,7 +441,8 @@ pub(super) fn nearest(marks: &[FoundMark], at: [f64; 2]) -> Option<usize> {
     (0..marks.len()).min_by(|&a, &b| near(&marks[a]).total_cmp(&near(&marks[b])))
 }
 
-fn balls(marks: &[FoundMark]) -> u32 {
+/// Balls that marks stand for.
+pub(super) fn balls(marks: &[FoundMark]) -> u32 {
     marks.iter().map(|m| m.count).sum()
 }
 

@@ -106,10 +106,8 @@ pub struct VolleyLook {
 impl VolleyLook {
     /// Significance of the change at a place of the photo; `None` where nothing is known, or it was not kept.
     pub fn significance_at(&self, p: PixelPoint) -> Option<f32> {
-        let cell = |v: f64, o: usize| (v + 0.5 - o as f64) / self.grid.factor as f64;
-        let (x, y) = (cell(p.x_px, self.grid.origin.0), cell(p.y_px, self.grid.origin.1));
-        let inside = x >= 0.0 && y >= 0.0 && x < self.grid.width as f64 && y < self.grid.height as f64;
-        let i = inside.then(|| y as usize * self.grid.width + x as usize)?;
+        let (x, y) = self.grid.cell_of(p)?;
+        let i = y * self.grid.width + x;
         self.significance_map.get(i).filter(|s| **s != u8::MAX).map(|s| SIGNIFICANCE_STEP * f32::from(*s))
     }
 }
@@ -227,14 +225,10 @@ fn plain(spots: &[Spot]) -> Vec<&Spot> {
 
 fn gone_of(r: &Reduced, light: &[[f32; 3]], view: &WallView, old: &[&Spot]) -> (usize, usize) {
     let (mut gone, mut judged) = (0, 0);
+    let grid = Grid::of(r);
     for s in old {
-        let Some(p) = view.pixel_from_wall(s.at) else { continue };
-        let cell = |v: f64, o: usize| (v - o as f64) / r.factor as f64;
-        let (x, y) = (cell(p.x_px, r.origin.0), cell(p.y_px, r.origin.1));
-        if !(x >= 0.0 && y >= 0.0 && x < r.width as f64 && y < r.height as f64) {
-            continue;
-        }
-        let now = change_at(r, light, x as usize, y as usize);
+        let Some((x, y)) = view.pixel_from_wall(s.at).and_then(|p| grid.cell_of(p)) else { continue };
+        let now = change_at(r, light, x, y);
         if now.iter().any(|v| v.is_nan()) {
             continue;
         }

@@ -10,7 +10,7 @@ use super::behind::Behind;
 use super::crops::Crops;
 use super::day::Day;
 use super::expect::Expected;
-use super::judge::{FoundMark, Hiding, Judged, judge_look, mean, top_to_bottom};
+use super::judge::{FoundMark, Hiding, Judged, balls, judge_look, mean, top_to_bottom};
 use super::looks::{Ask, Pivot, SIDEWAYS, VolleyLook, look};
 use super::passing::Passed;
 use super::place::PlacedPhoto;
@@ -290,10 +290,10 @@ pub(super) fn search_again(
         return Ok(());
     }
     let late: Vec<FoundMark> = judged.marks.iter().filter(|m| m.seen_in.is_some()).cloned().collect();
-    let left = shots.saturating_sub(late.len() as u32);
+    let left = shots.saturating_sub(balls(&late));
     let own = judge_look(look, left as usize, &Behind::default(), shape, colour, passed)?;
     let hidden = Hiding { missing: 0, ..judged.hidden.clone() };
-    let n = own.marks.len() as f64 / (own.marks.len() + late.len()).max(1) as f64;
+    let n = f64::from(balls(&own.marks)) / f64::from((balls(&own.marks) + balls(&late)).max(1));
     let weakest = own.doubtful.and_then(|i| own.marks.get(i)).cloned();
     *judged = Judged { hidden, probability: judged.probability.min(own.probability), ..own };
     judged.mean_shift_mm = judged.mean_shift_mm.map(|v| n * v);

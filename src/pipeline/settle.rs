@@ -6,7 +6,7 @@
 //! they stay with none, and both volleys say so.
 
 use super::expect::Expected;
-use super::judge::{FoundMark, Judged, top_to_bottom};
+use super::judge::{FoundMark, Judged, balls, top_to_bottom};
 use crate::marks::shape::MarkShape;
 
 /// Probability that a way to deal the marks out needs.
@@ -73,9 +73,9 @@ pub fn settle(seen: Judged, photo: &str, claimants: &mut [Claimant], shape: &Mar
         Some(owner) => {
             for (mark, i) in free.into_iter().zip(owner) {
                 let c = &mut claimants[i];
+                c.judged.hidden.missing = c.judged.hidden.missing.saturating_sub(mark.count);
+                c.judged.hidden.settled += mark.count;
                 c.judged.marks.push(mark);
-                c.judged.hidden.missing = c.judged.hidden.missing.saturating_sub(1);
-                c.judged.hidden.settled += 1;
                 c.judged.hidden.later = Some(photo.to_string());
                 // Their number is no surer than it was there.
                 c.judged.probability = c.judged.probability.min(seen.probability);
@@ -98,7 +98,7 @@ pub fn settle(seen: Judged, photo: &str, claimants: &mut [Claimant], shape: &Mar
                 let other = names.iter().find(|n| **n != claimants[i].name).cloned();
                 let h = &mut claimants[i].judged.hidden;
                 h.missing = missing;
-                h.either += free.len() as u32;
+                h.either += balls(&free);
                 h.later = Some(photo.to_string());
                 h.other = other;
             }
@@ -132,13 +132,14 @@ fn group_cost(places: &[[f64; 2]], expected: Option<Expected>, sd: [f64; 2]) -> 
 
 /// The owner of each mark, when one way to deal them out is sure.
 fn deal(free: &[FoundMark], claimants: &[Claimant], open: &[usize], shape: &MarkShape) -> Option<Vec<usize>> {
-    let room: Vec<usize> = open.iter().map(|&i| claimants[i].missing() as usize).collect();
+    let room: Vec<u32> = open.iter().map(|&i| claimants[i].missing()).collect();
     let mut ways: Vec<Vec<usize>> = vec![Vec::new()];
-    for _ in free {
+    for mark in free {
         let mut next = Vec::new();
         for way in &ways {
             for (k, &most) in room.iter().enumerate() {
-                if way.iter().filter(|&&w| w == k).count() < most {
+                let taken: u32 = way.iter().zip(free).filter(|(w, _)| **w == k).map(|(_, m)| m.count).sum();
+                if taken + mark.count <= most {
                     next.push(way.iter().copied().chain([k]).collect::<Vec<_>>());
                 }
             }
@@ -213,6 +214,24 @@ mod tests {
         // Nothing else of the first volley is seen, the second is whole: as sure.
         let [a, b] = run([&[], &HIGH], &LOW, &|_| true);
         assert_eq!((a.marks.len(), b.marks.len()), (4, 4));
+    }
+
+    #[test]
+    fn a_late_mark_of_two_balls_is_two_of_the_missing() {
+        let mut j = [Judged { marks: marks(&LOW[..2]), ..Judged::default() }, Judged::default()];
+        j[0].hidden.missing = 2;
+        let shape = MarkShape { group_mm: (20.0, 25.0), ..MarkShape::plain((15.0, 45.0)) };
+        let mut late = marks(&LOW[2..3]);
+        late[0].count = 2;
+        let seen = Judged { marks: late, probability: 1.0, sure: 1.0, ..Judged::default() };
+        let [a, b] = &mut j;
+        let (hides, nothing) = (|_: [f64; 2]| true, |_: [f64; 2]| false);
+        let mut all = [
+            Claimant { judged: a, name: "1".into(), shots: 4, hides: &hides, expected: None, shows: false },
+            Claimant { judged: b, name: "2".into(), shots: 0, hides: &nothing, expected: None, shows: true },
+        ];
+        settle(seen, "B.jpg", &mut all, &shape);
+        assert_eq!((balls(&j[0].marks), j[0].hidden.missing, j[0].hidden.settled), (4, 0, 2));
     }
 
     #[test]

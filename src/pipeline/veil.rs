@@ -35,11 +35,8 @@ impl Mask {
 
     /// Whether a wall point belongs to it.
     pub fn holds(&self, w: WallPoint) -> bool {
-        let Some(p) = self.view.pixel_from_wall(w) else { return false };
-        let cell = |v: f64, o: usize| ((v - o as f64) / self.grid.factor as f64).floor();
-        let (x, y) = (cell(p.x_px, self.grid.origin.0), cell(p.y_px, self.grid.origin.1));
-        let inside = x >= 0.0 && y >= 0.0 && x < self.grid.width as f64 && y < self.grid.height as f64;
-        inside && self.cells.get(y as usize * self.grid.width + x as usize).copied().unwrap_or(false)
+        let cell = self.view.pixel_from_wall(w).and_then(|p| self.grid.cell_of(p));
+        cell.and_then(|(x, y)| self.cells.get(y * self.grid.width + x)).copied().unwrap_or(false)
     }
 
     /// The same part on another photo's grid.

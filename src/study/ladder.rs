@@ -293,9 +293,13 @@ fn ladder(
     let k = 1.0 / aside.len() as f64;
     let side = Mean::combine(aside.iter().map(|m| (k, *m)));
     let name = layout.setups.get(setup)?;
-    let mut sentence = format!("{}: {:.1} deg at {}", name.words(), first.value.to_degrees(), mph(*speeds.first()?));
+    let at = |mean: &Mean, speed: f64| {
+        let half = mean.half_width(dfs, options.alpha).to_degrees();
+        format!("{} deg at {}", plus_minus(mean.value.to_degrees(), half), mph(speed))
+    };
+    let mut sentence = format!("{}: {}", name.words(), at(first, *speeds.first()?));
     if means.len() > 1 {
-        sentence += &format!(", {:.1} deg at {}; {zero_sentence}", last.value.to_degrees(), mph(*speeds.last()?));
+        sentence += &format!(", {}; {zero_sentence}", at(last, *speeds.last()?));
     }
     if !monotone {
         sentence += "; the angle turns back on the way by more than chance explains";

@@ -359,7 +359,9 @@ fn volley_var_parts(fitted: &Fitted, cell: usize, volley: &VolleyMean) -> Mean {
             mean.add_own(WITHIN_CELL + cell, df / (p.df + df) * seen / n);
         }
     }
-    let from_shots = mean.own_var() + volley.known_var;
+    // Readings that agree better than each is known are known no better than that.
+    let lacks = (volley.own_var / n - mean.own_var()).max(0.0);
+    let from_shots = mean.own_var() + lacks + volley.known_var;
     if let Some(square) = fitted.nested.between_square {
         let mut whole = mean.clone();
         whole.add_own(BETWEEN, square / fitted.nested.n0);
@@ -371,7 +373,7 @@ fn volley_var_parts(fitted: &Fitted, cell: usize, volley: &VolleyMean) -> Mean {
             return whole;
         }
     }
-    mean.add_own(KNOWN, volley.known_var);
+    mean.add_own(KNOWN, lacks + volley.known_var);
     mean
 }
 
