@@ -214,3 +214,37 @@ fn a_full_disk_is_said_and_the_results_come_when_there_is_room() {
     w.end();
     same_results(&dir);
 }
+
+#[test]
+fn what_was_learned_under_other_settings_is_not_taken() {
+    use pockmark::pipeline::{Day, read_wall};
+    use pockmark::session::Session;
+    use std::sync::Arc;
+
+    let mut session = Session::open(&day()).unwrap();
+    let wall = read_wall(&session).unwrap();
+    let volleys = session.pair_photos().unwrap().volleys;
+    let begun = |d: &mut Day| {
+        d.follow(&volleys[..2], &|_| {});
+        (d.edition(), d.known().clone().learn(&|_| {}).unwrap())
+    };
+    let mut d = Day::new(&session, &wall).unwrap();
+    let (edition, learned) = begun(&mut d);
+    // Other marks to expect, then another calibration: all is looked at anew, and comes to as many changes as before.
+    session.spec.marks.largest_m = Some(0.06);
+    d.take_session(&session).unwrap();
+    let (second, learned_second) = begun(&mut d);
+    d.begin_again(&session, &wall).unwrap();
+    begun(&mut d);
+    for (edition, old) in [(edition, learned), (second, learned_second)] {
+        d.take_learned(old.clone(), edition);
+        assert!(!Arc::ptr_eq(&old, &d.known().clone().learn(&|_| {}).unwrap()), "edition {edition} was taken");
+        assert!(!d.still_holds(edition));
+    }
+    // A change that the looks do not hang on leaves them.
+    let (edition, learned) = (d.edition(), d.known().clone().learn(&|_| {}).unwrap());
+    session.spec.title = "Another day".into();
+    d.take_session(&session).unwrap();
+    d.take_learned(learned.clone(), edition);
+    assert!(Arc::ptr_eq(&learned, &d.known().clone().learn(&|_| {}).unwrap()) && d.still_holds(edition));
+}

@@ -98,6 +98,8 @@ pub struct Day {
     last: Option<(Shown, Result<PlacedPhoto>)>,
     steps: Vec<Step>,
     edition: u64,
+    /// The edition at which this calibration, machine and marks came to hold.
+    began: u64,
     kept: Option<Arc<Kept>>,
     /// Hashes of the calibrations.
     wall_hashes: BTreeMap<usize, String>,
@@ -119,6 +121,7 @@ impl Day {
             last: None,
             steps: Vec::new(),
             edition: 0,
+            began: 0,
             kept: None,
             wall_hashes: BTreeMap::new(),
             keep: false,
@@ -194,7 +197,7 @@ impl Day {
         if session.spec == self.known.session.spec && same_zero {
             self.known.session = Arc::new(session.clone());
         } else {
-            let mut fresh = Self::new(session, &self.known.walls.at(0).0)?.keeping(self.kept.clone());
+            let mut fresh = self.anew(session, &self.known.walls.at(0).0)?;
             let (new, old) = (&session.spec, &self.known.session.spec);
             if (&new.machine, &new.marks, &new.camera) == (&old.machine, &old.marks, &old.camera) {
                 fresh.tripod = std::mem::take(&mut self.tripod);
@@ -203,8 +206,7 @@ impl Day {
                 fresh.holds = std::mem::take(&mut self.holds);
                 fresh.known.holds_from = std::mem::take(&mut self.known.holds_from);
                 fresh.steps = std::mem::take(&mut self.steps);
-                fresh.edition = self.edition;
-                fresh.keep = self.keep;
+                (fresh.edition, fresh.began) = (self.edition, self.began);
                 fresh.known.shot = std::mem::take(&mut self.known.shot);
                 fresh.known.turns = std::mem::take(&mut self.known.turns);
                 fresh.known.learned = self.known.learned.take();
@@ -212,6 +214,22 @@ impl Day {
             *self = fresh;
         }
         Ok(())
+    }
+
+    /// Begins again under another calibration: no photo is known yet, and what was learned elsewhere before is not taken any more.
+    ///
+    /// # Errors
+    /// As for [`Day::new`]; the day then stays as it was.
+    pub fn begin_again(&mut self, session: &Session, wall: &Wall) -> Result<()> {
+        *self = self.anew(session, wall)?;
+        Ok(())
+    }
+
+    /// A day after this one. Editions go on: one that began at 0 again would be taken for an older one of the same number.
+    fn anew(&self, session: &Session, wall: &Wall) -> Result<Self> {
+        let began = self.edition + 1;
+        let kept = self.kept.clone();
+        Ok(Self { edition: began, began, keep: self.keep, ..Self::new(session, wall)?.keeping(kept) })
     }
 
     fn photo(&self, name: &str) -> PathBuf {
@@ -313,6 +331,11 @@ impl Day {
     /// Counts every change of what was looked at.
     pub fn edition(&self) -> u64 {
         self.edition
+    }
+
+    /// Whether the calibration, the machine and the marks to expect are still those of an edition.
+    pub fn still_holds(&self, edition: u64) -> bool {
+        edition >= self.began
     }
 
     /// Takes what was learned elsewhere from [`Day::known`] of this edition.

@@ -174,14 +174,17 @@ impl Watch {
         // Behind settings, volleys and decisions stand the calibrations.
         let new_wall = now.get(3..) != self.tables.get(3..);
         self.tables = now;
+        let before = self.day.edition();
         let fresh = (|| {
             let session = Session::open(&self.paths.dir)?;
             let decisions = read_review(&self.paths.review_csv())?;
             if new_wall {
-                self.day = Day::new(&session, &read_wall(&session)?)?;
-                self.looks = None;
+                self.day.begin_again(&session, &read_wall(&session)?)?;
             } else {
                 self.day.take_session(&session)?;
+            }
+            if !self.day.still_holds(before) {
+                self.looks = None;
             }
             self.decisions = decisions;
             Ok::<(), crate::Error>(())
@@ -360,7 +363,7 @@ impl Watch {
             }
         };
         self.working = None;
-        if worked.learned.shape.learned_from > 0 {
+        if worked.learned.shape.learned_from > 0 && self.day.still_holds(worked.edition.1) {
             self.looks = Some(worked.learned.clone());
         }
         for v in &worked.outcome.volleys {
