@@ -248,3 +248,31 @@ fn what_was_learned_under_other_settings_is_not_taken() {
     d.take_learned(learned.clone(), edition);
     assert!(Arc::ptr_eq(&learned, &d.known().clone().learn(&|_| {}).unwrap()) && d.still_holds(edition));
 }
+
+#[test]
+fn a_calibration_that_came_beside_a_broken_table_is_not_forgotten() {
+    use pockmark::pipeline::watch::{Event, Watch};
+    use pockmark::session::Session;
+
+    let folder = tempfile::tempdir().unwrap();
+    let (dir, _) = empty(folder.path());
+    let mut w = Watch::open(&Session::open(&dir).unwrap()).unwrap();
+    let mut said = Vec::new();
+    let mut round = |w: &mut Watch| {
+        said.clear();
+        w.round(&mut |e| said.extend(if let Event::Notice(text) = e { Some(text) } else { None }));
+        said.join("; ")
+    };
+    let table = fs::read_to_string(dir.join("volleys.csv")).unwrap();
+    let before = w.day().wall().camera.fx;
+    let mut wall = pockmark::camera::Wall::from_json(&fs::read_to_string(dir.join("wall.json")).unwrap()).unwrap();
+    wall.camera.fx += 100.0;
+    fs::write(dir.join("wall.json"), wall.to_json().unwrap()).unwrap();
+    fs::write(dir.join("volleys.csv"), "nothing that could be read\n").unwrap();
+    let text = round(&mut w);
+    assert!(text.contains("the tables from before are kept"), "{text}");
+    assert_eq!(w.day().wall().camera.fx, before);
+    fs::write(dir.join("volleys.csv"), table).unwrap();
+    assert_eq!(round(&mut w), "");
+    assert!((w.day().wall().camera.fx - before - 100.0).abs() < 1e-6, "the new calibration was forgotten");
+}

@@ -143,13 +143,13 @@ pub fn run(args: &Args) -> Result<Ended> {
     if let Some(e) = failed {
         return Err(e);
     }
-    let Some(outcome) = watch.outcome() else { return Ok(Ended::Good) };
     if !written {
         return Err(Error::no_answer(format!(
-            "the results could not be written to {}: make room there, then `pockmark run`",
+            "the results could not be written to {}: mend what stands above (make room there), then `pockmark run`",
             session.paths.results().display()
         )));
     }
+    let Some(outcome) = watch.outcome() else { return Ok(Ended::Good) };
     say(&run::describe(outcome, &[]))?;
     Ok(run::ended(outcome))
 }

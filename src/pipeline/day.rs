@@ -154,6 +154,11 @@ impl Day {
         &self.known.session
     }
 
+    /// The first calibration.
+    pub fn wall(&self) -> &Wall {
+        &self.known.walls.at(0).0
+    }
+
     /// What is known now.
     pub fn known(&self) -> &Known {
         &self.known

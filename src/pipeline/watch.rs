@@ -30,8 +30,10 @@ use crate::session::{Session, SessionPaths};
 pub const STILL: Duration = Duration::from_millis(150);
 /// After this long a file that is not complete is worth a word.
 const SLOW: Duration = Duration::from_secs(10);
-/// Results that could not be written are tried again after this long.
+/// Results that could not be made or written are tried again after this long.
 const AGAIN: Duration = Duration::from_secs(3);
+/// After so many tries in a row that came to nothing, whoever is ending waits no longer.
+const TRIES: u32 = 3;
 /// A mean that later volleys move by more than this share of its U is said again.
 const NEWS: f64 = 0.25;
 
@@ -77,12 +79,38 @@ struct Worked {
 /// Counts what came in: of the tables, of the photos.
 type Edition = (u64, u64);
 
+/// What is to be tried again, and how often it failed.
+#[derive(Clone, Copy, Debug, Default)]
+struct Tries {
+    again_at: Option<Instant>,
+    /// In a row.
+    failed: u32,
+}
+
+impl Tries {
+    /// Whether to work now; `new`: something came in since the last results.
+    fn is_due(&self, new: bool, now: Instant) -> bool {
+        self.again_at.map_or(new, |t| now >= t)
+    }
+
+    fn fail(&mut self, now: Instant) {
+        *self = Self { again_at: Some(now + AGAIN), failed: self.failed.saturating_add(1) };
+    }
+
+    /// Whether there is no hope that waiting helps.
+    fn gave_up(&self) -> bool {
+        self.failed >= TRIES
+    }
+}
+
 /// A session being watched.
 pub struct Watch {
     paths: SessionPaths,
     day: Day,
     seen: BTreeMap<String, Seen>,
     tables: Vec<Print>,
+    /// A calibration is another one than the day was made with.
+    new_wall: bool,
     decisions: Vec<ReviewRow>,
     notes: Vec<String>,
     folder: Option<PhotoFolder>,
@@ -98,7 +126,7 @@ pub struct Watch {
     done: Option<Edition>,
     /// Whether the last results could not be written.
     unwritten: bool,
-    again_at: Option<Instant>,
+    tries: Tries,
     last: Option<Outcome>,
 }
 
@@ -113,6 +141,7 @@ impl Watch {
         Ok(Self {
             day: Day::new(session, &wall)?,
             tables: tables(&paths),
+            new_wall: false,
             decisions: read_review(&paths.review_csv())?,
             seen: BTreeMap::new(),
             notes: Vec::new(),
@@ -125,7 +154,7 @@ impl Watch {
             tables_edition: 0,
             done: None,
             unwritten: false,
-            again_at: None,
+            tries: Tries::default(),
             last: None,
             paths,
         })
@@ -136,15 +165,25 @@ impl Watch {
         self.last.as_ref()
     }
 
+    /// What is known of the session by now.
+    pub fn day(&self) -> &Day {
+        &self.day
+    }
+
     fn edition(&self) -> Edition {
         (self.tables_edition, self.day.edition())
     }
 
-    /// Whether everything that was taken in is in the results; `Some(false)` when they could not be written.
+    /// Whether everything that was taken in is in the results; `Some(false)` when they could not be made or written.
     pub fn is_settled(&self) -> Option<bool> {
         let nothing = self.day.known().volleys().next().is_none();
-        let settled = self.working.is_none() && (nothing || self.done == Some(self.edition()));
-        settled.then_some(!self.unwritten)
+        if self.working.is_some() {
+            None
+        } else if self.tries.gave_up() {
+            Some(false)
+        } else {
+            (nothing || self.done == Some(self.edition())).then_some(!self.unwritten)
+        }
     }
 
     /// Looks at the folder once. `say` takes what happened, at once.
@@ -156,7 +195,7 @@ impl Watch {
             self.follow(say);
         }
         self.collect(say);
-        self.start_work();
+        self.start_work(say);
     }
 
     fn notice(&mut self, text: String, say: &mut dyn FnMut(Event)) {
@@ -171,15 +210,16 @@ impl Watch {
         if now == self.tables {
             return;
         }
-        // Behind settings, volleys and decisions stand the calibrations.
-        let new_wall = now.get(3..) != self.tables.get(3..);
+        // Behind settings, volleys and decisions stand the calibrations. Another one waits as long as another table is broken.
+        self.new_wall |= now.get(3..) != self.tables.get(3..);
         self.tables = now;
         let before = self.day.edition();
         let fresh = (|| {
             let session = Session::open(&self.paths.dir)?;
             let decisions = read_review(&self.paths.review_csv())?;
-            if new_wall {
+            if self.new_wall {
                 self.day.begin_again(&session, &read_wall(&session)?)?;
+                self.new_wall = false;
             } else {
                 self.day.take_session(&session)?;
             }
@@ -308,12 +348,12 @@ impl Watch {
     }
 
     /// Begins to learn, judge and write, where something came in since and nothing is under way.
-    fn start_work(&mut self) {
-        let due = self.done != Some(self.edition()) || self.again_at.is_some_and(|t| Instant::now() >= t);
+    fn start_work(&mut self, say: &mut dyn FnMut(Event)) {
+        let due = self.tries.is_due(self.done != Some(self.edition()), Instant::now());
         if self.working.is_some() || !due || self.day.known().volleys().next().is_none() {
             return;
         }
-        self.again_at = None;
+        self.tries.again_at = None;
         let (send, receive) = channel();
         let mut known = self.day.known().clone();
         let (decisions, notes) = (self.decisions.clone(), self.notes.clone());
@@ -337,7 +377,10 @@ impl Watch {
         match beside {
             Ok(_) => self.working = Some(receive),
             // The system gives no thread now: later, then.
-            Err(_) => self.again_at = Some(Instant::now() + AGAIN),
+            Err(e) => {
+                self.tries.fail(Instant::now());
+                self.notice(format!("{UNWRITTEN}: the system gives no thread for it ({e}); trying again"), say);
+            }
         }
     }
 
@@ -349,7 +392,7 @@ impl Watch {
             Ok(Err(e)) => {
                 // What was found and put away is lost: the photos are looked at again.
                 self.working = None;
-                self.again_at = Some(Instant::now() + AGAIN);
+                self.tries.fail(Instant::now());
                 self.day.forget();
                 self.folder = None;
                 self.notice(e.to_string(), say);
@@ -358,7 +401,7 @@ impl Watch {
             Err(TryRecvError::Empty) => return,
             Err(TryRecvError::Disconnected) => {
                 self.working = None;
-                self.again_at = Some(Instant::now() + AGAIN);
+                self.tries.fail(Instant::now());
                 return;
             }
         };
@@ -377,11 +420,12 @@ impl Watch {
         self.unwritten = worked.written.is_err();
         match worked.written {
             Ok(_) => {
+                self.tries.failed = 0;
                 self.noticed.retain(|n| !n.starts_with(UNWRITTEN));
                 say(Event::Written);
             }
             Err(e) => {
-                self.again_at = Some(Instant::now() + AGAIN);
+                self.tries.fail(Instant::now());
                 self.notice(format!("{UNWRITTEN}: {e}; trying again"), say);
             }
         }
@@ -406,4 +450,23 @@ fn differs(a: &VolleyResult, b: &VolleyResult) -> bool {
         _ => true,
     };
     angle || (a.status, a.shots, a.found) != (b.status, b.shots, b.found)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_failed_waits_and_does_not_wait_for_ever() {
+        let now = Instant::now();
+        let mut tries = Tries::default();
+        assert!(tries.is_due(true, now) && !tries.is_due(false, now));
+        for n in 1..=TRIES {
+            assert!(!tries.gave_up());
+            tries.fail(now);
+            // Nor does what is new hurry it.
+            assert!(!tries.is_due(true, now) && tries.is_due(false, now + AGAIN), "{n}");
+        }
+        assert!(tries.gave_up());
+    }
 }
