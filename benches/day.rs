@@ -18,6 +18,7 @@ use pockmark::pipeline::run::conclude;
 use pockmark::pipeline::{Day, calibrate_session, write_results};
 use pockmark::render::Scenario;
 use pockmark::session::Session;
+use pockmark::session::review::Decisions;
 use pockmark::{Error, Result};
 
 /// Photos twice as large as the demonstration's.
@@ -159,7 +160,7 @@ fn main() -> Result<()> {
     day.learn(&|_| {})?;
     stages.push(("learn the marks' looks, judge", laps.ms() / n));
     let pictures = Pictures::default();
-    let outcome = conclude(day.known(), &[], &pairing.notes, &pictures, &|_| {});
+    let outcome = conclude(day.known(), &Decisions::default(), &pairing.notes, &pictures, &|_| {});
     stages.push(("measure, study, cut pictures", laps.ms() / n));
     write_results(&session, &outcome)?;
     stages.push(("draw the page, write", laps.ms() / n));

@@ -7,6 +7,7 @@ use pockmark::pipeline::pictures::Pictures;
 use pockmark::pipeline::run::conclude;
 use pockmark::pipeline::{Day, read_wall, write_results};
 use pockmark::session::Session;
+use pockmark::session::review::Decisions;
 
 /// Processor time of this process so far, ms (Linux: clock ticks of 10 ms).
 fn cpu_ms() -> Option<u64> {
@@ -55,7 +56,7 @@ fn main() -> pockmark::Result<()> {
     }
     let pictures = Pictures::default();
     for what in ["that, and cut all pictures", "the same again, pictures kept"] {
-        let outcome = conclude(known, &[], &pairing.notes, &pictures, &|_| {});
+        let outcome = conclude(known, &Decisions::default(), &pairing.notes, &pictures, &|_| {});
         lap.say(what);
         if what.starts_with("the same") {
             write_results(&session, &outcome)?;

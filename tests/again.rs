@@ -244,3 +244,21 @@ fn parquet_tables_stay_with_the_others() {
     assert_eq!((rows("shots.parquet"), rows("volleys.parquet")), (lines("shots.csv"), lines("volleys.csv")));
     assert_eq!(rows("volleys.parquet"), VOLLEYS as i64 - 2);
 }
+
+#[test]
+fn tables_that_changed_while_it_waited_are_taken() {
+    use pockmark::session::SessionPaths;
+    use pockmark::session::lock::{SessionLock, Work};
+
+    let folder = tempfile::tempdir().unwrap();
+    let dir = copy(folder.path());
+    let lock = SessionLock::take(&SessionPaths::new(&dir), Work::Run, "run", &|_| {}).unwrap();
+    let mut waiting = std::process::Command::new(env!("CARGO_BIN_EXE_pockmark"));
+    let mut waiting = waiting.arg("run").arg(&dir).stdout(std::process::Stdio::null()).spawn().unwrap();
+    std::thread::sleep(Duration::from_secs(1));
+    replace(&dir.join("session.toml"), "Demonstration", "Another day");
+    drop(lock);
+    assert!([Some(0), Some(3)].contains(&waiting.wait().unwrap().code()));
+    assert!(String::from_utf8_lossy(&results(&dir)["report.html"]).contains("Another day"), "the old tables were run");
+    assert!(ran(&dir, &[]).contains("nothing changed"));
+}

@@ -406,3 +406,19 @@ fn where_to_stand_says_what_lands_and_draws_it() {
     assert!(std::fs::read_to_string(f.path().join("results/geometry.svg")).unwrap().contains("30 mph"));
     pockmark(f.path(), ["plan", ".", "--geometry"]).says(0, &[]);
 }
+
+#[test]
+fn the_hashes_are_of_what_was_read() {
+    use pockmark::pipeline::solve_session;
+    use pockmark::session::Session;
+    use pockmark::session::hash::sha256_hex;
+
+    let f = Folder::new(SESSION, VOLLEYS, HEIGHTS);
+    let session = Session::open(f.path()).unwrap();
+    f.write("volleys.csv", &VOLLEYS.replace("30.2", "30.4"));
+    let files = solve_session(&session).unwrap().summary.files;
+    let hash = |name: &str| files.iter().find(|h| h.path == name).unwrap().sha256.clone();
+    for (name, text) in [("session.toml", SESSION), ("volleys.csv", VOLLEYS), ("impacts.csv", HEIGHTS)] {
+        assert_eq!(hash(name), sha256_hex(text.as_bytes()), "{name}");
+    }
+}

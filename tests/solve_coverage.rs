@@ -144,6 +144,7 @@ fn day(rng: &mut ChaCha8Rng, kind: Kind) -> Day {
         spec: SessionSpec::parse(&toml).unwrap(),
         volleys: VolleyTable::parse(&volleys).unwrap(),
         notes: Vec::new(),
+        read: Vec::new(),
     };
     Day { session, impacts, truth: all }
 }

@@ -172,6 +172,9 @@ pub struct Wall {
     /// The settings that it was made with, by key; empty where it does not say.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub made_with: BTreeMap<String, String>,
+    /// SHA-256 of the file that it was read from, hexadecimal; `None` for one that was just made.
+    #[serde(skip)]
+    pub sha256: Option<String>,
     /// How good it is.
     pub quality: WallQuality,
     /// How well lens, scales and layout are known together.
@@ -216,6 +219,7 @@ impl Wall {
             tripod_photo: tripod.map(|p| p.name.clone()),
             optics: used.and_then(|i| input.photos.get(i)).map(|p| p.optics.clone()).unwrap_or_default(),
             made_with: BTreeMap::new(),
+            sha256: None,
             quality: WallQuality {
                 rms_px: c.rms_px,
                 unit_u: c.unit_u,

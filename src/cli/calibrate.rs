@@ -109,8 +109,10 @@ pub fn needs_look(wall: &Wall, c: &Calibration) -> bool {
 }
 
 pub fn run(args: &Args) -> Result<Ended> {
+    let paths = Session::open(&args.session)?.paths;
+    let _lock = SessionLock::take(&paths, Work::Run, "calibrate", &progress)?;
+    // Read once more: what counts is how things stand now.
     let session = Session::open(&args.session)?;
-    let _lock = SessionLock::take(&session.paths, Work::Run, "calibrate", &progress)?;
     let first = calibrate(&session)?;
     let mut all = Vec::new();
     for number in later_numbers(&session) {

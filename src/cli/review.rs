@@ -42,10 +42,14 @@ pub fn open_in_browser(url: &str) -> bool {
 }
 
 pub fn run(args: &Args) -> Result<Ended> {
+    let paths = Session::open(&args.session)?.paths;
+    let _lock = SessionLock::take(&paths, Work::Review, "review", &progress)?;
+    // Read once more: what counts is how things stand now.
     let session = Session::open(&args.session)?;
-    let _lock = SessionLock::take(&session.paths, Work::Review, "review", &progress)?;
     let known = if session.paths.wall_json().exists() { Some(read_wall(&session)?) } else { None };
     let wall = run::calibrated(&session, known)?;
+    // Calibrating takes a while in which tables may be written.
+    let session = Session::open(&args.session)?;
     let review = Review::open(&session, &wall, &progress)?;
     let stop = Stop::default();
     let site = Arc::new(ReviewSite::new(review, stop.clone()));

@@ -13,7 +13,7 @@ use pockmark::report::Summary;
 use pockmark::session::lock::{SessionLock, Work};
 use pockmark::session::pairing::list_photos;
 use pockmark::session::results::Status;
-use pockmark::session::{Session, VolleyResult};
+use pockmark::session::{Session, SessionPaths, VolleyResult};
 use pockmark::{Error, Result};
 
 use super::{Ended, calibrate, progress, say};
@@ -137,7 +137,8 @@ pub fn calibrated(session: &Session, known: Option<Wall>) -> Result<Wall> {
         Some(wall) => wall,
         None => {
             progress("no wall.json yet: calibrating first");
-            calibrate::calibrate(session)?.0
+            calibrate::calibrate(session)?;
+            read_wall(session)?
         }
     };
     for number in later_numbers(session) {
@@ -236,8 +237,9 @@ fn run_or_not(session: &Session, args: &Args) -> Result<Ran> {
     Ok(Ran::Done(Box::new(outcome), written))
 }
 
-fn run_volleys(session: &Session, part: (usize, usize)) -> Result<Ended> {
-    let _lock = SessionLock::take(&session.paths, Work::Part, "run --volleys", &progress)?;
+fn run_volleys(paths: &SessionPaths, part: (usize, usize)) -> Result<Ended> {
+    let _lock = SessionLock::take(paths, Work::Part, "run --volleys", &progress)?;
+    let session = &open(&paths.dir)?;
     if !session.paths.wall_json().exists() {
         return Err(Error::input(format!(
             "{}: there is no wall.json yet: run `pockmark calibrate` once, before the parts",
@@ -273,9 +275,11 @@ pub fn finish(outcome: &Outcome, written: Result<Vec<PathBuf>>, json: bool) -> R
 pub fn run(args: &Args) -> Result<Ended> {
     let session = open(&args.session)?;
     if let Some(part) = args.volleys {
-        return run_volleys(&session, part);
+        return run_volleys(&session.paths, part);
     }
     let _lock = SessionLock::take(&session.paths, Work::Run, "run", &progress)?;
+    // Whoever was waited for may have changed the tables, or somebody meanwhile.
+    let session = open(&args.session)?;
     // Results that a killed program had begun to switch come first: what holds is judged by them.
     drop(SessionLock::take(&session.paths, Work::Write, "run", &progress)?);
     match run_or_not(&session, args)? {

@@ -28,8 +28,10 @@ pub struct Args {
 }
 
 pub fn run(args: &Args) -> Result<Ended> {
+    let paths = run::open(&args.session)?.paths;
+    let _lock = SessionLock::take(&paths, Work::Run, "solve", &progress)?;
+    // Read once more: it may have been waited for.
     let session = run::open(&args.session)?;
-    let _lock = SessionLock::take(&session.paths, Work::Run, "solve", &progress)?;
     let mut outcome = solve_session(&session)?;
     if args.monte_carlo {
         outcome.check_linear(&progress);

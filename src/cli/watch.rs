@@ -102,8 +102,10 @@ fn print(text: &str, tone: Tone, quiet: bool) -> Result<()> {
 }
 
 pub fn run(args: &Args) -> Result<Ended> {
+    let paths = Session::open(&args.session)?.paths;
+    let _lock = SessionLock::take(&paths, Work::Watch, "watch", &progress)?;
+    // Read once more: what counts is how things stand now.
     let session = Session::open(&args.session)?;
-    let _lock = SessionLock::take(&session.paths, Work::Watch, "watch", &progress)?;
     let known = if session.paths.wall_json().exists() { Some(read_wall(&session)?) } else { None };
     run::calibrated(&session, known)?;
     let mut watch = Watch::open(&session)?;

@@ -11,7 +11,7 @@ use crate::camera::calibrate::{CalibrationPhoto, LEVEL_U_M, Tape, WallFrame};
 use crate::camera::{Calibration, CalibrationInput, Optics, Wall, calibrate};
 use crate::error::{Context, Error, Result};
 use crate::photo::{decode_gray, read_exif};
-use crate::session::hash::sha256_file;
+use crate::session::hash::{FileHash, sha256_file, sha256_hex};
 use crate::session::lock::{SessionLock, Work};
 use crate::session::pairing::{list_photos, phone_format_advice, short_list};
 use crate::session::spec::Level;
@@ -294,5 +294,12 @@ fn read_wall_file(path: &Path) -> Result<Wall> {
         )));
     }
     let text = read_text(path, LARGEST_WALL_BYTES)?;
-    Wall::from_json(&text).place(|| path.display().to_string())
+    let wall = Wall::from_json(&text).place(|| path.display().to_string())?;
+    Ok(Wall { sha256: Some(sha256_hex(text.as_bytes())), ..wall })
+}
+
+/// A calibration's file as it was read; for one that was just made, as it is written.
+pub(super) fn file_of(session: &Session, number: u32, wall: &Wall) -> FileHash {
+    let made = || wall.to_json().map(|t| sha256_hex(t.as_bytes())).unwrap_or_default();
+    FileHash::new(&wall_path(session, number), wall.sha256.clone().unwrap_or_else(made))
 }

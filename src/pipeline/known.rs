@@ -13,7 +13,7 @@ use serde::{Deserialize, Serialize};
 use super::Progress;
 use super::again::photo_pair;
 use super::behind::Behind;
-use super::calibrate::wall_path;
+use super::calibrate::file_of;
 use super::crops::Crops;
 use super::decide::{Decided, decide};
 use super::decision::{Shown, decision_picture};
@@ -39,9 +39,8 @@ use crate::marks::patch::RawPatch;
 use crate::marks::shape::MarkShape;
 use crate::photo::{decode_rgb, read_exif};
 use crate::report::Summary;
-use crate::report::model::{FileHash, LaterCalibration};
+use crate::report::model::LaterCalibration;
 use crate::session::flags::FlagWord;
-use crate::session::hash::sha256_file;
 use crate::session::results::VolleyResult;
 use crate::session::review::ReviewRow;
 use crate::session::{PairedVolley, Session};
@@ -493,6 +492,7 @@ impl Known {
         let first = &self.walls.at(0).0;
         let mut summary = summarise(&self.session, Some(first), &self.solver, shape, measured, notes);
         summary.looks.extend(doubts(&self.session, 1, first));
+        summary.files.push(file_of(&self.session, 1, first));
         for (i, l) in self.walls.later().iter().enumerate() {
             let photo = self.holds_from.get(&(i + 1)).cloned();
             summary.notes.push(match &photo {
@@ -504,10 +504,7 @@ impl Known {
             let volleys = shot.map(|t| t.2.row.volley.clone()).collect();
             let calibration = calibration_of(&l.wall);
             summary.later_calibrations.push(LaterCalibration { number: l.number, photo, volleys, calibration });
-            let path = wall_path(&self.session, l.number);
-            if let (Ok(sha256), Some(name)) = (sha256_file(&path), path.file_name()) {
-                summary.files.push(FileHash { path: name.to_string_lossy().into_owned(), sha256 });
-            }
+            summary.files.push(file_of(&self.session, l.number, &l.wall));
         }
         summary.notes.extend(self.session.notes.iter().cloned());
         summary

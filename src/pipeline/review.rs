@@ -20,7 +20,8 @@ use crate::error::{Error, Result};
 use crate::points::{PixelPoint, WallPoint};
 use crate::report::Summary;
 use crate::session::Session;
-use crate::session::review::{Decision, ReviewRow, SAME_MARK_M, parse_review, read_review, write_review};
+use crate::session::hash::sha256_hex;
+use crate::session::review::{Decision, Decisions, ReviewRow, SAME_MARK_M, parse_review, read_review, write_review};
 
 /// The two marks that a mark is split into start this far from its centre, radii: as near as two marks can be and show
 /// as two; the person moves them from there.
@@ -113,13 +114,15 @@ impl Review {
     pub fn open(session: &Session, wall: &Wall, progress: Progress) -> Result<Self> {
         let pairing = session.pair_photos()?;
         let path = session.paths.review_csv();
+        let on_disk = std::fs::read(&path).ok();
+        // What changed between the two is seen to have changed.
         let rows = read_review(&path)?;
         let mut day = Day::new(session, wall)?.keeping(Kept::open(&session.paths).map(Arc::new));
         day.follow(&pairing.volleys, progress);
         day.learn(progress)?;
         let summary = day.known().summarise(&[], &[]);
         let mut review = Self {
-            on_disk: std::fs::read(&path).ok(),
+            on_disk,
             notes: pairing.notes,
             rows,
             undo: Vec::new(),
@@ -428,7 +431,9 @@ impl Review {
     /// # Errors
     /// The folder cannot be written.
     pub fn write(&self, progress: Progress) -> Result<(Outcome, Vec<std::path::PathBuf>)> {
-        let outcome = conclude(self.day.known(), &self.rows, &self.notes, &Pictures::default(), progress);
+        let sha256 = self.on_disk.as_deref().map(sha256_hex);
+        let decisions = Decisions { rows: self.rows.clone(), sha256 };
+        let outcome = conclude(self.day.known(), &decisions, &self.notes, &Pictures::default(), progress);
         let written = write_results(self.session(), &outcome)?;
         Ok((outcome, written))
     }

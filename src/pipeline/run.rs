@@ -13,7 +13,8 @@ use super::pictures::Pictures;
 use crate::camera::Wall;
 use crate::error::{Error, Result};
 use crate::session::Session;
-use crate::session::review::{ReviewRow, read_review};
+use crate::session::hash::{ABSENT, FileHash};
+use crate::session::review::{Decisions, ReviewRow, read_decisions};
 
 /// Runs a session against its calibration; a person's decisions in `review.csv` hold.
 ///
@@ -37,7 +38,7 @@ pub fn run_session_keeping(
     progress: Progress,
 ) -> Result<Outcome> {
     let pairing = session.pair_photos()?;
-    let decisions = read_review(&session.paths.review_csv())?;
+    let decisions = read_decisions(&session.paths.review_csv())?;
     let mut day = Day::new(session, wall)?.keeping(kept.clone().filter(|_| !pictures));
     if pictures {
         day.keep_pictures();
@@ -90,18 +91,15 @@ pub fn run_part(
 }
 
 /// What a day that was learned comes to.
-pub fn conclude(
-    known: &Known,
-    decisions: &[ReviewRow],
-    notes: &[String],
-    cut: &Pictures,
-    progress: Progress,
-) -> Outcome {
-    let measured = known.measure(&known.decided(decisions), decisions);
+pub fn conclude(known: &Known, decisions: &Decisions, notes: &[String], cut: &Pictures, progress: Progress) -> Outcome {
+    let rows = &decisions.rows;
+    let measured = known.measure(&known.decided(rows), rows);
     let mut notes = notes.to_vec();
-    notes.extend(homeless(known, decisions));
+    notes.extend(homeless(known, rows));
     notes.extend(super::used::wipe_soon(&measured));
     let mut summary = known.summarise(&measured, &notes);
+    let path = known.session().paths.review_csv();
+    summary.files.push(FileHash::new(&path, decisions.sha256.as_deref().unwrap_or(ABSENT)));
     if let Some(study) = &mut summary.study {
         study.take_photo_pairs(&known.photographed_twice(&measured));
     }

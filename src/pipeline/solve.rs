@@ -10,12 +10,14 @@ use super::measured::{Measured, MeasuredMark, Studied, studied};
 use super::outcome::Outcome;
 use super::summary::{shared_factors, summarise};
 use super::zero::{session_inputs, set_zero};
-use crate::error::{Error, Result};
+use crate::error::{Context, Error, Result};
 use crate::flight::{FlightInputs, Impact, Solver};
 use crate::points::WallPoint;
 use crate::quantity::{Quantity, STATED_COVERAGE};
 use crate::session::flags::FlagWord;
-use crate::session::impacts::{ImpactRow, UNSTATED_READING_U_M, check_volleys, read_impacts};
+use crate::session::hash::{FileHash, sha256_hex};
+use crate::session::impacts::{ImpactRow, UNSTATED_READING_U_M, check_volleys, parse_impacts};
+use crate::session::table::{LARGEST_FILE_BYTES, read_text};
 use crate::session::{PairedVolley, Session, VolleyRow};
 use crate::study::{Shot, StudyOptions, analyse};
 
@@ -31,7 +33,11 @@ pub fn solve_session(session: &Session) -> Result<Outcome> {
             path.display()
         )));
     }
-    solve_impacts(session, &read_impacts(&path)?)
+    let text = read_text(&path, LARGEST_FILE_BYTES)?;
+    let impacts = parse_impacts(&text).place(|| path.display().to_string())?;
+    let mut outcome = solve_impacts(session, &impacts)?;
+    outcome.summary.files.push(FileHash::new(&path, sha256_hex(text.as_bytes())));
+    Ok(outcome)
 }
 
 /// The same for impacts already read.

@@ -9,10 +9,9 @@ use crate::flight::Solver;
 use crate::marks::shape::MarkShape;
 use crate::photo::read_exif;
 use crate::report::Units;
-use crate::report::model::{CalibrationSummary, FileHash, Summary, VERSION, VolleySummary};
+use crate::report::model::{CalibrationSummary, Summary, VERSION, VolleySummary};
 use crate::session::Session;
 use crate::session::flags::FlagWord;
-use crate::session::hash::sha256_file;
 use crate::session::results::Status;
 use crate::study::{Doubtful, Setup, Shot, Study, StudyOptions, analyse};
 use crate::uncertainty::SharedFactors;
@@ -134,7 +133,7 @@ pub fn calibration_of(wall: &Wall) -> CalibrationSummary {
 }
 
 /// Puts everything that the report shows together. What the study finds doubtful is flagged here, with a note and a status of
-/// its volley: [`super::Outcome::follow_summary`] takes that over into the tables. `wall` is absent for impacts measured by hand.
+/// its volley: [`super::Outcome::follow_summary`] takes that over into the tables. Of the files only the session's own are named. `wall` is absent for impacts measured by hand.
 pub fn summarise(
     session: &Session,
     wall: Option<&Wall>,
@@ -219,14 +218,6 @@ pub fn summarise(
             counted(alone, "volley")
         ));
     }
-    let mut files = Vec::new();
-    let last = if wall.is_some() { session.paths.wall_json() } else { session.paths.impacts_csv() };
-    let decided = wall.map(|_| session.paths.review_csv());
-    for path in [session.paths.session_toml(), session.paths.volleys_csv(), last].into_iter().chain(decided) {
-        if let (Ok(sha256), Some(name)) = (sha256_file(&path), path.file_name()) {
-            files.push(FileHash { path: name.to_string_lossy().into_owned(), sha256 });
-        }
-    }
     let mut volleys: Vec<VolleySummary> =
         measured.iter().map(|m| m.summary(Setup::new(factor_pairs(names, &m.volley.row.factors)))).collect();
     flag_doubtful(&mut volleys, study.as_ref().map_or(&[][..], |s| &s.doubtful), &places);
@@ -248,6 +239,6 @@ pub fn summarise(
         assumed_inputs: assumed,
         looks,
         notes: notes.iter().cloned().chain(zero_notes(session, measured)).collect(),
-        files,
+        files: session.read.clone(),
     }
 }

@@ -47,7 +47,9 @@ fn state(kept: &Kept, path: &Path) -> Option<String> {
 pub fn inputs(session: &Session, kept: &Kept, options: &str) -> Option<String> {
     let paths = &session.paths;
     let mut parts = vec!["run".to_string(), options.to_string()];
-    for path in [paths.session_toml(), paths.volleys_csv(), paths.review_csv(), paths.wall_json()] {
+    // These two were read already: what counts is what was read.
+    parts.extend(session.read.iter().map(|f| f.sha256.clone()));
+    for path in [paths.review_csv(), paths.wall_json()] {
         parts.push(state(kept, &path)?);
     }
     let later = later_numbers(session);

@@ -21,7 +21,7 @@ use crate::error::Result;
 use crate::photo::whole::is_whole;
 use crate::session::pairing::{PhotoFolder, list_photos, pair_so_far};
 use crate::session::results::VolleyResult;
-use crate::session::review::{ReviewRow, read_review};
+use crate::session::review::{Decisions, read_decisions};
 use crate::session::spec::LAST_CALIBRATION;
 use crate::session::{Session, SessionPaths};
 
@@ -111,7 +111,7 @@ pub struct Watch {
     tables: Vec<Print>,
     /// A calibration is another one than the day was made with.
     new_wall: bool,
-    decisions: Vec<ReviewRow>,
+    decisions: Decisions,
     notes: Vec<String>,
     folder: Option<PhotoFolder>,
     /// Looks of marks from before the newest volleys.
@@ -136,13 +136,16 @@ impl Watch {
     /// # Errors
     /// The session or its `wall.json` cannot be used.
     pub fn open(session: &Session) -> Result<Self> {
-        let wall = read_wall(session)?;
         let paths = session.paths.clone();
+        // What changes from here on is seen to change; what changed while this waited and calibrated is read now.
+        let tables = tables(&paths);
+        let session = Session::open(&paths.dir)?;
+        let wall = read_wall(&session)?;
         Ok(Self {
-            day: Day::new(session, &wall)?,
-            tables: tables(&paths),
+            day: Day::new(&session, &wall)?,
+            tables,
             new_wall: false,
-            decisions: read_review(&paths.review_csv())?,
+            decisions: read_decisions(&paths.review_csv())?,
             seen: BTreeMap::new(),
             notes: Vec::new(),
             folder: None,
@@ -216,7 +219,7 @@ impl Watch {
         let before = self.day.edition();
         let fresh = (|| {
             let session = Session::open(&self.paths.dir)?;
-            let decisions = read_review(&self.paths.review_csv())?;
+            let decisions = read_decisions(&self.paths.review_csv())?;
             if self.new_wall {
                 self.day.begin_again(&session, &read_wall(&session)?)?;
                 self.new_wall = false;
@@ -335,7 +338,7 @@ impl Watch {
             }
             // The first volleys are few enough to learn from at once.
             let Some(now) = looks.clone().or_else(|| known.clone().learn(&|_| {}).ok()) else { return };
-            let Some(measured) = known.last_at_a_glance(&now, decisions) else { return };
+            let Some(measured) = known.last_at_a_glance(&now, &decisions.rows) else { return };
             if now.shape.learned_from > 0 {
                 *looks = Some(now);
             }

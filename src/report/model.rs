@@ -16,6 +16,7 @@ use crate::camera::{Lens, Pose, WallView};
 use crate::error::{Error, Result};
 use crate::marks::shape::MarkShape;
 use crate::session::flags::FlagWord;
+pub use crate::session::hash::FileHash;
 use crate::session::results::Status;
 use crate::study::{Setup, Study};
 
@@ -67,7 +68,7 @@ pub struct Summary {
     /// What a reader must know of the session, a sentence each (`notes` are the study's).
     #[serde(rename = "session_notes")]
     pub notes: Vec<String>,
-    /// Files that the results come from, with their SHA-256.
+    /// Files that the results come from, with the SHA-256 of what was read of them.
     pub files: Vec<FileHash>,
 }
 
@@ -132,15 +133,6 @@ impl Summary {
     pub fn spoken(&self, sentence: &str) -> String {
         self.units.speak(sentence, &self.study.as_ref().map_or_else(Vec::new, spoken_speeds))
     }
-}
-
-/// A file and its hash.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct FileHash {
-    /// Path in the session.
-    pub path: String,
-    /// SHA-256, hexadecimal.
-    pub sha256: String,
 }
 
 /// One volley.

@@ -4,12 +4,38 @@ use std::fs::File;
 use std::io::Read;
 use std::path::Path;
 
+use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
 use crate::error::{Error, Result};
 
 /// Bytes read at a time.
 const CHUNK_BYTES: usize = 1 << 16;
+/// What stands for the hash of a file that is not there: its absence is a state like any other.
+pub const ABSENT: &str = "none";
+
+/// A file of a session, and what it held.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct FileHash {
+    /// Path in the session.
+    pub path: String,
+    /// SHA-256, hexadecimal; [`ABSENT`] for a file that was not there.
+    pub sha256: String,
+}
+
+impl FileHash {
+    /// A file by its plain name, with the hash of what was read of it.
+    pub fn new(path: &Path, sha256: impl Into<String>) -> Self {
+        let name = path.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+        Self { path: name, sha256: sha256.into() }
+    }
+
+    /// Whether the file in this folder is another one by now. One that is there but cannot be read is not.
+    pub fn is_other(&self, folder: &Path) -> bool {
+        let path = folder.join(&self.path);
+        if path.is_file() { sha256_file(&path).is_ok_and(|now| now != self.sha256) } else { self.sha256 != ABSENT }
+    }
+}
 
 /// SHA-256 (FIPS 180-4) of bytes, as 64 small hexadecimal digits.
 pub fn sha256_hex(bytes: &[u8]) -> String {

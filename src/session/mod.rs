@@ -34,6 +34,7 @@ pub use spec::SessionSpec;
 pub use volleys::{VolleyRow, VolleyTable};
 
 use crate::error::{Context, Error, Result};
+use hash::{FileHash, sha256_hex};
 use nearest::nearest;
 
 /// Where everything of a session lies.
@@ -129,6 +130,8 @@ pub struct Session {
     pub volleys: VolleyTable,
     /// What a person should know, one sentence each.
     pub notes: Vec<String>,
+    /// The two files as they were read; empty for a session that was not read from files.
+    pub read: Vec<FileHash>,
 }
 
 impl Session {
@@ -142,7 +145,11 @@ impl Session {
         check_folder(&paths)?;
         let text = table::read_text(&paths.session_toml(), table::LARGEST_FILE_BYTES)?;
         let spec = SessionSpec::parse(&text).place(|| paths.session_toml().display().to_string())?;
-        let volleys = VolleyTable::read(&paths.volleys_csv())?;
+        let path = paths.volleys_csv();
+        let table = table::read_text(&path, table::LARGEST_FILE_BYTES)?;
+        let volleys = VolleyTable::parse(&table).place(|| path.display().to_string())?;
+        let read = [(paths.session_toml(), &text), (path, &table)];
+        let read = read.map(|(path, text)| FileHash::new(&path, sha256_hex(text.as_bytes()))).to_vec();
         check_reference(&spec, &volleys).place(|| paths.session_toml().display().to_string())?;
         if spec.machine.zero.is_none() && !volleys.has_zero_shots() {
             return Err(spec::zero_missing().context(paths.session_toml().display().to_string()));
@@ -159,7 +166,7 @@ impl Session {
                 names.join(", ")
             ));
         }
-        Ok(Self { paths, spec, volleys, notes })
+        Ok(Self { paths, spec, volleys, notes, read })
     }
 
     /// Ties the photos of `photos/` to the volleys.

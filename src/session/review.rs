@@ -16,6 +16,7 @@ use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
+use super::hash::sha256_hex;
 use super::nearest::nearest;
 use super::results::{safe_cell, unsafe_text, write_whole};
 use super::table::{LARGEST_FILE_BYTES, Row, Table, plain_name, read_text};
@@ -91,16 +92,34 @@ pub struct ReviewRow {
     pub note: String,
 }
 
+/// The decisions of a `review.csv`, with what the file was when they were read.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Decisions {
+    /// Its rows.
+    pub rows: Vec<ReviewRow>,
+    /// Its SHA-256; `None` where there was no file.
+    pub sha256: Option<String>,
+}
+
 /// Reads `review.csv`; no file means no decisions.
 ///
 /// # Errors
 /// When the file is there but cannot be read, and as for [`parse_review`].
-pub fn read_review(path: &Path) -> Result<Vec<ReviewRow>> {
+pub fn read_decisions(path: &Path) -> Result<Decisions> {
     if !path.exists() {
-        return Ok(Vec::new());
+        return Ok(Decisions::default());
     }
     let text = read_text(path, LARGEST_FILE_BYTES)?;
-    parse_review(&text).place(|| path.display().to_string())
+    let rows = parse_review(&text).place(|| path.display().to_string())?;
+    Ok(Decisions { rows, sha256: Some(sha256_hex(text.as_bytes())) })
+}
+
+/// Its rows alone.
+///
+/// # Errors
+/// As for [`read_decisions`].
+pub fn read_review(path: &Path) -> Result<Vec<ReviewRow>> {
+    Ok(read_decisions(path)?.rows)
 }
 
 /// Reads the text of a `review.csv`.
