@@ -342,3 +342,20 @@ fn in_a_browser() {
         .unwrap();
     assert!(ran.success(), "the browser's tests failed; pictures lie in {}", pictures.display());
 }
+
+#[test]
+fn done_does_not_put_old_results_over_newer_ones() {
+    let folder = tempfile::tempdir().unwrap();
+    let dir = copy(&day(), &folder.path().join("day"));
+    let mut page = Page::open(&dir);
+    page.step(0, json!({"do": "check"}));
+    let decided = fs::read(dir.join("review.csv")).unwrap();
+    let settings = fs::read_to_string(dir.join("session.toml")).unwrap();
+    fs::write(dir.join("session.toml"), settings.replacen("Demonstration", "Another day", 1)).unwrap();
+    let ran = pockmark(folder.path(), ["run", "day"]);
+    assert!([0, 3].contains(&ran.code), "{}{}", ran.out, ran.err);
+    let newer = fs::read(dir.join("results/summary.json")).unwrap();
+    assert_eq!(page.program.end(), 1);
+    assert!(fs::read(dir.join("results/summary.json")).unwrap() == newer, "newer results were written over");
+    assert_eq!(fs::read(dir.join("review.csv")).unwrap(), decided);
+}

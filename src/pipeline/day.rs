@@ -343,6 +343,13 @@ impl Day {
         edition >= self.began
     }
 
+    /// A photo that is another by now than when it was looked at, or is gone.
+    pub fn changed_photo(&self) -> Option<&str> {
+        let shown = |s: &Step| s.key.photo.clone();
+        let step = self.steps.iter().find(|s| self.shown(&s.key.photo.name) != shown(s));
+        step.map(|s| s.key.photo.name.as_str())
+    }
+
     /// Takes what was learned elsewhere from [`Day::known`] of this edition.
     pub fn take_learned(&mut self, learned: Arc<Learned>, edition: u64) {
         if edition == self.edition {

@@ -41,6 +41,7 @@ use crate::photo::{decode_rgb, read_exif};
 use crate::report::Summary;
 use crate::report::model::LaterCalibration;
 use crate::session::flags::FlagWord;
+use crate::session::hash::FileHash;
 use crate::session::results::VolleyResult;
 use crate::session::review::ReviewRow;
 use crate::session::{PairedVolley, Session};
@@ -175,6 +176,14 @@ impl Known {
     /// The session.
     pub fn session(&self) -> &Session {
         &self.session
+    }
+
+    /// The files that it rests on, as they were read: settings, volleys, calibrations.
+    pub fn files(&self) -> Vec<FileHash> {
+        let later = self.walls.later().iter().map(|l| (l.number, &l.wall));
+        let walls = std::iter::once((1, &self.walls.at(0).0)).chain(later);
+        let walls = walls.map(|(number, wall)| file_of(&self.session, number, wall));
+        self.session.read.iter().cloned().chain(walls).collect()
     }
 
     /// Volleys with shots.
@@ -492,7 +501,7 @@ impl Known {
         let first = &self.walls.at(0).0;
         let mut summary = summarise(&self.session, Some(first), &self.solver, shape, measured, notes);
         summary.looks.extend(doubts(&self.session, 1, first));
-        summary.files.push(file_of(&self.session, 1, first));
+        summary.files = self.files();
         for (i, l) in self.walls.later().iter().enumerate() {
             let photo = self.holds_from.get(&(i + 1)).cloned();
             summary.notes.push(match &photo {
@@ -504,7 +513,6 @@ impl Known {
             let volleys = shot.map(|t| t.2.row.volley.clone()).collect();
             let calibration = calibration_of(&l.wall);
             summary.later_calibrations.push(LaterCalibration { number: l.number, photo, volleys, calibration });
-            summary.files.push(file_of(&self.session, l.number, &l.wall));
         }
         summary.notes.extend(self.session.notes.iter().cloned());
         summary

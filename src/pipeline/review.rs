@@ -16,7 +16,7 @@ use super::outcome::{Outcome, write_results};
 use super::pictures::{Pictures, circle};
 use super::run::{conclude, homeless};
 use crate::camera::Wall;
-use crate::error::{Error, Result};
+use crate::error::{Error, Result, typed};
 use crate::points::{PixelPoint, WallPoint};
 use crate::report::Summary;
 use crate::session::Session;
@@ -426,11 +426,35 @@ impl Review {
         }
     }
 
+    /// What is another by now than when the review began, so that its results would not be those of a run.
+    fn changed(&self) -> Vec<String> {
+        let session = self.session();
+        let files = self.day.known().files();
+        let other = files.iter().filter(|f| f.is_other(&session.paths.dir));
+        let mut changed: Vec<String> = other.map(|f| f.path.clone()).collect();
+        let path = session.paths.review_csv();
+        if std::fs::read(&path).ok() != self.on_disk {
+            changed.push("review.csv".into());
+        }
+        changed.extend(self.day.changed_photo().map(|name| format!("photos/{name}")));
+        changed
+    }
+
     /// Writes the results as a run would now.
     ///
     /// # Errors
-    /// The folder cannot be written.
+    /// Tables or photos are others by now; nothing is written then, since the results of a later run may lie there. The folder cannot
+    /// be written.
     pub fn write(&self, progress: Progress) -> Result<(Outcome, Vec<std::path::PathBuf>)> {
+        let changed = self.changed();
+        if !changed.is_empty() {
+            let dir = &self.session().paths.dir;
+            return Err(Error::input(format!(
+                "{} changed since this review began, so no results were written: your decisions are saved in review.csv, and `pockmark run {}` makes results of them and of what changed",
+                changed.join(", "),
+                typed(dir)
+            )));
+        }
         let sha256 = self.on_disk.as_deref().map(sha256_hex);
         let decisions = Decisions { rows: self.rows.clone(), sha256 };
         let outcome = conclude(self.day.known(), &decisions, &self.notes, &Pictures::default(), progress);
