@@ -262,3 +262,29 @@ fn tables_that_changed_while_it_waited_are_taken() {
     assert!(String::from_utf8_lossy(&results(&dir)["report.html"]).contains("Another day"), "the old tables were run");
     assert!(ran(&dir, &[]).contains("nothing changed"));
 }
+
+#[test]
+fn a_file_that_came_or_went_makes_the_results_old() {
+    let folder = tempfile::tempdir().unwrap();
+    let dir = copy(folder.path());
+    let at = |name: &str| dir.join(name);
+    let label = || pockmark(folder.path(), ["label".as_ref(), dir.as_os_str()]);
+    let is_old = |name: &str| {
+        let ended = label();
+        assert_eq!(ended.code, 3, "{name}: {}{}", ended.out, ended.err);
+        assert!(ended.out.contains("Changed since") && ended.out.contains(name), "{name}: {}", ended.out);
+    };
+    let fresh = label();
+    assert!(!fresh.out.contains("Changed since"), "{}{}", fresh.out, fresh.err);
+    fs::write(at("review.csv"), "volley,action,x_mm,y_mm,to_x_mm,to_y_mm,count,note\n1,checked,,,,,,\n").unwrap();
+    is_old("review.csv");
+    ran(&dir, &[]);
+    fs::remove_file(at("review.csv")).unwrap();
+    is_old("review.csv");
+    fs::write(at("review.csv"), "").unwrap();
+    ran(&dir, &[]);
+    fs::create_dir(at("calibration-2")).unwrap();
+    fs::write(at("calibration-2/a.jpg"), "a photo").unwrap();
+    fs::write(at("wall-2.json"), "{}").unwrap();
+    is_old("wall-2.json");
+}

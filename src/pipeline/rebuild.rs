@@ -6,10 +6,11 @@ use std::path::{Path, PathBuf};
 use super::Progress;
 use super::pictures::cut_pictures;
 use crate::error::{Context, Error, Result, typed};
-use crate::report::model::FileHash;
 use crate::report::{ChartFiles, Summary, write_page};
-use crate::session::hash::sha256_file;
+use crate::session::hash::FileHash;
 use crate::session::lock::{SessionLock, Work};
+use crate::session::pairing::photo_names;
+use crate::session::spec::LAST_CALIBRATION;
 use crate::session::table::read_text;
 use crate::session::write::{Content, write_contents};
 use crate::session::{SessionPaths, write_together};
@@ -33,13 +34,21 @@ pub fn read_summary(paths: &SessionPaths) -> Result<Summary> {
     Summary::from_json(&read_text(&path, LARGEST_SUMMARY_BYTES)?).place(|| path.display().to_string())
 }
 
-/// Says so when files of a session are others than those that its results were made from.
+/// Says so when files of a session are others than those that its results were made from, came since, or are gone. Where results lie without
+/// their session, nothing can be said.
 pub fn out_of_date(session: &Path, summary: &Summary) -> Option<String> {
-    let is_other = |f: &&FileHash| {
-        let path = session.join(&f.path);
-        path.is_file() && sha256_file(&path).is_ok_and(|now| now != f.sha256)
-    };
-    let changed: Vec<&str> = summary.files.iter().filter(is_other).map(|f| f.path.as_str()).collect();
+    let is_there = |name: &str| session.join(name).is_file();
+    let whole = is_there("session.toml");
+    let is_other = |f: &&FileHash| (whole || is_there(&f.path)) && f.is_other(session);
+    let mut changed: Vec<String> = summary.files.iter().filter(is_other).map(|f| f.path.clone()).collect();
+    if whole && summary.calibration.is_some() {
+        // A calibration counts once its photos are there; what is not named was not there.
+        let calibrated =
+            |n: &u32| photo_names(&session.join(format!("calibration-{n}"))).is_some_and(|p| !p.is_empty());
+        let walls = (2..=LAST_CALIBRATION).filter(calibrated).map(|n| format!("wall-{n}.json"));
+        let unnamed = |name: &String| summary.files.iter().all(|f| f.path != *name);
+        changed.extend(walls.chain(["review.csv".into()]).filter(unnamed).filter(|name| is_there(name)));
+    }
     (!changed.is_empty()).then(|| {
         format!(
             "Changed since the results of {} were made: {}. Run the session again first.",
