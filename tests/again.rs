@@ -288,3 +288,12 @@ fn a_file_that_came_or_went_makes_the_results_old() {
     fs::write(at("wall-2.json"), "{}").unwrap();
     is_old("wall-2.json");
 }
+
+#[test]
+fn photos_in_the_phones_format_count_among_what_may_change() {
+    let folder = tempfile::tempdir().unwrap();
+    let dir = copy(folder.path());
+    fs::write(dir.join("photos/IMG_1.heic"), "a photo").unwrap();
+    assert!(!ran(&dir, &[]).contains("nothing changed"));
+    assert!(ran(&dir, &[]).contains("nothing changed"));
+}

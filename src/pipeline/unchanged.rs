@@ -12,7 +12,7 @@ use super::kept::Kept;
 use super::rebuild::read_summary;
 use super::recalibrated::later_numbers;
 use crate::report::Summary;
-use crate::session::pairing::photo_names;
+use crate::session::pairing::{phone_names, photo_names};
 use crate::session::spec::LAST_CALIBRATION;
 use crate::session::table::read_text;
 use crate::session::write::write_whole;
@@ -64,6 +64,8 @@ pub fn inputs(session: &Session, kept: &Kept, options: &str) -> Option<String> {
         for name in names {
             parts.push(format!("{} {name}", kept.sha256(&folder.join(&name)).ok()?));
         }
+        // Pairing may refuse these by their names.
+        parts.extend(phone_names(&folder)?);
         parts.push("end of folder".into());
     }
     // Which photos of the sheets are there is told; what they show is in wall.json.

@@ -85,8 +85,17 @@ fn is_phone_name(name: &str) -> bool {
 
 /// The plain names of a folder's photos, in byte order, without a look into them; `None` where it cannot be read.
 pub fn photo_names(folder: &Path) -> Option<Vec<String>> {
+    names_of(folder, is_photo_name)
+}
+
+/// The same for those in the phones' format, which cannot be read.
+pub fn phone_names(folder: &Path) -> Option<Vec<String>> {
+    names_of(folder, is_phone_name)
+}
+
+fn names_of(folder: &Path, wanted: fn(&str) -> bool) -> Option<Vec<String>> {
     let names = std::fs::read_dir(folder).ok()?.flatten().filter_map(|e| e.file_name().into_string().ok());
-    let mut names: Vec<String> = names.filter(|n| is_photo_name(n) && folder.join(n).is_file()).collect();
+    let mut names: Vec<String> = names.filter(|n| wanted(n) && folder.join(n).is_file()).collect();
     names.sort_unstable();
     Some(names)
 }
