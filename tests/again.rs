@@ -297,3 +297,15 @@ fn photos_in_the_phones_format_count_among_what_may_change() {
     assert!(!ran(&dir, &[]).contains("nothing changed"));
     assert!(ran(&dir, &[]).contains("nothing changed"));
 }
+
+#[test]
+fn a_part_is_looked_at_anew_where_that_is_asked_for() {
+    let folder = tempfile::tempdir().unwrap();
+    let dir = copy(folder.path());
+    let kept = looks(&dir);
+    assert!(ran(&dir, &["--volleys", "2"]).contains("0 photos looked at, 3 known already"));
+    let said = ran(&dir, &["--volleys", "2", "--anew"]);
+    assert!(said.contains("3 photos looked at, 0 known already"), "{said}");
+    // What other parts keep is not theirs to throw away.
+    assert!(kept.keys().all(|name| looks(&dir).contains_key(name)));
+}

@@ -237,7 +237,7 @@ fn run_or_not(session: &Session, args: &Args) -> Result<Ran> {
     Ok(Ran::Done(Box::new(outcome), written))
 }
 
-fn run_volleys(paths: &SessionPaths, part: (usize, usize)) -> Result<Ended> {
+fn run_volleys(paths: &SessionPaths, part: (usize, usize), anew: bool) -> Result<Ended> {
     let _lock = SessionLock::take(paths, Work::Part, "run --volleys", &progress)?;
     let session = &open(&paths.dir)?;
     if !session.paths.wall_json().exists() {
@@ -247,18 +247,18 @@ fn run_volleys(paths: &SessionPaths, part: (usize, usize)) -> Result<Ended> {
         )));
     }
     let wall = read_wall(session)?;
-    let kept = Kept::open(&session.paths).map(Arc::new);
-    let kept = kept.ok_or_else(|| {
+    let kept = Kept::open(&session.paths).ok_or_else(|| {
         Error::input(
             "this program cannot read itself, so that parts of it would not fit together: run the whole session",
         )
     })?;
     kept.check()?;
-    let (anew, there) = run_part(session, &wall, part, kept.clone(), &progress)?;
+    let kept = Arc::new(if anew { kept.looking_anew() } else { kept });
+    let (looked, there) = run_part(session, &wall, part, kept.clone(), &progress)?;
     kept.save_prints();
     say(&format!(
         "{} photos looked at, {there} known already; when all parts are done, `pockmark run {}` puts them together\n",
-        anew,
+        looked,
         typed(&session.paths.dir)
     ))?;
     Ok(Ended::Good)
@@ -275,7 +275,7 @@ pub fn finish(outcome: &Outcome, written: Result<Vec<PathBuf>>, json: bool) -> R
 pub fn run(args: &Args) -> Result<Ended> {
     let session = open(&args.session)?;
     if let Some(part) = args.volleys {
-        return run_volleys(&session.paths, part);
+        return run_volleys(&session.paths, part, args.anew);
     }
     let _lock = SessionLock::take(&session.paths, Work::Run, "run", &progress)?;
     // Whoever was waited for may have changed the tables, or somebody meanwhile.

@@ -63,6 +63,8 @@ pub struct Kept {
     program: String,
     prints: Prints,
     used: Mutex<BTreeSet<String>>,
+    /// What others kept is not looked at.
+    anew: bool,
 }
 
 impl Kept {
@@ -75,7 +77,16 @@ impl Kept {
         };
         let prints = Prints::open(own.join("prints.json"), paths.dir.clone());
         let program = prints.sha256(&std::env::current_exe().ok()?).ok()?;
-        inside.then(|| Self { folder: own.join("looks"), program, prints, used: Mutex::default() })
+        inside.then(|| Self { folder: own.join("looks"), program, prints, used: Mutex::default(), anew: false })
+    }
+
+    /// As if nothing had been kept before; it is not thrown away, since other parts of a run may need it.
+    pub fn looking_anew(self) -> Self {
+        Self { anew: true, ..self }
+    }
+
+    fn passes_over(&self, name: &str) -> bool {
+        self.anew && !self.used.lock().unwrap_or_else(PoisonError::into_inner).contains(name)
     }
 
     /// Whether anything can be kept here.
@@ -115,7 +126,7 @@ impl Kept {
 
     /// Whether something is kept under a name; it is not forgotten then.
     pub(super) fn has(&self, name: &str) -> bool {
-        let there = self.folder.join(name).is_file();
+        let there = !self.passes_over(name) && self.folder.join(name).is_file();
         if there {
             self.use_name(name);
         }
@@ -124,6 +135,9 @@ impl Kept {
 
     /// The bytes kept under a name, as they lie there, if they are there and whole.
     pub(super) fn bytes(&self, name: &str) -> Option<Vec<u8>> {
+        if self.passes_over(name) {
+            return None;
+        }
         let path = self.folder.join(name);
         let about = std::fs::symlink_metadata(&path).ok()?;
         if !about.is_file() || about.len() > LARGEST_BYTES {
