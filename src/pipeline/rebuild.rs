@@ -12,7 +12,7 @@ use crate::session::lock::{SessionLock, Work};
 use crate::session::pairing::photo_names;
 use crate::session::spec::LAST_CALIBRATION;
 use crate::session::table::read_text;
-use crate::session::write::{Content, write_contents};
+use crate::session::write::{Content, is_switching, write_contents};
 use crate::session::{SessionPaths, write_together};
 
 /// Largest summary read, bytes: a session of 500 volleys has some 10 MB.
@@ -65,6 +65,12 @@ pub fn out_of_date(session: &Path, summary: &Summary) -> Option<String> {
 /// As for [`read_summary`]; the page cannot be written.
 pub fn rebuild_report(dir: &Path, progress: Progress) -> Result<(Summary, PathBuf, Vec<String>)> {
     let paths = SessionPaths::new(dir);
+    // A folder without results is no session to leave a lock in; results that a killed program had begun to switch are some.
+    if let Err(e) = read_summary(&paths)
+        && !is_switching(&paths.results())
+    {
+        return Err(e);
+    }
     // Summary and page belong together: nobody may change one in between.
     let _lock = SessionLock::take(&paths, Work::Write, "report", progress)?;
     let summary = read_summary(&paths)?;
@@ -95,4 +101,17 @@ pub fn write_charts(folder: &Path, charts: &[ChartFiles]) -> Result<Vec<PathBuf>
         .collect();
     write_together(&files)?;
     Ok(files.into_iter().map(|f| f.0).collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_folder_without_results_stays_as_it_was() {
+        let dir = tempfile::tempdir().unwrap();
+        let refused = rebuild_report(dir.path(), &|_| {}).unwrap_err().to_string();
+        assert!(refused.contains("no results/summary.json"), "{refused}");
+        assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 0);
+    }
 }

@@ -224,6 +224,11 @@ fn write_note(folder: &Path, staged: &[Staged]) -> Result<PathBuf> {
     Ok(path)
 }
 
+/// Whether a program that was killed, or is at work, has begun to switch files in a folder.
+pub fn is_switching(folder: &Path) -> bool {
+    folder.join(SWITCHING).is_file()
+}
+
 /// Finishes what a killed program had begun to switch in a folder, and removes what it had only begun to write. Only for whoever
 /// may write there now ([`super::lock`]). A folder that is not there needs nothing.
 ///
