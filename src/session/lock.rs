@@ -62,7 +62,18 @@ impl Work {
 /// A lock on a session, held until it is dropped.
 #[derive(Debug)]
 pub struct SessionLock {
-    _file: Option<File>,
+    file: Option<File>,
+    /// The file holds this program's name, and nobody else's.
+    named: bool,
+}
+
+impl Drop for SessionLock {
+    fn drop(&mut self) {
+        // Whoever comes next is not to be told of a program that ended.
+        if let Some(file) = self.file.as_ref().filter(|_| self.named) {
+            let _ = file.set_len(0);
+        }
+    }
 }
 
 impl SessionLock {
@@ -97,7 +108,7 @@ impl SessionLock {
             .and_then(|()| OpenOptions::new().create(true).truncate(false).read(true).write(true).open(&path));
         let mut file = match opened {
             Ok(file) => file,
-            Err(e) if is_read_only(&e) => return Ok(Self { _file: None }),
+            Err(e) if is_read_only(&e) => return Ok(Self { file: None, named: false }),
             Err(e) => return Err(Error::io(&path, "open", e)),
         };
         let began = Instant::now();
@@ -126,10 +137,15 @@ impl SessionLock {
                 Err(TryLockError::Error(e)) => return Err(Error::io(&path, "lock", e)),
             }
         }
-        if work != Work::Part && is_holder_file(&mut file) {
-            let name = format!("`pockmark {command}` (process {})", std::process::id());
+        // Of parts there may be many: what the file says of one holds for all of them, whichever ends first.
+        let alone = work != Work::Part;
+        let who = if alone { format!(" (process {})", std::process::id()) } else { String::new() };
+        let name = format!("`pockmark {command}`{who}");
+        let ours = is_holder_file(&mut file);
+        if ours {
             let _ = file.set_len(0).and_then(|()| file.rewind()).and_then(|()| file.write_all(name.as_bytes()));
         }
+        let lock = Self { file: Some(file), named: alone && ours };
         if work == Work::Write {
             let results = paths.own_results()?;
             recover(&paths.dir)?;
@@ -141,7 +157,7 @@ impl SessionLock {
                 }
             }
         }
-        Ok(Self { _file: Some(file) })
+        Ok(lock)
     }
 }
 
@@ -209,6 +225,25 @@ mod tests {
         std::fs::remove_dir_all(paths.own()).unwrap();
         std::os::unix::fs::symlink(dir.path(), paths.own()).unwrap();
         take().unwrap_err();
+    }
+
+    #[test]
+    fn nobody_is_told_of_a_program_that_ended() {
+        let dir = tempfile::tempdir().unwrap();
+        let paths = SessionPaths::new(dir.path());
+        let take = |work, command: &str| SessionLock::take_within(&paths, work, command, &|_| {}, Duration::ZERO);
+        let file = paths.own().join("run.lock");
+        // One that was killed leaves its name.
+        std::fs::create_dir_all(paths.own()).unwrap();
+        std::fs::write(&file, "`pockmark calibrate` (process 1)").unwrap();
+        let parts = [take(Work::Part, "run --volleys").unwrap(), take(Work::Part, "run --volleys").unwrap()];
+        let [first, second] = parts;
+        drop(first);
+        let refused = take(Work::Run, "run").unwrap_err().to_string();
+        assert!(refused.contains("another `pockmark run --volleys` is at work"), "{refused}");
+        drop(second);
+        drop(take(Work::Run, "solve").unwrap());
+        assert_eq!(std::fs::read_to_string(&file).unwrap(), "");
     }
 
     #[test]
