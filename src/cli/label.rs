@@ -2,12 +2,16 @@
 
 use std::path::PathBuf;
 
-use pockmark::pipeline::read_summary;
-use pockmark::report::label::{LabelSheet, label_files, labels, labels_pdf};
+use pockmark::pipeline::locked_summary;
+use pockmark::report::label::{LabelSheet, is_label_name, label_files, labels, labels_pdf};
+use pockmark::session::write::remove_others;
 use pockmark::session::{SessionPaths, write_together};
 use pockmark::{Error, Result};
 
-use super::{Ended, counted, say, warn_of_stale};
+use super::{Ended, counted, progress, say, warn_of_stale};
+
+/// What each label is written as.
+const LABEL_ENDINGS: [&str; 3] = ["pdf", "svg", "png"];
 
 /// Draw a label for each setup, to print and stick on, or to post
 #[derive(clap::Args)]
@@ -33,7 +37,7 @@ pub struct Args {
 
 pub fn run(args: &Args) -> Result<Ended> {
     let paths = SessionPaths::new(&args.session);
-    let summary = read_summary(&paths)?;
+    let (_lock, summary) = locked_summary(&paths, "label", &progress)?;
     let texts = labels(&summary);
     if texts.is_empty() {
         let why = summary.study_problem.clone().unwrap_or_else(|| "it has no study".into());
@@ -51,6 +55,14 @@ pub fn run(args: &Args) -> Result<Ended> {
         files.extend([(at("pdf"), f.pdf.as_slice()), (at("svg"), f.svg.as_bytes()), (at("png"), f.png.as_slice())]);
     }
     write_together(&files)?;
+    let written: Vec<PathBuf> = files.iter().map(|f| f.0.clone()).collect();
+    // Labels of setups that are gone go too, each with all its three files.
+    let is_label = |name: &str| {
+        let whole = |stem| LABEL_ENDINGS.iter().all(|end| folder.join(format!("{stem}.{end}")).is_file());
+        let (stem, end) = name.rsplit_once('.').unwrap_or((name, ""));
+        LABEL_ENDINGS.contains(&end) && is_label_name(stem) && whole(stem)
+    };
+    remove_others(&folder, &written, &is_label);
     for (path, _) in &files {
         say(&format!("wrote {}\n", path.display()))?;
     }

@@ -29,7 +29,7 @@ pub struct Args {
     /// Check every mean by Monte Carlo (JCGM 101): both intervals go into summary.json
     #[arg(long)]
     monte_carlo: bool,
-    /// Write results/pictures/: for each volley the photo before and after, what changed, and what was fitted, side by side
+    /// Write results/pictures/: for each volley the photo before and after, what changed, and what was fitted, side by side; a run without it removes them when it writes other results
     #[arg(long)]
     keep_pictures: bool,
     /// Write JSON (the content of summary.json)
@@ -198,7 +198,7 @@ fn run_whole(session: &Session, kept: Option<Arc<Kept>>, options: Wanted) -> Res
     if options.monte_carlo {
         outcome.check_linear(&progress);
     }
-    let written = write_results_as(session, &outcome, options.parquet);
+    let written = write_results_as(session, &outcome, "run", options.parquet);
     Ok((outcome, written))
 }
 

@@ -36,6 +36,6 @@ pub fn run(args: &Args) -> Result<Ended> {
     if args.monte_carlo {
         outcome.check_linear(&progress);
     }
-    let written = write_results_as(&session, &outcome, args.parquet);
+    let written = write_results_as(&session, &outcome, "solve", args.parquet);
     run::finish(&outcome, written, args.json)
 }

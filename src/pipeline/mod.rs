@@ -53,7 +53,7 @@ pub use day::Day;
 pub use kept::Kept;
 pub use known::Known;
 pub use outcome::{Outcome, write_results, write_results_as};
-pub use rebuild::{out_of_date, read_summary, rebuild_report, write_charts};
+pub use rebuild::{locked_summary, out_of_date, read_summary, rebuild_report, write_charts};
 pub use recalibrated::later_numbers;
 pub use run::{run_part, run_session, run_session_keeping};
 pub use shelf::{Shelf, read_shelf};

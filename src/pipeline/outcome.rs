@@ -11,7 +11,7 @@ use crate::session::Session;
 use crate::session::lock::{SessionLock, Work};
 use crate::session::parquet::{shots_parquet, volleys_parquet};
 use crate::session::results::{ShotRow, Status, VolleyResult, shots_csv, volleys_csv};
-use crate::session::write::{Content, write_contents};
+use crate::session::write::{Content, remove_others, write_contents};
 
 /// Everything that a run found.
 pub struct Outcome {
@@ -79,14 +79,15 @@ impl Outcome {
 /// # Errors
 /// The folder cannot be written.
 pub fn write_results(session: &Session, outcome: &Outcome) -> Result<Vec<PathBuf>> {
-    write_results_as(session, outcome, false)
+    write_results_as(session, outcome, "run", false)
 }
 
-/// The same, as Parquet too where that is wanted, or lies there from before and would else be out of date.
+/// The same, as Parquet too where that is wanted, or lies there from before and would else be out of date. `command` writes, for the
+/// sentence of whoever waits for it. Pictures of decisions that lie there from before and are not among these results are removed.
 ///
 /// # Errors
 /// As for [`write_results`].
-pub fn write_results_as(session: &Session, outcome: &Outcome, parquet: bool) -> Result<Vec<PathBuf>> {
+pub fn write_results_as(session: &Session, outcome: &Outcome, command: &str, parquet: bool) -> Result<Vec<PathBuf>> {
     let folder = session.paths.own_results()?;
     let json = |to: &mut dyn Write| outcome.summary.write_json(to);
     let page = |to: &mut dyn Write| write_page(&outcome.summary, &outcome.pictures, to);
@@ -110,19 +111,27 @@ pub fn write_results_as(session: &Session, outcome: &Outcome, parquet: bool) -> 
     }
     let decisions = outcome.decisions.iter().enumerate();
     files.extend(decisions.map(|(i, (volley, png))| (picture_path(&folder, i, volley), Content::Bytes(png))));
-    let _lock = SessionLock::take(&session.paths, Work::Write, "run", &|_| {})?;
+    let _lock = SessionLock::take(&session.paths, Work::Write, command, &|_| {})?;
     write_contents(&files)?;
-    Ok(files.into_iter().map(|f| f.0).collect())
+    let written: Vec<PathBuf> = files.into_iter().map(|f| f.0).collect();
+    remove_others(&folder.join("pictures"), &written, &is_picture_name);
+    Ok(written)
+}
+
+/// Whether a volley's name can stand in a file's name.
+fn is_plain(volley: &str) -> bool {
+    let plain = |c: char| c.is_ascii_digit() || c.is_ascii_lowercase() || c == '-' || c == '_';
+    (1..=40).contains(&volley.len()) && volley.chars().all(plain)
+}
+
+/// Whether [`picture_path`] gives a file such a name.
+fn is_picture_name(name: &str) -> bool {
+    name.strip_prefix("volley-").and_then(|n| n.strip_suffix(".png")).is_some_and(is_plain)
 }
 
 /// `pictures/volley-NAME.png`, or by number for a name that is none for a file.
 fn picture_path(folder: &std::path::Path, index: usize, volley: &str) -> PathBuf {
-    let plain = |c: char| c.is_ascii_digit() || c.is_ascii_lowercase() || c == '-' || c == '_';
-    let name = if !volley.is_empty() && volley.len() <= 40 && volley.chars().all(plain) {
-        format!("volley-{volley}.png")
-    } else {
-        format!("volley-no-{}.png", index + 1)
-    };
+    let name = if is_plain(volley) { format!("volley-{volley}.png") } else { format!("volley-no-{}.png", index + 1) };
     folder.join("pictures").join(name)
 }
 

@@ -58,6 +58,21 @@ pub fn out_of_date(session: &Path, summary: &Summary) -> Option<String> {
     })
 }
 
+/// Takes the lock for writing, and reads the summary: what is made of it is written while it holds.
+///
+/// # Errors
+/// As for [`read_summary`]; somebody else is still writing.
+pub fn locked_summary(paths: &SessionPaths, command: &str, progress: Progress) -> Result<(SessionLock, Summary)> {
+    // A folder without results is no session to leave a lock in; results that a killed program had begun to switch are some.
+    if let Err(e) = read_summary(paths)
+        && !is_switching(&paths.results())
+    {
+        return Err(e);
+    }
+    let lock = SessionLock::take(paths, Work::Write, command, progress)?;
+    Ok((lock, read_summary(paths)?))
+}
+
 /// Draws `results/report.html` again from the summary and the photos; the path written, and the volleys that have a view of
 /// their photo but no picture, because the photos are gone.
 ///
@@ -65,15 +80,8 @@ pub fn out_of_date(session: &Path, summary: &Summary) -> Option<String> {
 /// As for [`read_summary`]; the page cannot be written.
 pub fn rebuild_report(dir: &Path, progress: Progress) -> Result<(Summary, PathBuf, Vec<String>)> {
     let paths = SessionPaths::new(dir);
-    // A folder without results is no session to leave a lock in; results that a killed program had begun to switch are some.
-    if let Err(e) = read_summary(&paths)
-        && !is_switching(&paths.results())
-    {
-        return Err(e);
-    }
     // Summary and page belong together: nobody may change one in between.
-    let _lock = SessionLock::take(&paths, Work::Write, "report", progress)?;
-    let summary = read_summary(&paths)?;
+    let (_lock, summary) = locked_summary(&paths, "report", progress)?;
     let pictures = cut_pictures(&paths, &summary.volleys, progress);
     let missing = summary
         .volleys

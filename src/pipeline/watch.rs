@@ -14,7 +14,7 @@ use std::time::{Duration, Instant};
 use super::calibrate::read_wall;
 use super::day::{Day, Print, print_of};
 use super::known::Learned;
-use super::outcome::{Outcome, write_results};
+use super::outcome::{Outcome, write_results_as};
 use super::pictures::Pictures;
 use super::run::conclude;
 use crate::error::Result;
@@ -364,7 +364,7 @@ impl Watch {
         let mut work = move || {
             let worked = known.learn(&|_| {}).map(|learned| {
                 let outcome = conclude(&known, &decisions, &notes, &pictures, &|_| {});
-                let written = write_results(known.session(), &outcome);
+                let written = write_results_as(known.session(), &outcome, "watch", false);
                 Worked { learned, outcome, written, edition }
             });
             // Nobody waits any more when the program is ending.

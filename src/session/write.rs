@@ -209,6 +209,22 @@ pub fn write_contents(files: &[(PathBuf, Content)]) -> Result<()> {
     Ok(())
 }
 
+/// Removes from a folder of the program's own what it put there before and does not own any more: plain files whose names are `own`, but for
+/// those just `written`. Only for whoever may write there now ([`super::lock`]). What cannot be removed stays.
+pub fn remove_others(folder: &Path, written: &[PathBuf], own: &dyn Fn(&str) -> bool) {
+    // A link leads to somebody else's folder.
+    if folder.is_symlink() {
+        return;
+    }
+    let plain = |e: &std::fs::DirEntry| e.file_type().is_ok_and(|t| t.is_file());
+    let named = |e: &std::fs::DirEntry| e.file_name().to_str().is_some_and(own);
+    let listed = std::fs::read_dir(folder).into_iter().flatten().flatten();
+    let stale: Vec<PathBuf> = listed.filter(|e| plain(e) && named(e)).map(|e| e.path()).collect();
+    for path in stale.iter().filter(|p| !written.contains(p)) {
+        let _ = std::fs::remove_file(path);
+    }
+}
+
 /// Notes the renames that are about to happen; the note's place.
 fn write_note(folder: &Path, staged: &[Staged]) -> Result<PathBuf> {
     let path = folder.join(SWITCHING);

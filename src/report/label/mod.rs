@@ -11,7 +11,7 @@ mod sheet;
 mod text;
 
 pub use draw::{LEAST_MM, LabelSize};
-pub use print::{LabelFiles, label_files, labels_pdf};
+pub use print::{LabelFiles, is_label_name, label_files, labels_pdf};
 pub use sheet::{LabelSheet, SHEETS};
 pub use text::{LabelRow, LabelText, labels};
 

@@ -52,6 +52,13 @@ fn file_name(number: usize, setup: &str) -> String {
     name.trim_end_matches('-').to_string()
 }
 
+/// Whether [`LabelFiles::name`] can be such a name.
+pub fn is_label_name(name: &str) -> bool {
+    let (number, words) = name.split_once('-').unwrap_or((name, ""));
+    let digits = !number.is_empty() && number.bytes().all(|b| b.is_ascii_digit());
+    digits && words.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-')
+}
+
 fn hex([r, g, b]: [u8; 3]) -> String {
     format!("#{r:02x}{g:02x}{b:02x}")
 }
@@ -333,5 +340,11 @@ mod tests {
         assert_eq!(file_name(1, "head Heron, mesh soft"), "1-head-heron-mesh-soft");
         assert_eq!(file_name(2, "../..\\\u{0}:*"), "2");
         assert!(file_name(3, &"x".repeat(500)).len() <= 60);
+        for own in [file_name(1, "head Heron, mesh soft"), file_name(2, "\u{0}")] {
+            assert!(is_label_name(&own), "{own}");
+        }
+        for other in ["", "labels", "my-1", "1 copy", "1-Mine"] {
+            assert!(!is_label_name(other), "{other}");
+        }
     }
 }
