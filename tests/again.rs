@@ -309,3 +309,72 @@ fn a_part_is_looked_at_anew_where_that_is_asked_for() {
     // What other parts keep is not theirs to throw away.
     assert!(kept.keys().all(|name| looks(&dir).contains_key(name)));
 }
+
+#[test]
+fn pictures_and_labels_of_what_is_gone_go_and_nothing_else() {
+    let folder = tempfile::tempdir().unwrap();
+    let dir = copy(folder.path());
+    let names = |inside: &str| -> Vec<String> {
+        let all = fs::read_dir(dir.join("results").join(inside)).unwrap();
+        let mut names: Vec<String> = all.map(|e| e.unwrap().file_name().into_string().unwrap()).collect();
+        names.sort();
+        names
+    };
+    ran(&dir, &["--keep-pictures"]);
+    let all = names("pictures");
+    assert_eq!(all.len(), VOLLEYS);
+    fs::write(dir.join("results/pictures/Mine.png"), "mine").unwrap();
+    let table = fs::read_to_string(dir.join("volleys.csv")).unwrap();
+    let shorter: Vec<&str> = table.lines().take(table.lines().count() - 1).collect();
+    fs::write(dir.join("volleys.csv"), shorter.join("\n")).unwrap();
+    ran(&dir, &["--keep-pictures"]);
+    assert_eq!(names("pictures").len(), VOLLEYS, "one went, mine is there: {:?}", names("pictures"));
+    fs::write(dir.join("volleys.csv"), table).unwrap();
+    ran(&dir, &[]);
+    assert_eq!(names("pictures"), ["Mine.png"]);
+
+    let label = |more: &str| {
+        let ended = pockmark(folder.path(), ["label".as_ref(), dir.as_os_str()]);
+        assert!([0, 3].contains(&ended.code), "{more}: {}{}", ended.out, ended.err);
+        names("labels")
+    };
+    let first = label("first");
+    for name in ["9-old.pdf", "9-old.svg", "9-old.png", "8-mine.png", "Mine.pdf"] {
+        fs::write(dir.join("results/labels").join(name), "old").unwrap();
+    }
+    let mut wanted = [first, vec!["8-mine.png".into(), "Mine.pdf".into()]].concat();
+    wanted.sort();
+    assert_eq!(label("second"), wanted);
+}
+
+#[test]
+fn whoever_writes_waits_for_whoever_writes() {
+    use pockmark::session::SessionPaths;
+    use pockmark::session::lock::{SessionLock, Work};
+
+    let folder = tempfile::tempdir().unwrap();
+    let dir = copy(folder.path());
+    let name = dir.to_str().unwrap();
+    let charts = dir.join("charts");
+    let plan = ["plan", name, "--setups", "pocket=mid,low", "--ladder", "30, 40 mph", "--volleys", "1", "--force"];
+    let more: [&[&str]; 4] = [
+        &["label", name],
+        &["report", name, "--charts", charts.to_str().unwrap()],
+        &["plan", "--geometry", name],
+        &[&plan[..], &["--spread", "0.5 deg"]].concat(),
+    ];
+    for args in more {
+        let lock = SessionLock::take(&SessionPaths::new(&dir), Work::Write, "run", &|_| {}).unwrap();
+        let began = Instant::now();
+        let held = Duration::from_secs(3);
+        let ended = std::thread::scope(|s| {
+            s.spawn(|| {
+                std::thread::sleep(held);
+                drop(lock);
+            });
+            pockmark(folder.path(), args)
+        });
+        assert!([0, 3].contains(&ended.code), "{args:?}: {}{}", ended.out, ended.err);
+        assert!(began.elapsed() >= held, "{args:?} did not wait");
+    }
+}

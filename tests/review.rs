@@ -359,3 +359,23 @@ fn done_does_not_put_old_results_over_newer_ones() {
     assert!(fs::read(dir.join("results/summary.json")).unwrap() == newer, "newer results were written over");
     assert_eq!(fs::read(dir.join("review.csv")).unwrap(), decided);
 }
+
+#[test]
+fn a_decision_waits_for_whoever_writes() {
+    use pockmark::session::SessionPaths;
+    use pockmark::session::lock::{SessionLock, Work};
+
+    let folder = tempfile::tempdir().unwrap();
+    let dir = copy(&day(), &folder.path().join("day"));
+    let page = Page::open(&dir);
+    let lock = SessionLock::take(&SessionPaths::new(&dir), Work::Write, "run", &|_| {}).unwrap();
+    let (began, held) = (Instant::now(), std::time::Duration::from_secs(2));
+    std::thread::scope(|s| {
+        s.spawn(|| {
+            std::thread::sleep(held);
+            drop(lock);
+        });
+        page.step(0, json!({"do": "check"}));
+    });
+    assert!(began.elapsed() >= held && dir.join("review.csv").is_file());
+}

@@ -9,12 +9,13 @@ use pockmark::pipeline::read_wall;
 use pockmark::report::Units;
 use pockmark::report::lines::{Line, LineChart, line_chart};
 use pockmark::session::impacts::UNSTATED_READING_U_M;
+use pockmark::session::lock::{SessionLock, Work};
 use pockmark::session::{Session, write_whole};
 use pockmark::study::{MPH_PER_MPS, find_setpoints};
 use pockmark::{Error, Result};
 use serde_json::json;
 
-use super::{Ended, say};
+use super::{Ended, progress, say};
 
 /// Speeds looked at where volleys.csv has none, mph: the usual ladder.
 const LADDER_MPH: [f64; 5] = [30.0, 40.0, 50.0, 60.0, 70.0];
@@ -53,7 +54,9 @@ pub fn run(session: &Path, json: bool) -> Result<Ended> {
     let units = Units::of(&session);
     let svg = line_chart(&chart(&g, &wanted, &inputs, units))?;
     let path = session.paths.results().join("geometry.svg");
+    let lock = SessionLock::take(&session.paths, Work::Write, "plan --geometry", &progress)?;
     write_whole(&path, svg.as_bytes())?;
+    drop(lock);
     if json {
         say(&(as_json(&g, &wanted, &notes) + "\n"))?;
     } else {

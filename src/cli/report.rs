@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use pockmark::pipeline::{read_summary, rebuild_report, write_charts};
+use pockmark::pipeline::{locked_summary, rebuild_report, write_charts};
 use pockmark::report::{CHART_PX, Theme, charts};
 use pockmark::session::SessionPaths;
 use pockmark::{Error, Result};
@@ -39,7 +39,7 @@ pub fn run(args: &Args) -> Result<Ended> {
         ))?;
         return Ok(Ended::NeedsLook);
     };
-    let summary = read_summary(&SessionPaths::new(&args.session))?;
+    let (_lock, summary) = locked_summary(&SessionPaths::new(&args.session), "report --charts", &progress)?;
     let drawn = charts(&summary, if args.dark { Theme::Dark } else { Theme::Light })?;
     if drawn.is_empty() {
         return Err(Error::no_answer(format!(

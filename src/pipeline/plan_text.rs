@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use super::plan::{BLOCK_NOTE, Plan, PlanRow, holds_readings};
 use super::speeds::{column_ending, exact_text};
 use crate::error::{Error, Result};
+use crate::session::lock::{SessionLock, Work};
 use crate::session::results::{safe_cell, write_together};
 use crate::session::{SessionPaths, VolleyTable};
 use crate::study::Setup;
@@ -146,8 +147,10 @@ fn kept_name(folder: &Path) -> PathBuf {
 /// # Errors
 /// There are readings and `force` was not given; the folder cannot be written.
 pub fn write_plan(session: &Path, plan: &Plan, run_sheet_pdf: &[u8], force: bool) -> Result<Vec<PathBuf>> {
-    let path = SessionPaths::new(session).volleys_csv();
+    let paths = SessionPaths::new(session);
+    let path = paths.volleys_csv();
     let csv = plan_csv(plan)?;
+    let _lock = SessionLock::take(&paths, Work::Write, "plan", &|_| {})?;
     let readings = holds_readings(&path)?;
     let mut files: Vec<(PathBuf, &[u8])> = vec![(path.clone(), &csv), (session.join("run-sheet.pdf"), run_sheet_pdf)];
     let old;

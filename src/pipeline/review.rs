@@ -12,7 +12,7 @@ use super::day::Day;
 use super::decide::{Decided, Origin, place_of};
 use super::kept::Kept;
 use super::measured::Measured;
-use super::outcome::{Outcome, write_results};
+use super::outcome::{Outcome, write_results_as};
 use super::pictures::{Pictures, circle};
 use super::run::{conclude, homeless};
 use crate::camera::Wall;
@@ -21,6 +21,7 @@ use crate::points::{PixelPoint, WallPoint};
 use crate::report::Summary;
 use crate::session::Session;
 use crate::session::hash::sha256_hex;
+use crate::session::lock::{SessionLock, Work};
 use crate::session::review::{Decision, Decisions, ReviewRow, SAME_MARK_M, parse_review, read_review, write_review};
 
 /// The two marks that a mark is split into start this far from its centre, radii: as near as two marks can be and show
@@ -226,7 +227,15 @@ impl Review {
         if rows == self.rows {
             return Ok(());
         }
-        let path = self.session().paths.review_csv();
+        let paths = self.session().paths.clone();
+        if !paths.session_toml().is_file() {
+            return Err(Error::input(format!(
+                "{} is not there any more: put the session's folder back where it was, and decide again",
+                paths.dir.display()
+            )));
+        }
+        let lock = SessionLock::take(&paths, Work::Write, "review", &|_| {})?;
+        let path = paths.review_csv();
         let now = std::fs::read(&path).ok();
         if now != self.on_disk {
             self.rows = match &now {
@@ -241,14 +250,9 @@ impl Review {
                 "review.csv was changed by something else meanwhile and has been read again: look, and do your last step again",
             ));
         }
-        if !self.session().paths.session_toml().is_file() {
-            return Err(Error::input(format!(
-                "{} is not there any more: put the session's folder back where it was, and decide again",
-                self.session().paths.dir.display()
-            )));
-        }
         write_review(&path, &rows)?;
         self.on_disk = std::fs::read(&path).ok();
+        drop(lock);
         // The file rounds places: what is shown now is what a later run reads.
         let rows = match &self.on_disk {
             Some(bytes) => parse_review(&String::from_utf8_lossy(bytes))?,
@@ -458,7 +462,7 @@ impl Review {
         let sha256 = self.on_disk.as_deref().map(sha256_hex);
         let decisions = Decisions { rows: self.rows.clone(), sha256 };
         let outcome = conclude(self.day.known(), &decisions, &self.notes, &Pictures::default(), progress);
-        let written = write_results(self.session(), &outcome)?;
+        let written = write_results_as(self.session(), &outcome, "review", false)?;
         Ok((outcome, written))
     }
 }
