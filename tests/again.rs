@@ -259,8 +259,16 @@ fn tables_that_changed_while_it_waited_are_taken() {
     replace(&dir.join("session.toml"), "Demonstration", "Another day");
     drop(lock);
     assert!([Some(0), Some(3)].contains(&waiting.wait().unwrap().code()));
-    assert!(String::from_utf8_lossy(&results(&dir)["report.html"]).contains("Another day"), "the old tables were run");
+    let titled = |title: &str| String::from_utf8_lossy(&results(&dir)["report.html"]).contains(title);
+    assert!(titled("Another day"), "the old tables were run");
     assert!(ran(&dir, &[]).contains("nothing changed"));
+
+    // Nor does it compute from those that a killed program had begun to replace.
+    let text = fs::read_to_string(dir.join("session.toml")).unwrap();
+    fs::write(dir.join(".writing-new"), text.replacen("Another day", "A third day", 1)).unwrap();
+    fs::write(dir.join(".switching.json"), r#"[{"from":".writing-new","to":"session.toml"}]"#).unwrap();
+    ran(&dir, &[]);
+    assert!(titled("A third day"), "the tables before the switch were run");
 }
 
 #[test]

@@ -273,15 +273,15 @@ pub fn finish(outcome: &Outcome, written: Result<Vec<PathBuf>>, json: bool) -> R
 }
 
 pub fn run(args: &Args) -> Result<Ended> {
-    let session = open(&args.session)?;
+    let paths = open(&args.session)?.paths;
     if let Some(part) = args.volleys {
-        return run_volleys(&session.paths, part, args.anew);
+        return run_volleys(&paths, part, args.anew);
     }
-    let _lock = SessionLock::take(&session.paths, Work::Run, "run", &progress)?;
+    let _lock = SessionLock::take(&paths, Work::Run, "run", &progress)?;
+    // Files that a killed program had begun to switch come first: what holds is judged by them.
+    drop(SessionLock::take(&paths, Work::Write, "run", &progress)?);
     // Whoever was waited for may have changed the tables, or somebody meanwhile.
     let session = open(&args.session)?;
-    // Results that a killed program had begun to switch come first: what holds is judged by them.
-    drop(SessionLock::take(&session.paths, Work::Write, "run", &progress)?);
     match run_or_not(&session, args)? {
         Ran::Unchanged(there) => {
             if args.json {
