@@ -304,6 +304,26 @@ fn every_kind_of_step_is_saved_undone_and_kept_by_later_runs() {
 }
 
 #[test]
+fn a_volley_without_a_ball_is_checked_and_can_be_read_again() {
+    let folder = tempfile::tempdir().unwrap();
+    let dir = copy(&day(), &folder.path().join("day"));
+    let mut page = Page::open(&dir);
+    let mut v = page.state()["volleys"][0].clone();
+    while !marks(&v).is_empty() {
+        v = page.step(0, json!({"do": "reject", "mark": 0}));
+    }
+    let v = page.step(0, json!({"do": "check"}));
+    assert_eq!(v["checked"], true, "{v}");
+    assert!(v["note"].as_str().unwrap().contains("no ball left a mark here"), "{v}");
+    let after = page.step(1, json!({"do": "accept", "mark": 0}));
+    assert_eq!(after["marks"][0]["decided"], "accepted", "the next step reads it all again");
+    page.program.kill();
+    let again = Page::open(&dir);
+    assert_eq!(again.state()["volleys"][0]["checked"], true);
+    assert!(fs::read_to_string(dir.join("review.csv")).unwrap().contains("checked,,,,,0,"));
+}
+
+#[test]
 fn a_file_changed_by_hand_meanwhile_is_not_overwritten() {
     let folder = tempfile::tempdir().unwrap();
     let dir = copy(&day(), &folder.path().join("day"));

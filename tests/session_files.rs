@@ -126,6 +126,7 @@ fn decisions_come_back_and_find_their_mark() {
         row("1", at(100.0, 50.0), Decision::Reject),
         row("1", at(300.25, -50.5), Decision::Move { to: at(301.0, -52.0), count: None }),
         ReviewRow { note: "=hidden by tape".into(), ..row("=2", at(0.0, 0.0), Decision::Add { count: 2 }) },
+        ReviewRow { place: None, ..row("3", at(0.0, 0.0), Decision::Checked { count: Some(0) }) },
     ];
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("review.csv");
@@ -150,6 +151,8 @@ fn decisions_come_back_and_find_their_mark() {
         ("volley,action,x_mm,y_mm\n1,move,5,5\n", "to_x_mm and to_y_mm"),
         ("volley,acton,x_mm,y_mm\n1,move,5,5\n", "did you mean action?"),
         ("volley,action,x_mm,y_mm,count\n1,add,5,5,0\n", "count is 0"),
+        ("volley,action,x_mm,y_mm,count\n1,accept,5,5,0\n", "a whole number from 1 to"),
+        ("volley,action,count\n1,checked,-1\n", "a whole number from 0 to"),
         ("volley,action,x_mm,y_mm\n,add,5,5\n", "names no volley"),
         ("volley,action,x_mm,y_mm\n1,add,5,5e8\n", "beyond"),
     ] {

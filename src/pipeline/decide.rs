@@ -55,7 +55,9 @@ pub struct Decided {
     pub checked: bool,
     /// What must be looked at again, a sentence each.
     pub lost: Vec<String>,
-    /// What is worth knowing, a sentence each.
+    /// What must be said but asks for no look, a sentence each.
+    pub said: Vec<String>,
+    /// What is worth knowing where a person looks anyway, a sentence each.
     pub known: Vec<String>,
 }
 
@@ -160,7 +162,10 @@ pub fn decide(judged: &Judged, volley: &PairedVolley, rows: &[ReviewRow], shape:
     for (index, row) in unmatched.iter().filter_map(|j| Some((*indices.get(*j)?, rows.get(*j)?))) {
         let Some(place) = row.place else { continue };
         match row.decision {
-            Decision::Reject => out.known.push(format!("nothing is left to reject at {}", in_mm(place))),
+            Decision::Reject => out.said.push(format!(
+                "review.csv rejects a mark at {}, where none is found: nothing was rejected there; check the place, or remove that row",
+                in_mm(place)
+            )),
             Decision::Move { to, count } => {
                 changed = true;
                 marks.push((own(to, count.unwrap_or(1)), Origin::Set { row: index }));
@@ -355,7 +360,8 @@ mod tests {
         // An accepted mark that is gone is said; a rejected one is not worth a look.
         let gone = |d| decided(&[mark(200.0, 0.0)], 1, &[row(Some(at(0.0, 0.0)), d)]);
         assert!(gone(Decision::Accept { count: None }).lost[0].contains("(0, 0) mm"));
-        assert!(gone(Decision::Reject).lost.is_empty());
+        let rejected = gone(Decision::Reject);
+        assert!(rejected.lost.is_empty() && rejected.said[0].contains("(0, 0) mm, where none is found"));
     }
 
     #[test]
@@ -380,5 +386,11 @@ mod tests {
         let d = decided(&marks, 5, &[checked(Some(3))]);
         assert!(!d.checked && d.lost[0].contains("3 balls, now for 2"));
         assert!(decided(&marks, 5, &[checked(None)]).checked);
+        // None of the marks was a ball's: that is an answer too.
+        let reject = |y| row(Some(at(0.0, y)), Decision::Reject);
+        let none = decided(&marks, 5, &[reject(50.0), reject(0.0), checked(Some(0))]);
+        assert!(none.checked && none.lost.is_empty() && none.judged.marks.is_empty());
+        let found = decided(&[mark(0.0, 50.0), mark(0.0, 0.0)], 5, &[reject(50.0), checked(Some(0))]);
+        assert!(!found.checked && found.lost[0].contains("0 balls, now for 1"));
     }
 }

@@ -292,9 +292,17 @@ pub fn measure<'a>(
     }
     flags.extend(raised);
     if marks.is_empty() && !judged.hidden.no_mean {
-        (notes, known) = (vec![nothing_new(solver, &volley.photo)], Vec::new());
+        let none = if decided.checked {
+            "a person looked at this volley: no ball left a mark here (review.csv)".into()
+        } else if !decided.rejected.is_empty() {
+            "every mark that was found here is rejected in review.csv".into()
+        } else {
+            nothing_new(solver, &volley.photo)
+        };
+        (notes, known) = (vec![none], Vec::new());
         notes.extend(left_over);
     }
+    notes.extend(decided.said.iter().cloned());
     Measured::looked(volley, l, judged, marks, flags, notes, known)
 }
 

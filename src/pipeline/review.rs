@@ -22,15 +22,16 @@ use crate::report::Summary;
 use crate::session::Session;
 use crate::session::hash::sha256_hex;
 use crate::session::lock::{SessionLock, Work};
-use crate::session::review::{Decision, Decisions, ReviewRow, SAME_MARK_M, parse_review, read_review, write_review};
+use crate::session::review::{
+    Decision, Decisions, ReviewRow, SAME_MARK_M, SAME_PLACE_M, parse_review, read_review, review_text,
+};
+use crate::session::write_whole;
 
 /// The two marks that a mark is split into start this far from its centre, radii: as near as two marks can be and show
 /// as two; the person moves them from there.
 const SPLIT_RADII: f64 = 0.4;
 /// Most balls that a mark may stand for by a person's word.
 const MOST_BALLS: u32 = 99;
-/// Places of `review.csv` are rounded to 1 um: nearer than this they are the same, m.
-const SAME_PLACE_M: f64 = 2e-6;
 
 /// A step of a person, on a volley. Marks are named by their index among those shown, places by photo pixels.
 #[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
@@ -250,14 +251,13 @@ impl Review {
                 "review.csv was changed by something else meanwhile and has been read again: look, and do your last step again",
             ));
         }
-        write_review(&path, &rows)?;
-        self.on_disk = std::fs::read(&path).ok();
+        let bytes = review_text(&rows)?;
+        // Nothing is written that could not be read again. The file rounds places: what is shown now is what a later run reads.
+        let rows = parse_review(&String::from_utf8_lossy(&bytes))
+            .map_err(|e| e.context("this step was not saved, for review.csv could not be read after it"))?;
+        write_whole(&path, &bytes)?;
+        self.on_disk = Some(bytes);
         drop(lock);
-        // The file rounds places: what is shown now is what a later run reads.
-        let rows = match &self.on_disk {
-            Some(bytes) => parse_review(&String::from_utf8_lossy(bytes))?,
-            None => rows,
-        };
         let old = std::mem::replace(&mut self.rows, rows);
         remember(self, old);
         self.measure();

@@ -10,7 +10,7 @@
 //! - `move`: its centre is at `to_x_mm, to_y_mm`; `count` as for `accept`,
 //! - `add`: a mark of `count` balls (1 when blank) that was not found (a mark split in two is rejected, and two added),
 //! - `checked`: a person looked at the whole volley and these are its marks; no place. With `count`, that holds as long
-//!   as the marks stand for that many balls.
+//!   as the marks stand for that many balls; 0: no ball left a mark here.
 
 use std::path::Path;
 
@@ -28,7 +28,7 @@ use crate::points::WallPoint;
 pub const SAME_MARK_M: f64 = 0.012;
 
 /// Places in the file this near are one place, m: it holds thousandths of a millimetre.
-const SAME_PLACE_M: f64 = 2e-6;
+pub const SAME_PLACE_M: f64 = 2e-6;
 
 const COLUMNS: [&str; 8] = ["volley", "action", "x_mm", "y_mm", "to_x_mm", "to_y_mm", "count", "note"];
 /// Most balls that a mark may stand for.
@@ -61,7 +61,7 @@ pub enum Decision {
     },
     /// A person looked at the whole volley: these are its marks. Not about one mark, so it has no place.
     Checked {
-        /// Balls that the marks stood for then; the decision holds as long as they still do.
+        /// Balls that the marks stood for then, 0 where none left a mark; the decision holds as long as they still do.
         count: Option<u32>,
     },
 }
@@ -158,12 +158,15 @@ fn review_row(table: &Table, row: &Row, names: &[String]) -> Result<ReviewRow> {
     if volley.is_empty() {
         return Err(fail("names no volley; write its name as in volleys.csv".into()));
     }
+    let action = text("action").to_lowercase();
+    // A mark stands for a ball at least; a whole volley may have left none.
+    let least = if action == "checked" { 0.0 } else { 1.0 };
     let count = match number("count")? {
         None => None,
-        Some(n) if n.fract() == 0.0 && (1.0..=MOST_BALLS).contains(&n) => Some(n as u32),
-        Some(n) => return Err(fail(format!("count is {n}; write a whole number from 1 to {MOST_BALLS}"))),
+        Some(n) if n.fract() == 0.0 && (least..=MOST_BALLS).contains(&n) => Some(n as u32),
+        Some(n) => return Err(fail(format!("count is {n}; write a whole number from {least} to {MOST_BALLS}"))),
     };
-    let decision = match text("action").to_lowercase().as_str() {
+    let decision = match action.as_str() {
         "accept" => Decision::Accept { count },
         "reject" => Decision::Reject,
         "move" => Decision::Move { to: place("to_x_mm", "to_y_mm")?, count },
@@ -184,6 +187,14 @@ fn review_row(table: &Table, row: &Row, names: &[String]) -> Result<ReviewRow> {
 /// # Errors
 /// When the file cannot be written.
 pub fn write_review(path: &Path, rows: &[ReviewRow]) -> Result<()> {
+    write_whole(path, &review_text(rows)?)
+}
+
+/// The text of a `review.csv`.
+///
+/// # Errors
+/// When a row cannot be put into CSV.
+pub fn review_text(rows: &[ReviewRow]) -> Result<Vec<u8>> {
     let mut writer = csv::Writer::from_writer(Vec::new());
     let fail = |e: &dyn std::fmt::Display| Error::input(format!("review.csv cannot be written: {e}"));
     writer.write_record(COLUMNS).map_err(|e| fail(&e))?;
@@ -204,8 +215,7 @@ pub fn write_review(path: &Path, rows: &[ReviewRow]) -> Result<()> {
             .write_record([safe_cell(&r.volley), action, x, y, to_x, to_y, count, safe_cell(&r.note)])
             .map_err(|e| fail(&e))?;
     }
-    let bytes = writer.into_inner().map_err(|e| fail(&e))?;
-    write_whole(path, &bytes)
+    writer.into_inner().map_err(|e| fail(&e))
 }
 
 /// The decision about each of a volley's marks, by place: a decision is about the nearest mark within [`SAME_MARK_M`],
