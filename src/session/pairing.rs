@@ -222,8 +222,6 @@ pub fn pair(table: &VolleyTable, folder: &PhotoFolder) -> Result<Pairing> {
         }
     }
     let mut rest: Vec<PhotoFile> = folder.photos.iter().filter(|p| !taken.contains(p.name.as_str())).cloned().collect();
-    let used = rows_so_far(table, rest.len());
-    let blank: Vec<&VolleyRow> = used.iter().filter(|r| r.photo.is_none()).collect();
     let mut notes = Vec::new();
     for (copy, first) in &folder.copies {
         // The one that a row names is the photo; without a name it is the first.
@@ -234,6 +232,9 @@ pub fn pair(table: &VolleyTable, folder: &PhotoFolder) -> Result<Pairing> {
             notes.push(format!("{spare} is the same photo as {kept}, byte for byte, and was left out"));
         }
     }
+    let left_out = notes.clone();
+    let used = rows_so_far(table, rest.len());
+    let blank: Vec<&VolleyRow> = used.iter().filter(|r| r.photo.is_none()).collect();
     if blank.is_empty() {
         if !rest.is_empty() {
             notes.push(format!(
@@ -256,7 +257,8 @@ pub fn pair(table: &VolleyTable, folder: &PhotoFolder) -> Result<Pairing> {
                     "\n({n} planned rows without a speed reading were taken as not shot: fill in the speed of those that were)"
                 ),
             };
-            return Err(Error::input(both_lists(&blank, &rest) + &waiting));
+            let copies: String = left_out.iter().map(|note| format!("\n({note})")).collect();
+            return Err(Error::input(both_lists(&blank, &rest) + &copies + &waiting));
         }
     }
     let mut rest = rest.into_iter();
@@ -364,7 +366,9 @@ fn check_named(name: &str, folder: &PhotoFolder, table: &VolleyTable) -> Result<
     } else if names().next().is_none() {
         "every photo there is named by another row; copy the missing one there".to_string()
     } else {
-        format!("there are {}", short_list(names().collect::<Vec<_>>().into_iter(), SHOWN))
+        let left: Vec<&str> = names().collect();
+        let are = if left.len() == 1 { "is" } else { "are" };
+        format!("there {are} {}", short_list(left.into_iter(), SHOWN))
     };
     Err(Error::input(format!("the photo {name} is not in photos/; {hint}")))
 }
@@ -383,7 +387,7 @@ fn taken_between(volleys: &mut [PairedVolley], folder: &PhotoFolder) {
     let file = |name: &str| folder.photos.iter().find(|p| p.name == name);
     let later = |a: &PhotoFile, b: &PhotoFile| match (&a.taken, &b.taken) {
         (Some(a), Some(b)) => a.is_after(b),
-        _ => natord::compare(&a.name, &b.name).is_gt(),
+        _ => by_name(&a.name, &b.name).is_gt(),
     };
     for v in volleys {
         let (Some(after), Some(before)) = (file(&v.photo), v.before.as_deref().and_then(file)) else { continue };
