@@ -183,11 +183,14 @@ fn impacts_measured_by_hand() {
         let e = parse_impacts(text).expect_err(text).to_string();
         assert!(e.contains(part), "{text}: {e}");
     }
-    let table = VolleyTable::parse("volley,shots,speed_mph\nwall,0,\nv10,5,30\n").unwrap();
+    let table = VolleyTable::parse("volley,shots,speed_mph,setpoint_mph\nwall,0,,\nv10,5,30,\nv20,5,,30\n").unwrap();
     let check = |v: &str| check_volleys(&parse_impacts(&format!("volley,y_mm\n{v},5\n")).unwrap(), &table);
     assert!(check("v10").is_ok());
     assert!(check("v11").unwrap_err().to_string().contains("is v10 meant?"));
     assert!(check("wall").unwrap_err().to_string().contains("shots = 0"));
+    assert!(
+        check("v20").unwrap_err().to_string().contains("volley v20 has no speed reading yet in volleys.csv (line 4)")
+    );
 }
 
 proptest! {

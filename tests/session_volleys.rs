@@ -61,6 +61,35 @@ fn values_that_look_alike_are_one() {
 }
 
 #[test]
+fn factors_that_may_not_be_meant_so_are_told() {
+    let notes =
+        |rows: &str| VolleyTable::parse(&format!("volley,shots,speed_mph,head,said\n{rows}")).unwrap().factor_notes();
+    let found = notes("w,0,,,\n1,5,30,Heron,\n2,5,30,heron,\n3,5,40,Heron,\n");
+    assert_eq!(found.len(), 1, "{found:?}");
+    assert!(found[0].contains("head is written \"Heron\" and \"heron\""), "{found:?}");
+    let found = notes("1,5,30,Heron,calm\n2,5,30,Heron,windy\n3,5,40,Heron,dropped one\n4,5,40,Heron,last\n");
+    assert_eq!(found.len(), 1, "{found:?}");
+    assert!(found[0].contains("said is another one in each of the 4 volleys"), "{found:?}");
+    assert!(notes("1,5,30,a,x\n2,5,30,b,x\n3,5,30,c,\n").is_empty(), "three setups, once each");
+}
+
+#[test]
+fn a_copy_takes_no_planned_rows_photo() {
+    let text = "volley,shots,speed_mph,setpoint_mph\nw,0,,\n1,5,30,30\nw2,0,,\n2,5,,30\n";
+    let t = VolleyTable::parse(text).unwrap();
+    let mut all = folder(["a.jpg", "b (1).jpg", "b.jpg"].map(|n| photo(n, "", None)).to_vec());
+    all.copies = vec![("b.jpg".into(), "b (1).jpg".into())];
+    let p = pair(&t, &all).unwrap();
+    assert_eq!(p.volleys.len(), 2, "the wall's photo behind them waits with the planned volley");
+    assert!(p.notes.iter().any(|n| n.contains("byte for byte")), "{:?}", p.notes);
+    assert!(t.find("2").unwrap().is_planned() && t.find("3").is_none());
+    // Where the numbers do not fit, what was left out is said too.
+    all.photos.remove(0);
+    let e = pair(&t, &all).unwrap_err().to_string();
+    assert!(e.contains("1 photo is left") && e.contains("byte for byte"), "{e}");
+}
+
+#[test]
 fn photos_of_no_row_are_told_to_the_volley_they_lie_before() {
     let all = folder(["1", "2", "3", "4"].map(|n| photo(&format!("{n}.jpg"), &format!("10:0{n}:00"), None)).to_vec());
     let p = pair(&table(&[("1.jpg", 0), ("3.jpg", 5)]), &all).unwrap();

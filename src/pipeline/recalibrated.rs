@@ -49,12 +49,15 @@ pub fn later_walls(session: &Session) -> Result<Vec<LaterWall>> {
         let times: Option<Vec<CaptureTime>> = photos.iter().map(|p| p.taken).collect();
         let taken = times.and_then(|t| t.into_iter().reduce(|last, t| if t.is_after(&last) { t } else { last }));
         let from = session.spec.camera.again.iter().find(|a| a.number == number).map(|a| a.from.clone());
-        if let Some(name) = &from
-            && !session.volleys.rows.iter().any(|r| r.volley == *name)
-        {
-            return Err(Error::input(format!(
-                "session.toml: [[camera.again]] from = \"{name}\": volleys.csv has no such volley"
-            )));
+        if let Some(name) = &from {
+            let wrong = match session.volleys.find(name) {
+                None => Some("volleys.csv has no such volley: write the name of one that it has".to_string()),
+                // Without it nothing would say from which photo on the calibration holds.
+                Some(row) => row.is_planned().then(|| row.awaits_reading()),
+            };
+            if let Some(wrong) = wrong {
+                return Err(Error::input(format!("session.toml: [[camera.again]] from = \"{name}\": {wrong}")));
+            }
         }
         if taken.is_none() && from.is_none() {
             return Err(Error::input(format!(

@@ -118,16 +118,21 @@ pub fn conclude(known: &Known, decisions: &Decisions, notes: &[String], cut: &Pi
     outcome
 }
 
-/// A sentence on decisions about volleys that are not in the table.
-pub(super) fn homeless(known: &Known, decisions: &[ReviewRow]) -> Option<String> {
-    let known = |v: &str| known.session().volleys.rows.iter().any(|r| r.volley == v);
-    let mut names: Vec<&str> = decisions.iter().map(|d| d.volley.as_str()).filter(|v| !known(v)).collect();
+/// Sentences on decisions about volleys that are not in the table, or that wait there for their reading.
+pub(super) fn homeless(known: &Known, decisions: &[ReviewRow]) -> Vec<String> {
+    let table = &known.session().volleys;
+    let mut names: Vec<&str> = decisions.iter().map(|d| d.volley.as_str()).collect();
     names.sort_unstable();
     names.dedup();
-    (!names.is_empty()).then(|| {
+    let unknown: Vec<&str> = names.iter().copied().filter(|v| table.find(v).is_none()).collect();
+    let none = (!unknown.is_empty()).then(|| {
         format!(
             "review.csv decides on volleys that volleys.csv does not have ({}): give them their names there, or remove those rows",
-            names.join(", ")
+            unknown.join(", ")
         )
-    })
+    });
+    let waiting = names.iter().filter_map(|v| table.find(v)).filter(|r| r.is_planned());
+    none.into_iter()
+        .chain(waiting.map(|r| format!("review.csv decides on a volley, but {}", r.awaits_reading())))
+        .collect()
 }

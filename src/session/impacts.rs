@@ -131,14 +131,18 @@ pub fn parse_impacts(text: &str) -> Result<Vec<ImpactRow>> {
 /// Names the line, the volley and the nearest known name.
 pub fn check_volleys(impacts: &[ImpactRow], table: &VolleyTable) -> Result<()> {
     for impact in impacts {
-        let Some(row) = table.rows.iter().find(|r| r.volley == impact.volley) else {
-            let hint = nearest(&impact.volley, table.rows.iter().map(|r| r.volley.as_str()))
-                .map_or("add it there".to_string(), |near| format!("is {near} meant?"));
+        let Some(row) = table.find(&impact.volley) else {
+            let names = table.rows.iter().chain(&table.planned).map(|r| r.volley.as_str());
+            let hint =
+                nearest(&impact.volley, names).map_or("add it there".to_string(), |near| format!("is {near} meant?"));
             return Err(Error::input(format!(
                 "impacts.csv line {}: volley {} is not in volleys.csv; {hint}",
                 impact.line, impact.volley
             )));
         };
+        if row.is_planned() {
+            return Err(Error::input(format!("impacts.csv line {}: {}", impact.line, row.awaits_reading())));
+        }
         if row.shots == 0 {
             return Err(Error::input(format!(
                 "impacts.csv line {}: volley {} has shots = 0 in volleys.csv but an impact here; mend one of them",

@@ -166,6 +166,7 @@ impl Session {
                 names.join(", ")
             ));
         }
+        notes.extend(volleys.factor_notes());
         Ok(Self { paths, spec, volleys, notes, read })
     }
 

@@ -6,7 +6,7 @@
 //! column is a factor. A row with shots = 0 is a photo of the wall before more shots. A row with a setpoint but neither speed
 //! nor photo is planned and not shot: it waits in [`VolleyTable::planned`].
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 use serde::Serialize;
@@ -14,7 +14,7 @@ use serde::Serialize;
 use super::nearest::nearest;
 use super::results::{SHOT_COLUMNS, VOLLEY_COLUMNS};
 use super::table::{LARGEST_FILE_BYTES, Row, Table, plain_file_name, plain_name, read_text};
-use crate::error::{Context, Error, Result};
+use crate::error::{Context, Error, Result, listed};
 use crate::quantity::{Dimension, Quantity};
 
 /// Fastest ball taken, m/s; beyond the speed of sound something else is wrong.
@@ -67,6 +67,14 @@ impl VolleyRow {
     pub fn is_planned(&self) -> bool {
         self.shots > 0 && self.speed_mps.is_none()
     }
+
+    /// What to do about a planned row that something else speaks of as shot.
+    pub fn awaits_reading(&self) -> String {
+        format!(
+            "volley {} has no speed reading yet in volleys.csv (line {}), so that it counts as planned and not shot: fill in its speed",
+            self.volley, self.line
+        )
+    }
 }
 
 /// A text as people see it: spaces of any kind are one space, and what has no width is not there. Two values that look alike are then one.
@@ -75,6 +83,9 @@ fn as_seen(text: &str) -> String {
     let seen: String = text.chars().filter(|c| !no_width(c)).collect();
     seen.split_whitespace().collect::<Vec<_>>().join(" ")
 }
+
+/// From so many volleys on, a factor that is another one in each of them is more likely a note: fewer may be a first comparison of so many setups.
+const FEWEST_ALL_DIFFERENT: usize = 4;
 
 /// The columns that are not factors, for slips of the pen.
 const KNOWN: &[&str] = &[
@@ -123,6 +134,39 @@ impl VolleyTable {
     /// Whether any row is a zero shot.
     pub fn has_zero_shots(&self) -> bool {
         self.rows.iter().any(|r| r.known_release.is_some())
+    }
+
+    /// What about the factors may not be meant so, a sentence each.
+    pub fn factor_notes(&self) -> Vec<String> {
+        let shot = || self.rows.iter().chain(&self.planned).filter(|r| r.shots > 0 && r.known_release.is_none());
+        let rows = shot().count();
+        let mut notes = Vec::new();
+        for factor in &self.factor_names {
+            let values: Vec<&str> =
+                shot().filter_map(|r| r.factors.get(factor)).map(String::as_str).filter(|v| !v.is_empty()).collect();
+            let mut alike: BTreeMap<String, BTreeSet<&str>> = BTreeMap::new();
+            for value in &values {
+                alike.entry(value.to_lowercase()).or_default().insert(value);
+            }
+            for ways in alike.values().filter(|ways| ways.len() > 1) {
+                let ways: Vec<String> = ways.iter().map(|w| format!("\"{w}\"")).collect();
+                notes.push(format!(
+                    "{factor} is written {} in volleys.csv, which are taken as different setups: write them alike if they are one",
+                    listed(&ways)
+                ));
+            }
+            if rows >= FEWEST_ALL_DIFFERENT && values.len() == rows && alike.len() == rows {
+                notes.push(format!(
+                    "{factor} is another one in each of the {rows} volleys of volleys.csv, so that every volley is a setup of its own: if it is meant as a note, write it into the column note"
+                ));
+            }
+        }
+        notes
+    }
+
+    /// The row of that name, shot or planned ([`VolleyRow::is_planned`]).
+    pub fn find(&self, volley: &str) -> Option<&VolleyRow> {
+        self.rows.iter().chain(&self.planned).find(|r| r.volley == volley)
     }
 
     /// Reads `volleys.csv`.
