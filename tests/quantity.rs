@@ -110,6 +110,10 @@ fn ambiguous_or_wrong_texts_get_a_sentence_that_helps() {
 fn bare_numbers() {
     assert_eq!(parse_number(" 13.487 ").unwrap(), 13.487);
     assert_eq!(parse_number("\u{2212}13,48").unwrap(), -13.48);
+    for word in ["fast", "NaN", "-", "6 7", "5--3", "e5", "12 mph fast"] {
+        let e = parse_number(word).unwrap_err().to_string();
+        assert!(e.contains("not a bare number") && !e.contains('±'), "{e}");
+    }
     assert!(parse_number("13,487").unwrap_err().to_string().contains("write 13.487 or 13487"));
     for bad in ["", "abc", "1 mph", "NaN", "1e300", "5 ± 1", "--3", "0x10"] {
         assert!(parse_number(bad).is_err(), "{bad}");

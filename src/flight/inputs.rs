@@ -307,8 +307,9 @@ impl FlightInputs {
             if value >= low && value <= high {
                 return Ok(());
             }
+            let gap = if unit.is_empty() { "" } else { " " };
             Err(Error::input(format!(
-                "{} is {value} {unit}, outside {low} to {high} {unit}: check the value and its unit",
+                "{} is {value}{gap}{unit}, outside {low} to {high}{gap}{unit}: check the value and its unit",
                 factor.name()
             )))
         };

@@ -65,11 +65,18 @@ pub(super) fn parse(text: &str, dimension: Dimension) -> Result<Quantity> {
 pub fn parse_number(text: &str) -> Result<f64> {
     let plain = plain_signs(text);
     let shown: String = text.trim().chars().take(LONGEST_TEXT).collect();
-    let amount = read_amount(&plain, &shown, Dimension::Ratio)?;
+    let not_bare = || Error::input(format!("\"{shown}\" is not a bare number; write digits only, such as 12.5"));
+    // A sentence that shows how a quantity is written is none for a number.
+    let asks_for_unit = |e: &Error| {
+        let said = e.to_string();
+        said.contains(example(Dimension::Ratio)) || said.contains(Dimension::Ratio.fitting_units())
+    };
+    let amount =
+        read_amount(&plain, &shown, Dimension::Ratio).map_err(|e| if asks_for_unit(&e) { not_bare() } else { e })?;
     match amount.parts.as_slice() {
         [(number, None)] if number.abs() <= LARGEST_SI => Ok(if amount.negative { -number } else { *number }),
         [(number, None)] => Err(Error::input(format!("{number:e} is beyond {LARGEST_SI:e}; check the digits"))),
-        _ => Err(Error::input(format!("\"{shown}\" is not a bare number; write digits only, such as 12.5"))),
+        _ => Err(not_bare()),
     }
 }
 

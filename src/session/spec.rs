@@ -391,7 +391,7 @@ fn wall(s: &Section<'_, '_>, square_mm: f64) -> Result<WallSpec> {
         level,
         printed_bar: bar("printed_bar", BAR_ACROSS_M)?,
         printed_bar_down: bar("printed_bar_down", BAR_DOWN_M)?,
-        lean: s.bounded("lean", Dimension::Angle, (-45.0 * DEG, 45.0 * DEG), "-45 deg to 45 deg")?,
+        lean: s.bounded("lean", Dimension::Angle, (-30.0 * DEG, 30.0 * DEG), "-30 deg to 30 deg")?,
         bottom,
         top,
         tapes,
@@ -453,7 +453,7 @@ fn machine(s: &Section<'_, '_>) -> Result<MachineSpec> {
         )?,
         zero: half_turn("zero")?,
         plane_turn: s.bounded("plane_turn", Dimension::Angle, (-45.0 * DEG, 45.0 * DEG), "-45 deg to 45 deg")?,
-        off_tangent: s.bounded("off_tangent", Dimension::Angle, (-90.0 * DEG, 90.0 * DEG), "-90 deg to 90 deg")?,
+        off_tangent: s.bounded("off_tangent", Dimension::Angle, (-45.0 * DEG, 45.0 * DEG), "-45 deg to 45 deg")?,
     })
 }
 
@@ -464,13 +464,13 @@ fn ball(s: &Section<'_, '_>) -> Result<BallSpec> {
     let Some(diameter) = s.bounded("diameter", Dimension::Length, (0.005, 0.5), "5 mm to 50 cm")? else {
         return s.missing("diameter", "the ball's diameter", "\"63.0 mm ± 0.3 mm\"");
     };
-    // 20 000 rpm is far beyond any thrown ball.
-    let fastest = 20_000.0 * std::f64::consts::TAU / 60.0;
+    // What a flight can be computed with, in round numbers: far beyond any thrown ball.
+    let fastest = 9500.0 * std::f64::consts::TAU / 60.0;
     Ok(BallSpec {
         mass,
         diameter,
-        drag_coefficient: s.bounded("drag_coefficient", Dimension::Ratio, (0.0, 5.0), "0 to 5")?,
-        spin: s.bounded("spin", Dimension::Rotation, (-fastest, fastest), "-20000 rpm to 20000 rpm")?,
+        drag_coefficient: s.bounded("drag_coefficient", Dimension::Ratio, (0.0, 2.0), "0 to 2")?,
+        spin: s.bounded("spin", Dimension::Rotation, (-fastest, fastest), "-9500 rpm to 9500 rpm")?,
     })
 }
 

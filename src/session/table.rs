@@ -64,17 +64,20 @@ pub fn read_text(path: &Path, most_bytes: u64) -> Result<String> {
             path.display()
         )));
     }
-    text_of(bytes).place(|| path.display().to_string())
+    let table = path.extension().is_some_and(|e| e.eq_ignore_ascii_case("csv"));
+    text_of(bytes, table).place(|| path.display().to_string())
 }
 
-fn text_of(bytes: Vec<u8>) -> Result<String> {
+/// `table`: a spreadsheet program may have saved it, which has a name of its own for the encoding.
+fn text_of(bytes: Vec<u8>, table: bool) -> Result<String> {
+    let wanted = if table { "\"CSV UTF-8\" (or plain UTF-8 text)" } else { "plain UTF-8 text" };
     if bytes.starts_with(&[0xFF, 0xFE]) || bytes.starts_with(&[0xFE, 0xFF]) {
-        return Err(Error::input("the file is UTF-16 text; save it as \"CSV UTF-8\" (or plain UTF-8 text)"));
+        return Err(Error::input(format!("the file is UTF-16 text; save it as {wanted}")));
     }
     String::from_utf8(bytes).map_err(|e| {
         let at = e.utf8_error().valid_up_to();
         let line = 1 + e.as_bytes().iter().take(at).filter(|b| **b == b'\n').count();
-        Error::input(format!("line {line} is not UTF-8 text; save the file as \"CSV UTF-8\" (or plain UTF-8 text)"))
+        Error::input(format!("line {line} is not UTF-8 text; save the file as {wanted}"))
     })
 }
 
