@@ -246,7 +246,7 @@ fn the_commands_write_what_they_say() {
     assert!(at.join("pictures/ladder.png").is_file() && at.join("pictures/trust.svg").is_file());
 
     pockmark(at, ["label", "day", "--sheet", "a5"]).says(2, &["no label paper is called", "a4-8"]);
-    pockmark(at, ["label", "nowhere"]).says(1, &["nowhere", "pockmark run"]);
+    pockmark(at, ["label", "nowhere"]).says(1, &["there is no folder nowhere", "check the path"]);
     pockmark(at, ["report", "day", "--dark"]).says(2, &[]);
     write_session(&at.join("none"), &empty());
     pockmark(at, ["label", "none"]).says(1, &["nothing to put on a label"]);

@@ -205,6 +205,42 @@ fn the_example_of_a_new_session_parses_and_opens() {
 }
 
 #[test]
+fn a_flights_limits_are_checked_where_the_file_is_read() {
+    let with = |after: &str, line: &str| SessionSpec::parse(&LEAST.replace(after, &format!("{after}\n{line}")));
+    for (after, line, says) in [
+        ("[ball]", "drag_coefficient = \"4.6\"", "\"4.6\" is outside 0 to 2"),
+        ("[ball]", "spin = \"12000 rpm\"", "is outside -9500 rpm to 9500 rpm"),
+        ("[machine]", "off_tangent = \"60 deg\"", "is outside -45 deg to 45 deg"),
+    ] {
+        let e = with(after, line).unwrap_err().to_string();
+        assert!(e.contains("line ") && e.contains(says), "{e}");
+    }
+}
+
+#[test]
+fn files_that_are_nearly_called_right_are_named() {
+    let dir = tempfile::tempdir().unwrap();
+    let at = |name: &str| dir.path().join(name);
+    std::fs::write(at("Session.toml.txt"), LEAST).unwrap();
+    let opened = || Session::open(dir.path()).unwrap_err().to_string();
+    assert!(opened().contains("Session.toml.txt: rename it"), "{}", opened());
+    std::fs::rename(at("Session.toml.txt"), at("session.toml")).unwrap();
+    assert!(opened().contains("no volleys.csv") && opened().contains("pockmark plan"), "{}", opened());
+    for (name, says) in [
+        ("volleys.csv.txt", "there is volleys.csv.txt, which is nearly called so: rename it"),
+        ("volley.csv", "there is volley.csv"),
+        ("volleys.xlsx", "there is volleys.xlsx: save it as CSV UTF-8"),
+    ] {
+        std::fs::write(at(name), "").unwrap();
+        assert!(opened().contains(says), "{}", opened());
+        std::fs::remove_file(at(name)).unwrap();
+    }
+    // A settings file in another encoding: no spreadsheet program saved it.
+    std::fs::write(at("session.toml"), [b"title = \"".as_slice(), b"Caf\xE9\"\n", LEAST.as_bytes()].concat()).unwrap();
+    assert!(opened().contains("save the file as plain UTF-8 text") && !opened().contains("CSV"), "{}", opened());
+}
+
+#[test]
 fn the_reference_must_be_a_setup_that_was_shot() {
     let dir = tempfile::tempdir().unwrap();
     let write = |reference: &str| {

@@ -244,15 +244,21 @@ fn setups_are_named_as_on_the_page_or_enough_of_it() {
     run(&["head=x", "pocket=low"]).says(2, &["there is no factor head"]);
     run(&["--by", "head"]).says(2, &["there is no factor head", "mesh, pocket"]);
     run(&["soft"]).says(2, &[]);
+    scene(&[(both("mid", "soft"), 12.0), (both("low", "soft"), 14.0)]).write(5, &dir.path().join("one"));
+    let one = pockmark(dir.path(), ["compare", "one", "--by", "mesh"]);
+    assert!(one.out.contains("mesh has one value only (soft)") && !one.out.contains("differ in just"), "{}", one.out);
     run(&["pocket=low mesh=soft", "pocket=low mesh=soft"]).says(2, &["the same setup"]);
 }
 
 #[test]
 fn results_that_are_missing_newer_or_broken_are_named() {
     let dir = tempfile::tempdir().unwrap();
-    pockmark(dir.path(), ["compare", "nowhere"]).says(1, &["has no results/summary.json", "pockmark run"]);
+    pockmark(dir.path(), ["compare", "nowhere"]).says(1, &["there is no folder nowhere", "check the path"]);
     let results = dir.path().join("s/results");
     std::fs::create_dir_all(&results).unwrap();
+    pockmark(dir.path(), ["compare", "s"]).says(1, &["has no results/summary.json", "pockmark run"]);
+    pockmark(dir.path(), ["compare", "s", "--with", "nowhere"]).says(1, &["there is no folder nowhere"]);
+    pockmark(dir.path(), ["compare", "s", "--with", "./s/"]).says(2, &["are the same session", "--with"]);
     for (text, says) in [
         (r#"{"version": 99}"#, "has format version 99"),
         ("{", "measure again"),

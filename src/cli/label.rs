@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use pockmark::pipeline::locked_summary;
 use pockmark::report::label::{LabelSheet, is_label_name, label_files, labels, labels_pdf};
 use pockmark::session::write::remove_others;
-use pockmark::session::{SessionPaths, write_together};
+use pockmark::session::{SessionPaths, check_dir, write_together};
 use pockmark::{Error, Result};
 
 use super::{Ended, counted, progress, say, warn_of_stale};
@@ -36,6 +36,7 @@ pub struct Args {
 }
 
 pub fn run(args: &Args) -> Result<Ended> {
+    check_dir(&args.session)?;
     let paths = SessionPaths::new(&args.session);
     let (_lock, summary) = locked_summary(&paths, "label", &progress)?;
     let texts = labels(&summary);

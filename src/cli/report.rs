@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use pockmark::pipeline::{locked_summary, rebuild_report, write_charts};
 use pockmark::report::{CHART_PX, Theme, charts};
-use pockmark::session::SessionPaths;
+use pockmark::session::{SessionPaths, check_dir};
 use pockmark::{Error, Result};
 
 use super::{Ended, progress, say, warn_of_stale};
@@ -26,6 +26,7 @@ pub struct Args {
 }
 
 pub fn run(args: &Args) -> Result<Ended> {
+    check_dir(&args.session)?;
     let Some(folder) = &args.charts else {
         let (summary, path, missing) = rebuild_report(&args.session, &progress)?;
         say(&format!("wrote {}\n", path.display()))?;

@@ -10,8 +10,8 @@ use serde::Serialize;
 use super::rebuild::{out_of_date, read_summary};
 use crate::error::{Error, Result, listed};
 use crate::report::{Summary, Units};
-use crate::session::SessionPaths;
 use crate::session::results::Status;
+use crate::session::{SessionPaths, check_dir};
 use crate::study::{Across, Comparison, Ladder, Setup, Side, Study, StudyOptions, compare_sides, recorded};
 
 /// Which comparisons are asked for.
@@ -193,7 +193,9 @@ pub fn compare_within(summary: &Summary, question: &Question) -> Result<Compared
     }
     keep_factor(&mut answers, question, study)?;
     if answers.is_empty() {
+        let one_value = question.by.as_ref().and_then(|by| only_value(study, by));
         notes.push(match study.ladders.len() {
+            2.. if let Some(said) = one_value => said,
             1 => "There is one setup only, so there is nothing to compare: change one thing and shoot the same speeds again.".to_string(),
             _ => "No two setups differ in just one thing at a common speed: name two setups to compare them all the same.".to_string(),
         });
@@ -208,6 +210,17 @@ pub fn compare_within(summary: &Summary, question: &Question) -> Result<Compared
         notes,
         needs_look: false,
     })
+}
+
+/// Says so where all setups have the same value of a factor.
+fn only_value(study: &Study, by: &str) -> Option<String> {
+    let of =
+        |l: &Ladder| l.setup.iter().find(|(k, _)| plain(k) == plain(by)).map(|(k, v)| (k.to_string(), v.to_string()));
+    let all: Vec<Option<(String, String)>> = study.ladders.iter().map(of).collect();
+    let (factor, value) = all.first()?.clone()?;
+    all.iter().flatten().all(|(_, v)| *v == value).then(|| {
+        format!("{factor} has one value only ({value}), so there is nothing to compare by it: change it and shoot the same speeds again.")
+    }).filter(|_| all.iter().all(Option::is_some))
 }
 
 fn keep_factor(answers: &mut Vec<Across>, question: &Question, study: &Study) -> Result<()> {
@@ -319,6 +332,18 @@ fn unsettled(summary: &Summary) -> Vec<String> {
 /// # Errors
 /// As for [`read_summary`], [`compare_within`] and [`compare_sessions`].
 pub fn compare(session: &Path, other: Option<&Path>, question: &Question) -> Result<Compared> {
+    check_dir(session)?;
+    if let Some(other) = other {
+        check_dir(other)?;
+        // However the two are written.
+        if session.canonicalize().is_ok_and(|one| other.canonicalize().is_ok_and(|two| one == two)) {
+            return Err(Error::usage(format!(
+                "{} and {} are the same session: name another one behind --with, or leave --with out to compare within it",
+                session.display(),
+                other.display()
+            )));
+        }
+    }
     let here = read_summary(&SessionPaths::new(session))?;
     let mut stale: Vec<String> = out_of_date(session, &here).into_iter().collect();
     let mut open = Vec::new();

@@ -145,6 +145,7 @@ impl Session {
         check_folder(&paths)?;
         let text = table::read_text(&paths.session_toml(), table::LARGEST_FILE_BYTES)?;
         let spec = SessionSpec::parse(&text).place(|| paths.session_toml().display().to_string())?;
+        check_table(&paths)?;
         let path = paths.volleys_csv();
         let table = table::read_text(&path, table::LARGEST_FILE_BYTES)?;
         let volleys = VolleyTable::parse(&table).place(|| path.display().to_string())?;
@@ -202,6 +203,52 @@ impl Session {
     }
 }
 
+/// The name of a file in a folder that is nearly `wanted` (other capitals, another ending or one more, a slip of the pen).
+fn nearly_called(dir: &Path, wanted: &str) -> Option<String> {
+    let stem = wanted.split_once('.').map_or(wanted, |(stem, _)| stem);
+    let is_near = |name: &String| {
+        let small = name.to_lowercase();
+        let same_stem = small.strip_prefix(stem).is_some_and(|rest| rest.starts_with('.'));
+        name != wanted && (same_stem || nearest(&small, [wanted]).is_some())
+    };
+    let inside = std::fs::read_dir(dir).into_iter().flatten().take(pairing::MOST_FILES).flatten();
+    let names = inside.filter(|e| e.path().is_file()).filter_map(|e| e.file_name().into_string().ok());
+    // The same one whatever the folder's order.
+    names.filter(is_near).min()
+}
+
+/// A session's `volleys.csv` must be there.
+fn check_table(paths: &SessionPaths) -> Result<()> {
+    if paths.volleys_csv().symlink_metadata().is_ok() {
+        return Ok(());
+    }
+    let dir = paths.dir.display();
+    let what_to_do = match nearly_called(&paths.dir, "volleys.csv") {
+        Some(near) if near.to_lowercase().ends_with(".csv") || near.to_lowercase().contains(".csv.") => {
+            format!("there is {near}, which is nearly called so: rename it")
+        }
+        Some(near) => format!("there is {near}: save it as CSV UTF-8 under the name volleys.csv"),
+        None => "write one row for every photo, or have `pockmark plan` make it".to_string(),
+    };
+    Err(Error::input(format!("{dir} has no volleys.csv; {what_to_do}")))
+}
+
+/// The folder of results that are asked for must be there.
+///
+/// # Errors
+/// It is not, or is a file.
+pub fn check_dir(dir: &Path) -> Result<()> {
+    if dir.is_dir() {
+        return Ok(());
+    }
+    let shown = dir.display();
+    Err(Error::input(if dir.exists() {
+        format!("{shown} is a file, but a session is a folder with a session.toml: name that")
+    } else {
+        format!("there is no folder {shown} (a session is a folder with a session.toml): check the path")
+    }))
+}
+
 /// A session's folder must be there, and be one.
 fn check_folder(paths: &SessionPaths) -> Result<()> {
     let dir = paths.dir.display();
@@ -209,11 +256,13 @@ fn check_folder(paths: &SessionPaths) -> Result<()> {
         return Ok(());
     }
     let what = if paths.dir.is_file() {
-        return Err(Error::input(format!("{dir} is a file, but a session is a folder with a session.toml: name that")));
+        return check_dir(&paths.dir);
     } else if !paths.dir.is_dir() {
         format!("there is no folder {dir} (a session is a folder with a session.toml): check the path")
-    } else if paths.dir.join("sessions.toml").is_file() || paths.dir.join("session.toml.txt").is_file() {
-        format!("{dir} has a file that is nearly called session.toml: rename it")
+    } else if let Some(near) = nearly_called(&paths.dir, "session.toml") {
+        return Err(Error::input(format!(
+            "{dir} has no session.toml, but a file that is nearly called so, {near}: rename it"
+        )));
     } else {
         format!("{dir} is no session: it has no session.toml")
     };
