@@ -66,7 +66,8 @@ fn a_day_is_blocked_seeded_and_has_its_reference_in_between() {
         }
     }
     let again: Vec<usize> =
-        (0..table.planned.len()).filter(|i| table.planned[*i].note.ends_with("the reference again")).collect();
+        (0..table.planned.len()).filter(|i| table.planned[*i].note.contains("; the reference")).collect();
+    assert!(table.planned[0].note.ends_with("; the reference") && table.planned[again[1]].note.ends_with("again"));
     assert!(again.len() >= 4 && again[0] == 0 && again.last() == Some(&(table.planned.len() - 1)), "{again:?}");
     assert!(table.planned.iter().all(|r| r.shots == 5 && r.speed_mps.is_none()));
     // In the first block the speeds rise.

@@ -201,6 +201,9 @@ fn describe(p: &Plan) -> String {
     for n in &p.notes {
         t += &format!("{n}\n");
     }
+    if let Some(stale) = &p.stale {
+        t += &format!("look: {stale}\n");
+    }
     t
 }
 
@@ -239,8 +242,9 @@ pub fn run(args: &Args) -> Result<Ended> {
         describe(&plan)
     };
     say(&text)?;
+    let ended = if plan.stale.is_some() { Ended::NeedsLook } else { Ended::Good };
     if args.dry_run {
-        return Ok(Ended::Good);
+        return Ok(ended);
     }
     let pdf = run_sheet(&sheet_of(&plan), args.paper);
     let written = write_plan(&args.session, &plan, &pdf, args.force)?;
@@ -251,5 +255,5 @@ pub fn run(args: &Args) -> Result<Ended> {
         }
         say(&t)?;
     }
-    Ok(Ended::Good)
+    Ok(ended)
 }

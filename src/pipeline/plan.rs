@@ -11,12 +11,12 @@ use serde::Serialize;
 
 use super::crowd::{Crowd, MAY_COVER};
 use super::plan_text::{parse_setups, setup_from};
-use super::rebuild::read_summary;
+use super::rebuild::{out_of_date, read_summary};
 use super::speeds::{SpeedUnit, parse_ladder, unit_of};
 use crate::error::{Context, Error, Result, counted};
 use crate::report::Summary;
 use crate::session::table::{LARGEST_FILE_BYTES, read_text};
-use crate::session::{SessionPaths, SessionSpec, VolleyTable};
+use crate::session::{SessionPaths, SessionSpec, VolleyTable, check_dir};
 use crate::study::{
     BetweenSource, OrderInputs, PlanInputs, PlanOption, PlannedVolley, Setup, StudyOptions, find_setpoints, median,
     plan_options, plan_order,
@@ -142,6 +142,8 @@ pub struct Plan {
     pub rows: Vec<PlanRow>,
     /// What else to know, a sentence each.
     pub notes: Vec<String>,
+    /// Says so where the session changed since the results that scatter and places were taken from.
+    pub stale: Option<String>,
     /// Unit of the speeds.
     #[serde(skip)]
     pub unit: SpeedUnit,
@@ -376,7 +378,10 @@ pub fn plan(session: &Path, request: &PlanRequest) -> Result<Plan> {
         return Err(Error::usage("0 shots in a volley: ask for 1 or more (5 suit most)"));
     }
     let summary = match &request.from {
-        Some(other) => Some(read_summary(&SessionPaths::new(other))?),
+        Some(other) => {
+            check_dir(other)?;
+            Some(read_summary(&SessionPaths::new(other))?)
+        }
         None => paths.results().join("summary.json").is_file().then(|| read_summary(&paths)).transpose()?,
     };
     let table = Table {
@@ -390,6 +395,12 @@ pub fn plan(session: &Path, request: &PlanRequest) -> Result<Plan> {
         } else {
             None
         },
+    };
+    // A plan that was written over the table of its own session leaves nothing to run again.
+    let own_is_shot = table.table.as_ref().is_none_or(|t| t.rows.iter().any(|r| r.shots > 0));
+    let stale = match &request.from {
+        Some(other) => summary.as_ref().and_then(|s| out_of_date(other, s)),
+        None => summary.as_ref().filter(|_| own_is_shot).and_then(|s| out_of_date(session, s)),
     };
     let mut notes = Vec::new();
     let mut setups = if request.setups.is_empty() { table.setups() } else { parse_setups(&request.setups)? };
@@ -472,6 +483,7 @@ pub fn plan(session: &Path, request: &PlanRequest) -> Result<Plan> {
         seed,
         rows,
         notes,
+        stale,
         unit,
     })
 }

@@ -110,6 +110,7 @@ pub fn plan_csv(plan: &Plan) -> Result<Vec<u8>> {
     header.extend(factors.iter().map(|f| safe_cell(f)));
     header.push("note".into());
     put(header)?;
+    let mut reference_was_shot = false;
     for row in &plan.rows {
         let blank = String::new;
         put(match row {
@@ -123,7 +124,12 @@ pub fn plan_csv(plan: &Plan) -> Result<Vec<u8>> {
                 let aim = exact_text(plan.unit, planned.setpoint_mps);
                 let mut cells = vec![safe_cell(name), blank(), plan.shots.to_string(), blank(), blank(), aim];
                 cells.extend(factors.iter().map(|f| safe_cell(planned.setup.get(f).unwrap_or(""))));
-                let reference = if planned.reference { "; the reference again" } else { "" };
+                let reference = match (planned.reference, reference_was_shot) {
+                    (true, true) => "; the reference again",
+                    (true, false) => "; the reference",
+                    (false, _) => "",
+                };
+                reference_was_shot |= planned.setup == plan.reference;
                 cells.push(format!("{BLOCK_NOTE}{}{reference}", planned.block));
                 cells
             }
