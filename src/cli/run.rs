@@ -256,6 +256,10 @@ fn run_volleys(paths: &SessionPaths, part: (usize, usize), anew: bool) -> Result
     let kept = Arc::new(if anew { kept.looking_anew() } else { kept });
     let (looked, there) = run_part(session, &wall, part, kept.clone(), &progress)?;
     kept.save_prints();
+    let last = session.volleys.rows.iter().filter(|r| r.shots > 0).count();
+    if part.1 != usize::MAX && part.1 > last {
+        say(&format!("note: --volleys {}..{}: the last volley is {last}\n", part.0, part.1))?;
+    }
     say(&format!(
         "{} photos looked at, {there} known already; when all parts are done, `pockmark run {}` puts them together\n",
         looked,

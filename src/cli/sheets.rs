@@ -34,6 +34,12 @@ pub struct Args {
 pub fn run(args: &Args) -> Result<Ended> {
     let spec = SheetSpec { paper: args.paper, first: args.first, count: args.count, square_mm: args.square };
     let pdf = sheets_pdf(&spec)?;
+    if !args.output.extension().is_some_and(|e| e.eq_ignore_ascii_case("pdf")) {
+        return Err(Error::usage(format!(
+            "-o {}: the sheets are a PDF, written into a file: give it a name that ends in .pdf, such as sheets.pdf",
+            args.output.display()
+        )));
+    }
     let folder = args.output.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     if !folder.is_dir() {
         return Err(Error::usage(format!(

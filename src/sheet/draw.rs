@@ -182,8 +182,13 @@ fn check(spec: &SheetSpec) -> Result<()> {
     if count == 0 {
         return Err(Error::usage("0 sheets asked for: ask for at least 1 (8 suit most walls)"));
     }
+    if first == 0 {
+        return Err(Error::usage(format!(
+            "a first sheet of number 0 asked for, but sheets are numbered from 1 to {SHEETS_IN_FAMILY}: begin with 1 or more"
+        )));
+    }
     let last = first.saturating_add(count - 1);
-    if first == 0 || last > SHEETS_IN_FAMILY {
+    if last > SHEETS_IN_FAMILY {
         return Err(Error::usage(format!(
             "sheets {first} to {last} asked for, but sheets are numbered 1 to {SHEETS_IN_FAMILY}: the tag family has no codes for more"
         )));
