@@ -9,11 +9,14 @@ use std::path::Path;
 use super::calibrate::{calibration_folder, wall_path};
 use crate::camera::Wall;
 use crate::error::{Error, Result, typed};
-use crate::quantity::Dimension;
+use crate::quantity::{Dimension, Quantity};
+use crate::report::Units;
 use crate::session::Session;
 use crate::session::pairing::{photo_names, short_list};
 use crate::session::spec::Level;
 
+/// Most decimals of a length.
+const MOST_DECIMALS: usize = 6;
 /// Most photos that a sentence names.
 const SHOWN: usize = 3;
 
@@ -61,7 +64,8 @@ pub(super) fn check(session: &Session, wall: &Wall, path: &Path) -> Result<()> {
     let keys = wall.made_with.keys().chain(now.keys());
     let changed = keys.map(|k| (k, wall.made_with.get(k), now.get(k))).find(|(_, was, is)| was != is);
     let Some((key, was, is)) = changed else { return Ok(()) };
-    let said = |v: Option<&String>| v.map_or("not stated", String::as_str).to_string();
+    let unit = Units::of(session).length_word();
+    let said = |v: Option<&String>| v.map_or("not stated".to_string(), |v| as_written(v, unit));
     Err(Error::input(format!(
         "{}: it was made while session.toml had another {key} ({}; now {}): run `pockmark calibrate {}`, then this again",
         path.display(),
@@ -69,6 +73,22 @@ pub(super) fn check(session: &Session, wall: &Wall, path: &Path) -> Result<()> {
         said(is),
         typed(&session.paths.dir)
     )))
+}
+
+/// A setting as [`made_with`] writes it, a length in mm or inches, whichever says it in fewer digits (most likely what somebody
+/// wrote); `usual` where both do alike.
+fn as_written(setting: &str, usual: &str) -> String {
+    let (first, rest) = setting.split_once(", ").unwrap_or((setting, ""));
+    let Ok(length) = Quantity::parse(first, Dimension::Length) else { return setting.to_string() };
+    // A nanometre is what conversions leave.
+    let says_the_same = |text: &String| {
+        let read = Quantity::parse(text, Dimension::Length);
+        read.is_ok_and(|q| (q.value - length.value).abs() < 1e-9 && (q.u - length.u).abs() < 1e-9)
+    };
+    let units = if usual == "in" { ["in", "mm"] } else { ["mm", "in"] };
+    let all = (0..=MOST_DECIMALS).flat_map(|n| units.map(|unit| length.to_text(Dimension::Length, unit, n)));
+    let text = all.filter_map(Result::ok).find(says_the_same).unwrap_or_else(|| first.to_string());
+    if rest.is_empty() { text } else { format!("{text}, {rest}") }
 }
 
 /// What about a calibration needs a look whenever it is used, a sentence each.
@@ -105,4 +125,20 @@ fn other_photos(session: &Session, number: u32, wall: &Wall) -> Option<String> {
         file.file_name()?.to_string_lossy(),
         typed(&session.paths.dir)
     ))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lengths_have_the_digits_that_somebody_wrote() {
+        assert_eq!(as_written("1.8472000000000002 m ± 0.001 m", "mm"), "1847.2 mm ± 1.0 mm");
+        assert_eq!(as_written("1.9472 m ± 0.001 m", "in"), "1947.2 mm ± 1.0 mm");
+        assert_eq!(as_written("1.9812 m ± 0.0015875 m", "in"), "78.0000 in ± 0.0625 in");
+        assert_eq!(as_written("1.905 m", "in"), "75 in");
+        assert_eq!(as_written("0.1 m, tag_over_square 0.7", "mm"), "100 mm, tag_over_square 0.7");
+        assert_eq!(as_written("[1, 2]", "mm"), "[1, 2]");
+        assert_eq!(as_written("3", "mm"), "3");
+    }
 }
