@@ -45,6 +45,28 @@ pub struct Advice {
     pub u_then_mm: f64,
 }
 
+/// What a doubt of the whole field is: single places are better and worse.
+const FIELD: &str = " (root mean square over the field)";
+
+impl Advice {
+    /// The sentence for a calibration that has something to look at (`open`): then it is not said that nothing is needed.
+    pub fn told(&self, open: bool) -> String {
+        if open && self.u_then_mm >= self.u_now_mm && !self.sentence.is_empty() {
+            return format!(
+                "another photo would hardly help, but see below what does not fit yet: wall positions between the sheets are good to {}{FIELD} only if all else is right",
+                mm(1e-3 * self.u_now_mm)
+            );
+        }
+        self.sentence.clone()
+    }
+}
+
+/// As ±, at 95 %.
+fn mm(u_m: f64) -> String {
+    let v = 2e3 * u_m;
+    if v < 1.0 { format!("± {v:.2} mm") } else { format!("± {v:.1} mm") }
+}
+
 /// u of the wall between the sheets, m: root mean square over points and directions.
 fn doubt(points: &[Vec<(usize, [f64; 2])>], covariance: &DMatrix<f64>) -> f64 {
     let sum: f64 = points
@@ -238,18 +260,13 @@ fn tape(solution: &Solution, numbers: &[usize]) -> Option<(DMatrix<f64>, usize, 
 }
 
 fn sentence(now: f64, photo: Option<(f64, String)>, tape: Option<(f64, usize, usize)>) -> Advice {
-    // As ±, at 95 %.
-    let mm = |u: f64| {
-        let v = 2e3 * u;
-        if v < 1.0 { format!("± {v:.2} mm") } else { format!("± {v:.1} mm") }
-    };
     let by_photo = photo.as_ref().map_or(f64::INFINITY, |p| p.0);
     let by_tape = tape.as_ref().map_or(f64::INFINITY, |t| t.0);
     let advice = |sentence: String, then: f64| Advice { sentence, u_now_mm: 1e3 * now, u_then_mm: 1e3 * then };
     if now <= ENOUGH_M || by_photo.min(by_tape) > (1.0 - WORTH) * now {
         return advice(
             format!(
-                "nothing more is needed: wall positions between the sheets are known to {}, and another photo would hardly help",
+                "nothing more is needed: wall positions between the sheets are good to {}{FIELD}, and another photo would hardly help",
                 mm(now)
             ),
             now,
@@ -258,7 +275,7 @@ fn sentence(now: f64, photo: Option<(f64, String)>, tape: Option<(f64, usize, us
     match (photo, tape) {
         (_, Some((then, a, b))) if by_tape < by_photo => advice(
             format!(
-                "a tape distance between the crosses of sheets {a} and {b}, good to ± {:.0} mm, would help most: wall positions would be known to {} instead of {}",
+                "a tape distance between the crosses of sheets {a} and {b}, good to ± {:.0} mm, would help most: wall positions would be good to {} instead of {}{FIELD}",
                 2e3 * TAPE_U_M,
                 mm(then),
                 mm(now)
@@ -267,7 +284,7 @@ fn sentence(now: f64, photo: Option<(f64, String)>, tape: Option<(f64, usize, us
         ),
         (Some((then, place)), _) => advice(
             format!(
-                "one more photo would help, {place}: wall positions would be known to {} instead of {}",
+                "one more photo would help, {place}: wall positions would be good to {} instead of {}{FIELD}",
                 mm(then),
                 mm(now)
             ),

@@ -96,8 +96,9 @@ pub fn describe(wall: &Wall, c: &Calibration, path: &Path) -> String {
         ),
         None => "no tape distance was stated: the scale rests on the printed bars alone\n".into(),
     };
-    t += &format!("{}\n", c.advice.sentence);
-    for w in wall.needs_look() {
+    let looks = wall.needs_look();
+    t += &format!("{}\n", c.advice.told(!looks.is_empty()));
+    for w in looks {
         t += &format!("look: {w}\n");
     }
     t + &format!("wrote {}\n", path.display())
