@@ -229,7 +229,7 @@ fn chart(g: &Geometry, wanted: &Wanted, inputs: &FlightInputs, units: Units) -> 
         })
         .collect();
     let mut uprights = vec![("here".to_string(), inputs.pivot_out_m.value)];
-    if let Some(d) = g.best_that_lands.or(g.best).and_then(|i| g.distances.get(i)) {
+    if let Some(d) = g.best_that_lands.and_then(|i| g.distances.get(i)) {
         uprights.push(("smallest where most land".to_string(), d.pivot_out_m));
     }
     LineChart {

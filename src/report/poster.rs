@@ -208,9 +208,9 @@ pub fn charts(summary: &Summary, theme: Theme) -> Result<Vec<ChartFiles>> {
     if let Some(c) = &summary.calibration {
         all.push((chart::sheets(c, units, "The sheets' crosses, facing the wall.")?, Vec::new()));
         all.push((chart::residuals(c, "Strokes from each corner.")?, Vec::new()));
-        let steps = c.quality.trust_map.as_ref().and_then(chart::steps);
+        let steps = c.quality.trust_map.as_ref().and_then(|m| chart::steps(m, units));
         let items = steps.map_or_else(Vec::new, |s| {
-            super::view::step_words(&s, c)
+            super::view::step_words(&s, c, units)
                 .into_iter()
                 .enumerate()
                 .map(|(i, n)| Item { swatch: shade(s.darkness(i)), name: n })

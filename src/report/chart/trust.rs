@@ -10,10 +10,12 @@ use crate::camera::trust::TrustMap;
 use crate::error::Result;
 use crate::report::model::{CalibrationSummary, VolleySummary};
 use crate::report::number::COVERAGE;
-use crate::report::units::Units;
+use crate::report::units::{LengthUnit, MM_PER_IN, Units};
 
 /// Limits of the steps, ± (95 %) in mm: each about twice the one before.
 const LIMITS_MM: [f64; 7] = [0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0];
+/// The same in inches, for a page in inches.
+const LIMITS_IN: [f64; 7] = [0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5];
 /// Steps drawn at most; more could not be told apart.
 const MOST_STEPS: usize = 5;
 /// Darkness of the lightest and the darkest step.
@@ -51,7 +53,7 @@ fn usable(m: &TrustMap) -> bool {
 }
 
 /// Which steps a map is drawn in; `None` where there is nothing to draw.
-pub(in crate::report) fn steps(m: &TrustMap) -> Option<Steps> {
+pub(in crate::report) fn steps(m: &TrustMap, units: Units) -> Option<Steps> {
     let values: Vec<f64> =
         m.u_mm.iter().flatten().map(|u| COVERAGE * u).filter(|u| u.is_finite() && *u >= 0.0).collect();
     let least = values.iter().copied().fold(f64::INFINITY, f64::min);
@@ -59,7 +61,11 @@ pub(in crate::report) fn steps(m: &TrustMap) -> Option<Steps> {
     if !usable(m) || values.is_empty() {
         return None;
     }
-    let between: Vec<f64> = LIMITS_MM.into_iter().filter(|l| *l > least && *l < most).collect();
+    let limits = match units.length {
+        LengthUnit::Mm => LIMITS_MM,
+        LengthUnit::Inch => LIMITS_IN.map(|l| l * MM_PER_IN),
+    };
+    let between: Vec<f64> = limits.into_iter().filter(|l| *l > least && *l < most).collect();
     // The smaller limits say more: there the balls strike.
     Some(Steps { limits_mm: between.into_iter().take(MOST_STEPS - 1).collect() })
 }
@@ -71,7 +77,9 @@ pub(in crate::report) fn trust(
     units: Units,
     description: &str,
 ) -> Result<Option<Chart>> {
-    let Some((m, steps)) = c.quality.trust_map.as_ref().and_then(|m| Some((m, steps(m)?))) else { return Ok(None) };
+    let Some((m, steps)) = c.quality.trust_map.as_ref().and_then(|m| Some((m, steps(m, units)?))) else {
+        return Ok(None);
+    };
     let side = |from: f64, n: usize| (from - 0.5 * m.step_mm, from + (n as f64 - 0.5) * m.step_mm);
     let ((x0, x1), (y0, y1)) = (side(m.x0_mm, m.columns), side(m.y0_mm, m.rows));
     let at = |x_mm: f64, y_mm: f64| (units.length(x_mm), units.length(y_mm));
@@ -93,19 +101,26 @@ pub(in crate::report) fn trust(
         .collect();
     map(&shape, |canvas, plot| {
         let field = |column: f64, row: f64| plot.at(at(x0 + column * m.step_mm, y0 + row * m.step_mm));
-        for (row, values) in m.u_mm.chunks(m.columns).enumerate() {
-            // Neighbours of the same step are one rectangle: fewer shapes, and no seams.
-            let mut from = 0;
-            while from < values.len() {
-                // What the photo does not see stays blank.
-                let step_of = |u: &Option<f64>| u.map(|u| if u.is_finite() { steps.of(u) } else { steps.len() - 1 });
-                let step = values.get(from).and_then(step_of);
-                let run = values[from..].iter().take_while(|u| step_of(u) == step).count().max(1);
-                let (a, b) = (field(from as f64, row as f64), field((from + run) as f64, row as f64 + 1.0));
-                if let Some(step) = step {
-                    canvas.bar(a, b, Ink::Series(0), steps.darkness(step))?;
+        // What the photo does not see stays blank.
+        let step_of = |u: &Option<f64>| u.map(|u| if u.is_finite() { steps.of(u) } else { steps.len() - 1 });
+        for step in 0..steps.len() {
+            // All fields of a step are one shape, for between two shapes that touch print shows a hairline: round each run of
+            // fields from one home and back, so that the ways there and back, and edges that two fields share, cancel.
+            let mut outline: Vec<(f64, f64)> = Vec::new();
+            for (row, values) in m.u_mm.chunks(m.columns).enumerate() {
+                let mut from = 0;
+                for run in values.chunk_by(|a, b| step_of(a) == step_of(b)) {
+                    let to = from + run.len();
+                    if run.first().and_then(step_of) == Some(step) {
+                        let (a, b) = (field(from as f64, row as f64), field(to as f64, row as f64 + 1.0));
+                        let home = outline.first().copied().unwrap_or(a);
+                        outline.extend([a, (b.0, a.1), b, (a.0, b.1), a, home]);
+                    }
+                    from = to;
                 }
-                from += run;
+            }
+            if !outline.is_empty() {
+                canvas.fill(&outline, Ink::Series(0), steps.darkness(step))?;
             }
         }
         for p in &marks {
@@ -125,6 +140,9 @@ pub(in crate::report) fn trust(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::report::units::SpeedUnit;
+
+    const MM: Units = Units { speed: SpeedUnit::Mph, length: LengthUnit::Mm };
 
     fn map_of(u_mm: Vec<f64>) -> TrustMap {
         TrustMap {
@@ -139,20 +157,23 @@ mod tests {
 
     #[test]
     fn steps_lie_within_what_the_map_holds() {
-        let s = steps(&map_of(vec![0.075, 0.15, 0.6, f64::NAN])).unwrap();
+        let s = steps(&map_of(vec![0.075, 0.15, 0.6, f64::NAN]), MM).unwrap();
         assert_eq!(s.limits_mm, [0.2, 0.5, 1.0]);
         assert_eq!([0.075, 0.1, 0.105, 0.45, 0.55].map(|u| s.of(u)), [0, 0, 1, 2, 3]);
         assert!((s.darkness(0) - DARKNESS.0).abs() < 1e-12 && (s.darkness(3) - DARKNESS.1).abs() < 1e-12);
-        assert_eq!(steps(&map_of(vec![0.15, 0.15])).unwrap().len(), 1);
+        assert_eq!(steps(&map_of(vec![0.15, 0.15]), MM).unwrap().len(), 1);
+        let inches = steps(&map_of(vec![0.075, 0.15, 0.6]), Units { length: LengthUnit::Inch, ..MM }).unwrap();
+        let said: Vec<f64> = inches.limits_mm.iter().map(|l| (l / MM_PER_IN * 1e3).round()).collect();
+        assert_eq!(said, [10.0, 20.0], "thousandths of an inch");
     }
 
     #[test]
     fn maps_that_do_not_fit_are_not_drawn() {
         let mut m = map_of(vec![0.1, 0.2]);
         m.rows = 3;
-        assert!(steps(&m).is_none());
+        assert!(steps(&m, MM).is_none());
         (m.rows, m.columns) = (usize::MAX, 2);
-        assert!(steps(&m).is_none());
-        assert!(steps(&map_of(vec![f64::NAN, f64::NAN])).is_none());
+        assert!(steps(&m, MM).is_none());
+        assert!(steps(&map_of(vec![f64::NAN, f64::NAN]), MM).is_none());
     }
 }

@@ -3,7 +3,7 @@
 use minijinja::context;
 use minijinja::value::Value;
 
-use super::{Names, Voice, half, trimmed};
+use super::{Names, Voice, half, trimmed_to};
 use crate::camera::wall::WallQuality;
 use crate::error::Result;
 use crate::error::listed;
@@ -132,15 +132,18 @@ fn checks(c: &CalibrationSummary, units: Units) -> Vec<Value> {
 }
 
 /// The steps of a map in words.
-pub(in crate::report) fn step_words(steps: &chart::Steps, c: &CalibrationSummary) -> Vec<String> {
-    let words = |mm: f64| format!("{} mm", trimmed(mm));
+pub(in crate::report) fn step_words(steps: &chart::Steps, c: &CalibrationSummary, units: Units) -> Vec<String> {
+    let unit = units.length_word();
+    let words = |mm: f64| format!("{} {unit}", trimmed_to(units.length(mm), units.length_places() + 1));
     (0..steps.len())
         .map(|i| match (i.checked_sub(1).and_then(|j| steps.limits_mm.get(j)), steps.limits_mm.get(i)) {
             (_, Some(limit)) => format!("within ± {}", words(*limit)),
             (Some(limit), None) => format!("worse than ± {}", words(*limit)),
             (None, None) => {
                 match c.quality.trust_map.as_ref().and_then(|m| m.u_mm.iter().flatten().copied().reduce(f64::max)) {
-                    Some(u) => format!("within ± {} mm", fixed(COVERAGE * u, 2)),
+                    Some(u) => {
+                        format!("within ± {} {unit}", fixed(units.length(COVERAGE * u), units.length_places() + 1))
+                    }
                     None => "all alike".into(),
                 }
             }
@@ -150,8 +153,8 @@ pub(in crate::report) fn step_words(steps: &chart::Steps, c: &CalibrationSummary
 
 /// The map of trust with its steps in words.
 fn trust(c: &CalibrationSummary, volleys: &[VolleySummary], units: Units) -> Result<Option<Value>> {
-    let Some(steps) = c.quality.trust_map.as_ref().and_then(chart::steps) else { return Ok(None) };
-    let said = step_words(&steps, c);
+    let Some(steps) = c.quality.trust_map.as_ref().and_then(|m| chart::steps(m, units)) else { return Ok(None) };
+    let said = step_words(&steps, c, units);
     let legend: Vec<Value> = said
         .iter()
         .enumerate()

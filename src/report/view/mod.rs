@@ -35,7 +35,12 @@ pub(super) fn with_limits(value: f64, low: Option<f64>, high: Option<f64>, fines
 
 /// A stated limit: as many decimals as it has, two at most.
 pub(super) fn trimmed(value: f64) -> String {
-    let text = fixed(value, 2);
+    trimmed_to(value, 2)
+}
+
+/// The same with so many decimals at most.
+pub(super) fn trimmed_to(value: f64, decimals: usize) -> String {
+    let text = fixed(value, decimals);
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_string() } else { text }
 }
 

@@ -112,6 +112,17 @@ fn trend_words(factor: f64) -> String {
     }
 }
 
+/// What the chart's lines are. Where a ladder turns back by more than chance explains, its line goes through its means.
+fn line_words(ladders: &[Ladder], names: &Names) -> String {
+    const FORWARD: &str = "the nearest ladder that never turns back";
+    let back: Vec<String> = ladders.iter().filter(|l| !l.monotone).map(|l| names.short(&l.setup)).collect();
+    match back.as_slice() {
+        [] => FORWARD.into(),
+        all if all.len() == ladders.len() => "from mean to mean".into(),
+        some => format!("{FORWARD}, but from mean to mean where one turns back ({})", some.join("; ")),
+    }
+}
+
 /// The ladders: chart, legend, one table for each setup.
 pub(in crate::report) fn ladders(study: &Study, names: &Names, voice: &Voice) -> Result<Value> {
     let description: Vec<String> = study.ladders.iter().map(|l| voice.say(&l.sentence)).collect();
@@ -121,6 +132,7 @@ pub(in crate::report) fn ladders(study: &Study, names: &Names, voice: &Voice) ->
         chart => chart,
         shared => names.shared(),
         rows => study.ladders.iter().map(|l| ladder_row(l, names, voice)).collect::<Vec<_>>(),
+        lines => line_words(&study.ladders, names),
     })
 }
 
