@@ -14,16 +14,13 @@ use crate::photo::{decode_gray, read_exif};
 use crate::session::hash::{FileHash, sha256_file, sha256_hex};
 use crate::session::lock::{SessionLock, Work};
 use crate::session::pairing::{list_photos, phone_format_advice, short_list};
-use crate::session::spec::Level;
+use crate::session::spec::{BAR_ACROSS_M, BAR_DOWN_M, Level};
 use crate::session::table::read_text;
 use crate::session::{Session, write_whole};
 use crate::sheet::{SheetGeometry, SheetSet, SheetView, find_known_sheets, find_sheets_thoroughly};
 
 /// Largest calibration read, bytes: one of a hundred photos of all sheets has some 10 MB.
 const LARGEST_WALL_BYTES: u64 = 64 * 1024 * 1024;
-/// Lengths of the bars on the standard sheet, m.
-const BAR_ACROSS_M: f64 = 0.150;
-const BAR_DOWN_M: f64 = 0.200;
 
 /// The lengths of a session's sheets, from `session.toml`.
 pub fn sheet_set(session: &Session) -> SheetSet {

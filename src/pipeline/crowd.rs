@@ -4,6 +4,7 @@
 //! new one's place with a density that, over both scatters, covers `r^2 / (4 s^2) exp(-d^2 / (4 s^2))` of it on average, where `d` is the
 //! distance of the two places; marks that are put down at random cover `1 - exp(-sum)` together.
 
+use crate::flight::STANDARD_GRAVITY_MPS2;
 use crate::report::Summary;
 use crate::study::Setup;
 
@@ -12,8 +13,6 @@ use crate::study::Setup;
 pub const MAY_COVER: f64 = 0.5;
 /// Radius of a mark where none has been seen, m: the middle of the 15 to 45 mm that a ball leaves (common practice, no source).
 const USUAL_RADIUS_M: f64 = 0.015;
-/// Acceleration of free fall, m/s^2.
-const GRAVITY: f64 = 9.81;
 /// Least scatter of marks taken, m: below a radius the marks of a cell lie on each other all the same.
 const LEAST_SCATTER_M: f64 = 0.005;
 
@@ -63,7 +62,7 @@ impl Crowd {
         let own = self.seen.iter().filter(alike).find(|s| s.setup == *setup);
         match own.or_else(|| self.seen.iter().find(alike)) {
             Some(s) => s.at_m,
-            None => [0.0, -0.5 * GRAVITY * (self.pivot_out_m / setpoint_mps).powi(2)],
+            None => [0.0, -0.5 * STANDARD_GRAVITY_MPS2 * (self.pivot_out_m / setpoint_mps).powi(2)],
         }
     }
 

@@ -4,13 +4,12 @@
 //! they cover is summed over a lattice of places of the new mark, weighted by how likely each is, and of points of its disc. Where half
 //! is covered, half of a mark's outline is still on bare wall; with more, its place leans on what hides it.
 
+use super::crowd::MAY_COVER;
 use super::measured::Measured;
 use crate::marks::shape::MarkShape;
 use crate::session::flags::FlagWord;
 use crate::session::results::Status;
 
-/// Share of a new mark from which on the wall should be wiped.
-pub const MAY_COVER: f64 = 0.5;
 /// The lattice of places: steps of half a standard deviation up to two and a half.
 const STEP_SD: f64 = 0.5;
 const STEPS: i32 = 5;

@@ -18,6 +18,7 @@ pub mod runsheet;
 pub mod shelf;
 pub mod units;
 mod view;
+mod win_ansi;
 
 pub use jpeg::JpegPicture;
 pub use model::{Summary, VolleyPicture};

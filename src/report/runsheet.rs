@@ -5,6 +5,7 @@
 
 use pdf_writer::{Content, Finish, Name, Pdf, Rect, Ref, Str};
 
+use super::win_ansi::win_ansi;
 use crate::sheet::draw::Paper;
 
 /// Points (1/72 in) in a millimetre.
@@ -77,27 +78,10 @@ const WIDTHS: [u16; 95] = [
 /// Bold letters are wider than regular ones by up to this factor.
 const BOLD_WIDER: f64 = 1.1;
 
-/// The text in the encoding of the page's fonts; what it lacks becomes a question mark.
-fn encoded(text: &str) -> Vec<u8> {
-    text.chars()
-        .map(|c| match c {
-            '\u{2013}' => 0x96,
-            '\u{2014}' => 0x97,
-            '\u{2018}' => 0x91,
-            '\u{2019}' => 0x92,
-            '\u{201C}' => 0x93,
-            '\u{201D}' => 0x94,
-            '\u{2212}' => b'-',
-            ' '..='~' | '\u{A0}'..='\u{FF}' => u8::try_from(u32::from(c)).unwrap_or(b'?'),
-            _ => b'?',
-        })
-        .collect()
-}
-
 /// Width of a text, mm.
 fn width_mm(text: &str, size_pt: f64, bold: bool) -> f64 {
     let of = |b: u8| b.checked_sub(32).and_then(|i| WIDTHS.get(usize::from(i))).copied().unwrap_or(667);
-    let thousandths: f64 = encoded(text).into_iter().map(|b| f64::from(of(b))).sum();
+    let thousandths: f64 = win_ansi(text).into_iter().map(|b| f64::from(of(b))).sum();
     thousandths * 1e-3 * size_pt / POINTS_PER_MM * if bold { BOLD_WIDER } else { 1.0 }
 }
 
@@ -143,7 +127,7 @@ impl Pen {
         self.content.set_fill_gray(grey);
         self.content.begin_text().set_font(if bold { BOLD } else { REGULAR }, size_pt as f32);
         self.content.set_text_matrix([1.0, 0.0, 0.0, 1.0, points(at.0), points(self.height_mm - at.1)]);
-        self.content.show(Str(&encoded(words))).end_text();
+        self.content.show(Str(&win_ansi(words))).end_text();
     }
 
     fn shade(&mut self, (x, y): (f64, f64), (w, h): (f64, f64)) {
@@ -435,7 +419,6 @@ mod tests {
         assert!((width_mm("Helvetica", 10.0, false) - by_hand).abs() < 1e-12);
         let cut = fitted("a setup with a very long name indeed", 30.0, 11.0, false);
         assert!(cut.ends_with("...") && width_mm(&cut, 11.0, false) <= 30.0, "{cut}");
-        assert_eq!(encoded("a ± b – \u{1F600}"), b"a \xB1 b \x96 ?");
         let lines = wrapped("one two three four five six seven", 20.0, 9.0);
         assert!(lines.len() > 1 && lines.iter().all(|l| width_mm(l, 9.0, false) <= 20.0), "{lines:?}");
     }

@@ -36,14 +36,12 @@ pub struct Answer {
     pub body: Vec<u8>,
     /// Whether it is the report, which brings its own styles.
     pub report: bool,
-    /// Whether the browser may keep it (its address changes when it does).
-    pub keep: bool,
 }
 
 impl Answer {
     /// Content that changes.
     pub fn of(kind: &'static str, body: impl Into<Vec<u8>>) -> Self {
-        Self { status: StatusCode::OK, kind, body: body.into(), report: false, keep: false }
+        Self { status: StatusCode::OK, kind, body: body.into(), report: false }
     }
 
     /// A sentence with a status.
@@ -66,7 +64,7 @@ impl Answer {
             (header::CONTENT_SECURITY_POLICY, policy),
             (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
             (header::REFERRER_POLICY, "no-referrer"),
-            (header::CACHE_CONTROL, if self.keep { "private, max-age=86400, immutable" } else { "no-store" }),
+            (header::CACHE_CONTROL, "no-store"),
         ] {
             h.insert(name, HeaderValue::from_static(value));
         }

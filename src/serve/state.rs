@@ -42,7 +42,6 @@ struct VolleyState {
     speed: String,
     photo: String,
     before: Option<String>,
-    /// Changes when the photos' files do.
     width: u32,
     height: u32,
     status: &'static str,

@@ -13,6 +13,7 @@ use super::text::LabelText;
 use crate::error::{Error, Result};
 use crate::report::chart::escape;
 use crate::report::raster::png;
+use crate::report::win_ansi::win_ansi;
 
 /// Points (1/72 in) in a millimetre.
 const POINTS_PER_MM: f64 = 72.0 / 25.4;
@@ -210,20 +211,6 @@ fn content(text: &LabelText, size: LabelSize, shapes: &[Shape], opacities: &[f32
     }
     c.end_text();
     c.finish().into_vec()
-}
-
-/// Text in the encoding of PDF's own fonts, whose codes from 0xA0 are Latin-1's; what it lacks is a question mark.
-fn win_ansi(text: &str) -> Vec<u8> {
-    text.chars()
-        .map(|c| match c {
-            '\u{2212}' => b'-',
-            '–' => 0x96,
-            '…' => 0x85,
-            c if c.is_ascii() && !c.is_control() => c as u8,
-            '\u{a0}'..='\u{ff}' => u8::try_from(u32::from(c)).unwrap_or(b'?'),
-            _ => b'?',
-        })
-        .collect()
 }
 
 /// All labels as a PDF for a paper of labels, `copies` of each, the first `skip` places left out (already used).
