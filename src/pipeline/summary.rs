@@ -2,7 +2,7 @@
 
 use super::budget::budgets;
 use super::measured::{Measured, factor_pairs, studied};
-use super::zero::{add_zero_factors, zero_notes};
+use super::zero::{add_zero_factors, zero_look, zero_notes};
 use crate::camera::Wall;
 use crate::error::counted;
 use crate::flight::Solver;
@@ -186,7 +186,9 @@ pub fn summarise(
     }
     let kinds = shape.into_iter().flat_map(|s| [(s.dents, DENTS), (s.smeared, SMEARED)]);
     let odd_marks = kinds.filter(|k| k.0).map(|k| k.1.to_string());
-    let looks = study.iter().filter_map(far_sideways).chain(hardly_known(measured)).chain(odd_marks).collect();
+    let zero = zero_look(session, measured);
+    let looks =
+        study.iter().filter_map(far_sideways).chain(hardly_known(measured)).chain(odd_marks).chain(zero).collect();
     let budgets = budgets(&shots, &factors, solver.inputs(), study.as_ref());
     let needed = |key: &str| wall.is_some() || !OF_PHOTOS.iter().any(|p| key.starts_with(p));
     let exact = session.spec.exact_inputs();

@@ -38,6 +38,8 @@ pub struct Told {
     pub model: ZeroModel,
     /// What a reader must know, a sentence each.
     notes: Vec<String>,
+    /// What somebody must look at before the angles are used.
+    look: Option<String>,
 }
 
 /// The zero as the session's zero shots tell it; `None` where it has none.
@@ -54,9 +56,9 @@ pub fn told(session: &Session, measured: &[Measured]) -> Result<Option<Told>> {
     let stated = session.spec.machine.zero;
     match (zero_from_shots(&volleys), stated) {
         (Ok(zero), _) => {
-            let notes = describe(&zero, &volleys, stated);
+            let (notes, look) = describe(&zero, &volleys, stated);
             let model = zero_model(&zero, &used);
-            Ok(Some(Told { zero, model, notes }))
+            Ok(Some(Told { zero, model, notes, look }))
         }
         (Err(why), Some(q)) => {
             let zero = Zero {
@@ -69,7 +71,12 @@ pub fn told(session: &Session, measured: &[Measured]) -> Result<Option<Told>> {
                 disagreement: 1.0,
             };
             let model = ZeroModel { known_rad: -q.value, extra_u_rad: q.u, ..ZeroModel::default() };
-            Ok(Some(Told { zero, model, notes: vec![format!("The zero is the one that session.toml states: {why}.")] }))
+            Ok(Some(Told {
+                zero,
+                model,
+                notes: vec![format!("The zero is the one that session.toml states: {why}.")],
+                look: None,
+            }))
         }
         (Err(why), None) => Err(zero_missing().context(why.to_string())),
     }
@@ -113,6 +120,11 @@ pub fn zero_notes(session: &Session, measured: &[Measured]) -> Vec<String> {
     told(session, measured).ok().flatten().map(|t| t.notes).unwrap_or_default()
 }
 
+/// What about the zero somebody must look at before the angles are used.
+pub fn zero_look(session: &Session, measured: &[Measured]) -> Option<String> {
+    told(session, measured).ok().flatten()?.look
+}
+
 fn zero_volley(m: &Measured) -> Option<ZeroVolley> {
     let known = m.volley.row.known_release?;
     let solved = m.marks.iter().filter_map(|k| k.release.as_ref().map(|r| (k, r)));
@@ -121,9 +133,10 @@ fn zero_volley(m: &Measured) -> Option<ZeroVolley> {
     Some(ZeroVolley { name: m.volley.row.volley.clone(), arms, known: Input::new(known.value, known.u), volley_var })
 }
 
-fn describe(zero: &Zero, volleys: &[ZeroVolley], stated: Option<Quantity>) -> Vec<String> {
+fn describe(zero: &Zero, volleys: &[ZeroVolley], stated: Option<Quantity>) -> (Vec<String>, Option<String>) {
     let deg = |v: f64| v.to_degrees();
     let names: Vec<&str> = volleys.iter().map(|v| v.name.as_str()).collect();
+    let mut look = None;
     let mut notes = vec![format!(
         "The machine's zero comes from {} zero shots (volley {}): {:.2} ± {:.2} deg (95 %). What it shares with the other shots cancels in their release angles.",
         zero.shots,
@@ -147,19 +160,22 @@ fn describe(zero: &Zero, volleys: &[ZeroVolley], stated: Option<Quantity>) -> Ve
     if let Some(q) = stated {
         let away = zero.estimate.value - q.value;
         let u = zero.u_rad().hypot(q.u);
-        let verdict = if away.abs() > 2.0 * u && away.abs() > 1e-9 {
-            "that is more than both doubts explain: check the zero, the pivot's place and the speed readings"
-        } else {
-            "the two agree within their doubts"
-        };
+        let far = away.abs() > 2.0 * u && away.abs() > 1e-9;
+        let verdict = if far { "that is more than both doubts explain" } else { "the two agree within their doubts" };
         notes.push(format!(
             "session.toml states a zero of {:.2} ± {:.2} deg, which is not used; the zero shots say {:+.2} deg more: {verdict}.",
             deg(q.value),
             2.0 * deg(q.u),
             deg(away)
         ));
+        look = far.then(|| {
+            format!(
+                "the zero of the zero shots and the stated one differ by {:.2} deg, more than both doubts explain: check the zero, the pivot's place, the known release angles and the speed readings",
+                deg(away.abs())
+            )
+        });
     }
-    notes
+    (notes, look)
 }
 
 fn zero_model(zero: &Zero, used: &[&Measured]) -> ZeroModel {

@@ -5,6 +5,7 @@ use serde::Serialize;
 use crate::pipeline::decide::{Decided, Origin};
 use crate::pipeline::measured::{Measured, factor_pairs};
 use crate::pipeline::review::Review;
+use crate::points::WallPoint;
 use crate::report::Units;
 use crate::report::number::{ANGLE_PLACES, LENGTH_PLACES, with_u};
 use crate::session::flags::FlagWord;
@@ -93,7 +94,10 @@ fn volley(review: &Review, index: usize, m: &Measured, d: Option<&Decided>) -> V
         .iter()
         .enumerate()
         .map(|(i, s)| {
-            let ((x_px, y_px), ring) = ring(&review.outline(index, i, false), s.px_x.zip(s.px_y));
+            // In this volley's own photo, whichever photo showed the mark.
+            let place = s.x_mm.zip(s.y_mm).map(|(x, y)| WallPoint::new(1e-3 * x, 1e-3 * y));
+            let own = m.view.as_ref().zip(place).and_then(|(view, place)| view.pixel_from_wall(place));
+            let ((x_px, y_px), ring) = ring(&review.outline(index, i, false), own.map(|p| (p.x_px, p.y_px)));
             MarkState {
                 mark: i + 1,
                 count: s.count,

@@ -40,8 +40,8 @@ pub use line::Line;
 pub use means::{BETWEEN_DF_NEEDED, BetweenSource, Doubtful};
 pub use photos::{PhotoPair, PhotoRepeats, photo_repeats};
 pub use plan::{OrderInputs, PlanInputs, PlanOption, PlannedVolley, plan_options, plan_order};
-pub use power::{equivalence_power, t_test_power, two_sample_n, two_sample_power};
-pub use robust::{DOUBTFUL_Z, HUBER_K, huber_location, mad_sigma, median};
+pub use power::{equivalence_power, t_test_power, two_sample_power};
+pub use robust::{DOUBTFUL_Z, mad_sigma, median};
 pub use special::{
     chi_squared_quantile, f_upper, noncentral_t_upper, normal_quantile, t_quantile, t_two_sided, t_upper,
 };

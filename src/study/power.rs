@@ -27,33 +27,9 @@ pub fn two_sample_power(n: f64, difference: f64, sd: f64, alpha: f64) -> f64 {
     t_test_power(difference / (sd * (2.0 / n).sqrt()), 2.0 * (n - 1.0), alpha)
 }
 
-/// Size of each group for a given power of the two-sample t test; `None` above a million.
-pub fn two_sample_n(power: f64, difference: f64, sd: f64, alpha: f64) -> Option<f64> {
-    let (mut low, mut high) = (2.0, 2.0);
-    while two_sample_power(high, difference, sd, alpha) < power {
-        low = high;
-        high *= 2.0;
-        if high > 1e6 {
-            return None;
-        }
-    }
-    for _ in 0..60 {
-        let middle = 0.5 * (low + high);
-        if two_sample_power(middle, difference, sd, alpha) < power { low = middle } else { high = middle }
-    }
-    Some(high)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn group_size() {
-        // Source: R power.t.test(power = .90, delta = 1): n = 22.02110.
-        assert!((two_sample_n(0.9, 1.0, 1.0, 0.05).unwrap() - 22.02110).abs() < 5e-6);
-        assert_eq!(two_sample_n(0.9, 0.0, 1.0, 0.05), None);
-    }
 
     #[test]
     fn equivalence_needs_a_margin_beyond_its_quantile() {

@@ -22,9 +22,6 @@ pub(crate) fn usual_distance(n: usize) -> f64 {
     (n / 2).checked_sub(2).and_then(|k| EVEN.get(k).copied()).unwrap_or(1.0 - 1.2 / n.max(2) as f64)
 }
 
-/// Bend of Huber's location (the usual 1.5: 96 % efficient on normal data).
-pub const HUBER_K: f64 = 1.5;
-
 /// Median; `None` of nothing. NaN sorts last.
 pub fn median(values: &[f64]) -> Option<f64> {
     let mut sorted = values.to_vec();
@@ -42,25 +39,6 @@ pub fn mad_sigma(values: &[f64]) -> Option<f64> {
     let centre = median(values)?;
     let away: Vec<f64> = values.iter().map(|v| (v - centre).abs()).collect();
     Some(median(&away)? / MAD_OVER_SIGMA)
-}
-
-/// Huber's M-estimate of location with the scaled MAD as its fixed scale.
-pub fn huber_location(values: &[f64]) -> Option<f64> {
-    let scale = mad_sigma(values)?;
-    let mut centre = median(values)?;
-    if scale <= 0.0 || values.is_empty() {
-        return Some(centre);
-    }
-    for _ in 0..200 {
-        let reach = HUBER_K * scale;
-        let next = values.iter().map(|v| v.clamp(centre - reach, centre + reach)).sum::<f64>() / values.len() as f64;
-        let moved = (next - centre).abs();
-        centre = next;
-        if moved < 1e-9 * scale {
-            break;
-        }
-    }
-    Some(centre)
 }
 
 #[cfg(test)]
@@ -90,20 +68,18 @@ mod tests {
     #[test]
     fn chem_data() {
         // Source: R package MASS, data set `chem` (copper in wholemeal flour), median 3.385,
-        // mad 0.526323, huber 3.206724.
+        // mad 0.526323.
         let chem = [
             2.9, 3.1, 3.4, 3.4, 3.7, 3.7, 2.8, 2.5, 2.4, 2.4, 2.7, 2.2, 5.28, 3.37, 3.03, 3.03, 28.95, 3.77, 3.4, 2.2,
             3.5, 3.6, 3.7, 3.7,
         ];
         assert!((median(&chem).unwrap_or(f64::NAN) - 3.385).abs() < 1e-12);
         assert!((mad_sigma(&chem).unwrap_or(f64::NAN) - 0.526323).abs() < 1e-5);
-        assert!((huber_location(&chem).unwrap_or(f64::NAN) - 3.206724).abs() < 2e-6);
     }
 
     #[test]
     fn nothing_has_no_median() {
         assert_eq!(median(&[]), None);
         assert_eq!(mad_sigma(&[]), None);
-        assert_eq!(huber_location(&[]), None);
     }
 }
