@@ -25,6 +25,15 @@ impl PixelPoint {
         Self { x_px, y_px }
     }
 
+    /// The cell, `side` pixels wide and high, that the place belongs to in a grid of so many `(across, down)` whose first pixel is `origin`; `None` beside
+    /// it. A pixel reaches half a pixel to each side of its centre.
+    pub fn cell(self, origin: (usize, usize), side: usize, size: (usize, usize)) -> Option<(usize, usize)> {
+        let cell = |v: f64, o: usize| (v + 0.5 - o as f64) / side as f64;
+        let (x, y) = (cell(self.x_px, origin.0), cell(self.y_px, origin.1));
+        let inside = x >= 0.0 && y >= 0.0 && x < size.0 as f64 && y < size.1 as f64;
+        inside.then_some((x as usize, y as usize))
+    }
+
     /// Distance to another point, px.
     pub fn distance_px(self, other: Self) -> f64 {
         (self.x_px - other.x_px).hypot(self.y_px - other.y_px)

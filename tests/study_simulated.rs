@@ -147,33 +147,32 @@ fn assert_holds(name: &str, got: f64, sessions: u64) {
     assert!((0.93 - slack..=0.97 + slack).contains(&got), "{name}: intervals hold {got}, want 0.93 to 0.97");
 }
 
+/// Means, differences and answers over the ladder.
+fn assert_all_hold(what: &str, scene: &Scene, sessions: u64) {
+    let (cells, points, overall) = coverage(scene, sessions);
+    assert_holds(&format!("cell means, {what}"), cells, sessions);
+    assert_holds(&format!("differences, {what}"), points, sessions);
+    assert_holds(&format!("over the ladder, {what}"), overall, sessions);
+}
+
 #[test]
 fn intervals_hold_with_repeated_volleys() {
     let n = 1500;
-    let (cells, points, overall) = coverage(&base(), n);
-    assert_holds("cell means, repeats", cells, n);
-    assert_holds("differences, repeats", points, n);
-    assert_holds("over the ladder, repeats", overall, n);
+    assert_all_hold("repeats", &base(), n);
 }
 
 #[test]
 fn intervals_hold_without_drift_between_volleys() {
     let n = 1500;
     let scene = Scene { between_deg: 0.0, shared_deg: [0.1, 0.05], ..base() };
-    let (cells, points, overall) = coverage(&scene, n);
-    assert_holds("cell means, no drift", cells, n);
-    assert_holds("differences, no drift", points, n);
-    assert_holds("over the ladder, no drift", overall, n);
+    assert_all_hold("no drift", &scene, n);
 }
 
 #[test]
 fn intervals_hold_with_one_volley_a_cell_when_volleys_do_not_drift() {
     let n = 1500;
     let scene = Scene { volleys: 1, between_deg: 0.0, shared_deg: [0.1, 0.05], ..base() };
-    let (cells, points, overall) = coverage(&scene, n);
-    assert_holds("cell means, one volley", cells, n);
-    assert_holds("differences, one volley", points, n);
-    assert_holds("over the ladder, one volley", overall, n);
+    assert_all_hold("one volley", &scene, n);
 }
 
 #[test]
@@ -188,10 +187,7 @@ fn intervals_hold_where_scatter_grows_with_speed() {
         shared_deg: [0.02, 0.0],
         ..base()
     };
-    let (cells, points, overall) = coverage(&scene, n);
-    assert_holds("cell means, growing scatter", cells, n);
-    assert_holds("differences, growing scatter", points, n);
-    assert_holds("over the ladder, growing scatter", overall, n);
+    assert_all_hold("growing scatter", &scene, n);
     // The fastest cell alone, which pooling would serve worst.
     let mut held = 0;
     for study in scene.studies(n, 1.0) {
@@ -258,10 +254,7 @@ fn intervals_hold_on_steep_ladders_with_a_doubtful_speed_scale() {
         between_deg: 0.1,
         ..base()
     };
-    let (cells, points, overall) = coverage(&scene, n);
-    assert_holds("cell means, speed scale", cells, n);
-    assert_holds("differences, speed scale", points, n);
-    assert_holds("over the ladder, speed scale", overall, n);
+    assert_all_hold("speed scale", &scene, n);
 }
 
 #[test]
@@ -269,10 +262,7 @@ fn intervals_hold_where_the_machine_misses_its_setpoints() {
     // By 2 mph of 10, now and then by 5: neighbours' readings come near each other.
     let n = 1500;
     let scene = Scene { missed_mph: 2.0, shared_deg: [0.1, 0.0], ..base() };
-    let (cells, points, overall) = coverage(&scene, n);
-    assert_holds("cell means, setpoints missed", cells, n);
-    assert_holds("differences, setpoints missed", points, n);
-    assert_holds("over the ladder, setpoints missed", overall, n);
+    assert_all_hold("setpoints missed", &scene, n);
     let widest = scene.studies(n, 1.0).iter().flat_map(|s| &s.ladders).flat_map(|l| &l.points).fold(0.0f64, |w, p| {
         let off = p.mean_deg - (scene.truth)(0, p.setpoint_mps / MPH);
         w.max(off.abs())

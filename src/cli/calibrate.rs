@@ -7,9 +7,9 @@ use pockmark::camera::{Calibration, Wall};
 use pockmark::error::counted;
 use pockmark::pipeline::{calibrate_again, calibrate_session, later_numbers, write_wall};
 use pockmark::session::Session;
-use pockmark::session::lock::{SessionLock, Work};
+use pockmark::session::lock::Work;
 
-use super::{Ended, progress, say};
+use super::{Ended, locked, progress, say};
 
 /// Find lens and wall from the photos of the sheets; writes wall.json
 #[derive(clap::Args)]
@@ -110,10 +110,7 @@ pub fn needs_look(wall: &Wall, c: &Calibration) -> bool {
 }
 
 pub fn run(args: &Args) -> Result<Ended> {
-    let paths = Session::open(&args.session)?.paths;
-    let _lock = SessionLock::take(&paths, Work::Run, "calibrate", &progress)?;
-    // Read once more: what counts is how things stand now.
-    let session = Session::open(&args.session)?;
+    let (_lock, session) = locked(&args.session, Work::Run, "calibrate", Session::open)?;
     let first = calibrate(&session)?;
     let mut all = Vec::new();
     for number in later_numbers(&session) {

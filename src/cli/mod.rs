@@ -21,12 +21,15 @@ mod solve;
 mod watch;
 
 use std::io::{IsTerminal, Write};
+use std::path::Path;
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 use pockmark::error::counted;
 use pockmark::pipeline::out_of_date;
 use pockmark::report::Summary;
+use pockmark::session::Session;
+use pockmark::session::lock::{SessionLock, Work};
 use pockmark::{ErrorKind, Result};
 
 /// Turns photographs of ball marks on a target wall into release angles with honest uncertainties.
@@ -141,6 +144,18 @@ fn warn_of_stale(session: &std::path::Path, summary: &Summary) -> Result<Ended> 
     let Some(stale) = out_of_date(session, summary) else { return Ok(Ended::Good) };
     say(&format!("look: {stale}\n"))?;
     Ok(Ended::NeedsLook)
+}
+
+/// Takes a session's lock and reads it, as `open` does, once nobody else is at work; it is opened before too, so that no lock is left in a folder that is
+/// no session.
+fn locked(
+    dir: &Path,
+    work: Work,
+    command: &str,
+    open: impl Fn(&Path) -> Result<Session>,
+) -> Result<(SessionLock, Session)> {
+    let lock = SessionLock::take(&open(dir)?.paths, work, command, &progress)?;
+    Ok((lock, open(dir)?))
 }
 
 /// Progress on standard error, when that is a terminal.

@@ -12,7 +12,7 @@ use pockmark::serve::{Link, Stop};
 use pockmark::session::Session;
 use pockmark::session::lock::{SessionLock, Work};
 
-use super::{Ended, progress, run, say};
+use super::{Ended, locked, progress, run, say};
 
 /// Look at every volley's marks in the browser: accept, reject, move, add, merge, split
 #[derive(clap::Args)]
@@ -42,10 +42,7 @@ pub fn open_in_browser(url: &str) -> bool {
 }
 
 pub fn run(args: &Args) -> Result<Ended> {
-    let paths = Session::open(&args.session)?.paths;
-    let _lock = SessionLock::take(&paths, Work::Review, "review", &progress)?;
-    // Read once more: what counts is how things stand now.
-    let session = Session::open(&args.session)?;
+    let (_lock, session) = locked(&args.session, Work::Review, "review", Session::open)?;
     let known = if session.paths.wall_json().exists() { Some(read_wall(&session)?) } else { None };
     let wall = run::calibrated(&session, known)?;
     // Calibrating takes a while in which tables may be written.

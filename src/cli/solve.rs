@@ -4,9 +4,9 @@ use std::path::PathBuf;
 
 use pockmark::Result;
 use pockmark::pipeline::{solve_session, write_results_as};
-use pockmark::session::lock::{SessionLock, Work};
+use pockmark::session::lock::Work;
 
-use super::{Ended, progress, run};
+use super::{Ended, locked, progress, run};
 
 /// From impacts measured by hand to release angles, study and report, without photos
 #[derive(clap::Args)]
@@ -28,10 +28,7 @@ pub struct Args {
 }
 
 pub fn run(args: &Args) -> Result<Ended> {
-    let paths = run::open(&args.session)?.paths;
-    let _lock = SessionLock::take(&paths, Work::Run, "solve", &progress)?;
-    // Read once more: it may have been waited for.
-    let session = run::open(&args.session)?;
+    let (_lock, session) = locked(&args.session, Work::Run, "solve", run::open)?;
     let mut outcome = solve_session(&session)?;
     if args.monte_carlo {
         outcome.check_linear(&progress);

@@ -9,12 +9,12 @@ use pockmark::pipeline::read_wall;
 use pockmark::pipeline::watch::{Event, Watch};
 use pockmark::serve::follow::{FollowSite, Tone};
 use pockmark::serve::{Link, Stop};
-use pockmark::session::lock::{SessionLock, Work};
+use pockmark::session::lock::Work;
 use pockmark::session::results::Status;
 use pockmark::session::{Session, VolleyResult};
 use pockmark::{Error, Result};
 
-use super::{Ended, progress, review, run, say, say_as_it_is};
+use super::{Ended, locked, progress, review, run, say, say_as_it_is};
 
 /// Time between two looks at the folder: short against the two seconds in which a volley is to be answered.
 const PAUSE: Duration = Duration::from_millis(100);
@@ -102,10 +102,7 @@ fn print(text: &str, tone: Tone, quiet: bool) -> Result<()> {
 }
 
 pub fn run(args: &Args) -> Result<Ended> {
-    let paths = Session::open(&args.session)?.paths;
-    let _lock = SessionLock::take(&paths, Work::Watch, "watch", &progress)?;
-    // Read once more: what counts is how things stand now.
-    let session = Session::open(&args.session)?;
+    let (_lock, session) = locked(&args.session, Work::Watch, "watch", Session::open)?;
     let known = if session.paths.wall_json().exists() { Some(read_wall(&session)?) } else { None };
     run::calibrated(&session, known)?;
     let mut watch = Watch::open(&session)?;

@@ -71,7 +71,7 @@ impl Target<'_> {
     ///
     /// A matrix serves for some steps, as long as they bring what it promises: it costs many times what the gradient does.
     pub fn adjust(&self, start: &[FittedMark], rounds: usize, freedom: Freedom) -> Vec<FittedMark> {
-        self.adjust_some(start, &every(start), rounds, freedom)
+        self.adjust_some(start, &every(start), rounds, freedom).1
     }
 
     /// As [`Target::adjust`], but only the `moving` marks change, and only pixels that they reach are looked at.
@@ -81,31 +81,17 @@ impl Target<'_> {
         moving: &[usize],
         rounds: usize,
         freedom: Freedom,
-    ) -> Vec<FittedMark> {
-        self.adjust_with_misfit(start, moving, rounds, freedom).1
-    }
-
-    /// As [`Target::adjust_some`], with the misfit of what comes of it.
-    pub(super) fn adjust_with_misfit(
-        &self,
-        start: &[FittedMark],
-        moving: &[usize],
-        rounds: usize,
-        freedom: Freedom,
     ) -> (f64, Vec<FittedMark>) {
-        let (cost, marks) = if freedom == Freedom::Whole {
-            self.steps::<UNKNOWNS>(start, moving, rounds, freedom)
-        } else {
-            self.steps::<4>(start, moving, rounds, freedom)
-        };
-        (if moving.len() == marks.len() { cost } else { self.misfit(&marks) }, marks)
+        match freedom {
+            Freedom::Whole => self.steps::<UNKNOWNS>((start, moving), rounds, freedom),
+            Freedom::Disc | Freedom::UsualDisc => self.steps::<4>((start, moving), rounds, freedom),
+        }
     }
 
-    /// The marks after so many steps by their first N unknowns, and the misfit of the pixels that those that move reach.
+    /// [`Target::adjust_some`] by the first N unknowns of each mark.
     fn steps<const N: usize>(
         &self,
-        start: &[FittedMark],
-        moving: &[usize],
+        (start, moving): (&[FittedMark], &[usize]),
         rounds: usize,
         freedom: Freedom,
     ) -> (f64, Vec<FittedMark>) {

@@ -166,7 +166,7 @@ pub fn refine(patch: &Patch, shape: &MarkShape, area_mm2: f64, fit: &Fit) -> Fit
             let others = distinct(&thin, elsewhere(&thin, &marks), OTHERS, SAME_REFINED_MM, Freedom::Disc);
             trials.extend(others.into_iter().map(|t| t.1));
         }
-        let now = thin.adjust_with_misfit(&marks, &every(&marks), FINE, Freedom::Whole);
+        let now = thin.adjust_some(&marks, &every(&marks), FINE, Freedom::Whole);
         let others = finely(&thin, trials, now.0);
         ends = std::iter::once(now).chain(others).collect();
         // Another explanation that turns out the better one takes its place, and the variances follow it: one that has every ball about
@@ -199,8 +199,11 @@ fn distinct(
     same_mm: f64,
     freedom: Freedom,
 ) -> Vec<(f64, Vec<FittedMark>)> {
-    let mut rough: Vec<(f64, Vec<FittedMark>)> =
-        trials.into_iter().map(|t| thin.adjust_with_misfit(&t.marks, &t.moving, ROUGH, freedom)).collect();
+    let adjusted = |t: &Trial| {
+        let (reached, marks) = thin.adjust_some(&t.marks, &t.moving, ROUGH, freedom);
+        (if t.moving.len() == marks.len() { reached } else { thin.misfit(&marks) }, marks)
+    };
+    let mut rough: Vec<(f64, Vec<FittedMark>)> = trials.into_iter().map(|t| adjusted(&t)).collect();
     rough.sort_by(|a, b| a.0.total_cmp(&b.0));
     let mut out: Vec<(f64, Vec<FittedMark>)> = Vec::with_capacity(most);
     for (misfit, marks) in rough {
@@ -262,7 +265,7 @@ fn elsewhere(thin: &Target, marks: &[FittedMark]) -> Vec<Trial> {
     let mut trials: Vec<Trial> = Vec::new();
     for (i, gone) in marks.iter().enumerate() {
         let rest = Trial::without(marks, i);
-        let base = thin.adjust_some(&rest.marks, &rest.moving, ROUGH, Freedom::Disc);
+        let (_, base) = thin.adjust_some(&rest.marks, &rest.moving, ROUGH, Freedom::Disc);
         trials.extend(with_proposed(thin, &base));
         for (j, m) in base.iter().enumerate() {
             if m.distance_mm(gone) < NEIGHBOURS * (m.radius_mm + gone.radius_mm) {
@@ -345,7 +348,7 @@ struct Search<'a> {
 
 /// Explanations adjusted with waves and tilt, with their misfits, in the order given; those that stay far above the best of them or `least` are left out.
 fn finely(thin: &Target, trials: Vec<Vec<FittedMark>>, least: f64) -> Vec<(f64, Vec<FittedMark>)> {
-    let adjusted = |m: &[FittedMark], rounds| thin.adjust_with_misfit(m, &every(m), rounds, Freedom::Whole);
+    let adjusted = |m: &[FittedMark], rounds| thin.adjust_some(m, &every(m), rounds, Freedom::Whole);
     let first: Vec<_> = trials.iter().map(|m| adjusted(m, FIRST)).collect();
     let limit = first.iter().map(|m| m.0).fold(least, f64::min) + TOO_FAR;
     first.into_iter().filter(|m| m.0 <= limit).map(|(_, m)| adjusted(&m, FINE - FIRST)).collect()

@@ -216,11 +216,11 @@ pub fn compare_within(summary: &Summary, question: &Question) -> Result<Compared
 fn only_value(study: &Study, by: &str) -> Option<String> {
     let of =
         |l: &Ladder| l.setup.iter().find(|(k, _)| plain(k) == plain(by)).map(|(k, v)| (k.to_string(), v.to_string()));
-    let all: Vec<Option<(String, String)>> = study.ladders.iter().map(of).collect();
-    let (factor, value) = all.first()?.clone()?;
-    all.iter().flatten().all(|(_, v)| *v == value).then(|| {
+    let all: Vec<(String, String)> = study.ladders.iter().map(of).collect::<Option<_>>()?;
+    let (factor, value) = all.first()?;
+    all.iter().all(|(_, v)| v == value).then(|| {
         format!("{factor} has one value only ({value}), so there is nothing to compare by it: change it and shoot the same speeds again.")
-    }).filter(|_| all.iter().all(Option::is_some))
+    })
 }
 
 fn keep_factor(answers: &mut Vec<Across>, question: &Question, study: &Study) -> Result<()> {

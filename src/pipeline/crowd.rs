@@ -6,7 +6,7 @@
 
 use crate::flight::STANDARD_GRAVITY_MPS2;
 use crate::report::Summary;
-use crate::study::Setup;
+use crate::study::{SAME_STEP, Setup};
 
 /// Share of a new mark that old ones may cover before the wall should be wiped: with half of its outline on bare wall a mark can still
 /// be placed, with less it leans on what hides it.
@@ -58,7 +58,7 @@ impl Crowd {
     /// Where a setup's marks at a speed are expected, m: where they were seen, else where any setup's were at that speed, else by the
     /// fall of a ball that leaves level.
     fn place(&self, setup: &Setup, setpoint_mps: f64) -> [f64; 2] {
-        let alike = |s: &&Seen| (s.setpoint_mps / setpoint_mps).ln().abs() < 0.035;
+        let alike = |s: &&Seen| (s.setpoint_mps / setpoint_mps).ln().abs() < SAME_STEP;
         let own = self.seen.iter().filter(alike).find(|s| s.setup == *setup);
         match own.or_else(|| self.seen.iter().find(alike)) {
             Some(s) => s.at_m,

@@ -202,10 +202,8 @@ impl Opacity {
             for y in 0..frame.height {
                 for x in 0..frame.width {
                     let p = frame.photo(x, y);
-                    let cell = |v: f64, o: usize| ((v + 0.5 - o as f64) / raw.step as f64).floor();
-                    let (u, v) = (cell(p.x_px, raw.origin.0), cell(p.y_px, raw.origin.1));
-                    if u >= 0.0 && v >= 0.0 && u < raw.width as f64 && v < raw.height as f64 {
-                        let i = v as usize * raw.width + u as usize;
+                    if let Some((u, v)) = p.cell(raw.origin, raw.step, (raw.width, raw.height)) {
+                        let i = v * raw.width + u;
                         if patch.sigma[i].is_finite() {
                             values[(y * frame.width + x) as usize] = Some(patch.opacity[i]);
                         }

@@ -5,14 +5,13 @@
 //! other setup's place alone serves, with the few degrees that setups differ by. It decides between volleys, never where a mark is.
 
 use crate::session::VolleyRow;
+use crate::study::SAME_STEP;
 
 /// Standard deviation of where a volley is, with setups and speeds adding up, rad: three times what repeated volleys of good machines
 /// scatter by (common practice, no source).
 const ADDED_RAD: f64 = 0.0175;
 /// The same from another setup at that speed, rad: pockets differ by several degrees (common practice, no source).
 const OTHER_RAD: f64 = 0.052;
-/// Speeds this near are the same step of the ladder.
-const SAME_SPEED: f64 = 0.035;
 
 /// A place and its standard deviations across and up, mm.
 pub type Expected = ([f64; 2], [f64; 2]);
@@ -24,7 +23,7 @@ fn speed(r: &VolleyRow) -> Option<f64> {
 /// The expected middle of a volley's marks, mm, from other volleys' middles; `out_mm` is the distance to the wall.
 pub fn expected(volley: &VolleyRow, others: &[(&VolleyRow, [f64; 2])], out_mm: f64) -> Option<Expected> {
     let own = speed(volley)?;
-    let same_speed = |a: f64, b: f64| (a / b).ln().abs() < SAME_SPEED;
+    let same_speed = |a: f64, b: f64| (a / b).ln().abs() < SAME_STEP;
     let mean = |v: &[[f64; 2]]| -> Option<[f64; 2]> {
         let n = v.len() as f64;
         (n > 0.0).then(|| std::array::from_fn(|k| v.iter().map(|p| p[k]).sum::<f64>() / n))

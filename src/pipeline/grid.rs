@@ -35,12 +35,9 @@ impl Grid {
         PixelPoint::new(middle(x, self.origin.0), middle(y, self.origin.1))
     }
 
-    /// The cell that a place in the photo belongs to: a pixel reaches half a pixel to each side of its middle.
+    /// The cell that a place in the photo belongs to.
     pub(super) fn cell_of(&self, p: PixelPoint) -> Option<(usize, usize)> {
-        let cell = |v: f64, o: usize| (v + 0.5 - o as f64) / self.factor as f64;
-        let (x, y) = (cell(p.x_px, self.origin.0), cell(p.y_px, self.origin.1));
-        let inside = x >= 0.0 && y >= 0.0 && x < self.width as f64 && y < self.height as f64;
-        inside.then_some((x as usize, y as usize))
+        p.cell(self.origin, self.factor, (self.width, self.height))
     }
 }
 

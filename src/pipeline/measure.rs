@@ -13,6 +13,7 @@ use crate::report::Units;
 use crate::session::flags::FlagWord;
 use crate::session::volleys::VolleyRow;
 use crate::session::{PairedVolley, Session};
+use crate::study::SAME_STEP;
 
 /// Log light ratio between parts of the wall beyond which the light "changed much": a factor of two.
 const LIGHT_STEP: f64 = 0.7;
@@ -24,8 +25,6 @@ const SURE: f64 = 0.8;
 const CLEAR: f64 = 0.9;
 /// A speed this many times its setpoint, or its setpoint this many times the speed, is no scatter of a machine: a digit is wrong.
 const FAR_SPEED: f64 = 1.5;
-/// Setpoints whose logarithms differ by less are one step of a ladder.
-const ONE_STEP: f64 = 0.035;
 /// No ball was thrown as fast as this, 157 mph (common practice, no source).
 const FASTEST_MPS: f64 = 70.0;
 /// Shots of one setup at one speed scatter by less than this, deg (common practice, no source: some tenths to two or three).
@@ -346,7 +345,7 @@ pub(super) fn far_speed(row: &VolleyRow, session: &Session) -> Option<String> {
     }
     let off = |other: f64| (speed - other).abs();
     let others = session.volleys.rows.iter().filter_map(|r| r.setpoint_mps);
-    let nearer = others.filter(|s| (s / setpoint).ln().abs() > ONE_STEP && off(*s) < off(setpoint));
+    let nearer = others.filter(|s| (s / setpoint).ln().abs() > SAME_STEP && off(*s) < off(setpoint));
     let nearest = nearer.min_by(|a, b| off(*a).total_cmp(&off(*b)))?;
     Some(format!(
         "{read} nearer to another step of the ladder, {}, than to the setpoint, {}: correct in volleys.csv whichever is wrong",

@@ -127,10 +127,8 @@ fn changed_back(
     let there = |w_mm: [f64; 2]| -> Option<(&RawPatch, usize)> {
         let p = view.pixel_from_wall(WallPoint::new(1e-3 * w_mm[0], 1e-3 * w_mm[1]))?;
         others.iter().find_map(|o| {
-            let cell = |v: f64, origin: usize| ((v + 0.5 - origin as f64) / o.step as f64).floor();
-            let (x, y) = (cell(p.x_px, o.origin.0), cell(p.y_px, o.origin.1));
-            let inside = x >= 0.0 && y >= 0.0 && x < o.width as f64 && y < o.height as f64;
-            inside.then(|| (o, y as usize * o.width + x as usize))
+            let (x, y) = p.cell(o.origin, o.step, (o.width, o.height))?;
+            Some((o, y * o.width + x))
         })
     };
     let back_at = |p: &RawPatch, i: usize| {

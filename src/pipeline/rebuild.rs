@@ -23,6 +23,12 @@ const LARGEST_SUMMARY_BYTES: u64 = 256 * 1024 * 1024;
 /// # Errors
 /// It is missing, is not a summary, or was written in a later version's format.
 pub fn read_summary(paths: &SessionPaths) -> Result<Summary> {
+    let path = there(paths)?;
+    Summary::from_json(&read_text(&path, LARGEST_SUMMARY_BYTES)?).place(|| path.display().to_string())
+}
+
+/// Where the summary lies.
+fn there(paths: &SessionPaths) -> Result<PathBuf> {
     let path = paths.results().join("summary.json");
     if !path.is_file() {
         return Err(Error::input(format!(
@@ -31,7 +37,7 @@ pub fn read_summary(paths: &SessionPaths) -> Result<Summary> {
             typed(&paths.dir)
         )));
     }
-    Summary::from_json(&read_text(&path, LARGEST_SUMMARY_BYTES)?).place(|| path.display().to_string())
+    Ok(path)
 }
 
 /// Says so when files of a session are others than those that its results were made from, came since, or are gone. Where results lie without
@@ -64,10 +70,8 @@ pub fn out_of_date(session: &Path, summary: &Summary) -> Option<String> {
 /// As for [`read_summary`]; somebody else is still writing.
 pub fn locked_summary(paths: &SessionPaths, command: &str, progress: Progress) -> Result<(SessionLock, Summary)> {
     // A folder without results is no session to leave a lock in; results that a killed program had begun to switch are some.
-    if let Err(e) = read_summary(paths)
-        && !is_switching(&paths.results())
-    {
-        return Err(e);
+    if !is_switching(&paths.results()) {
+        there(paths)?;
     }
     let lock = SessionLock::take(paths, Work::Write, command, progress)?;
     Ok((lock, read_summary(paths)?))

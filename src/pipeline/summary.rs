@@ -2,7 +2,7 @@
 
 use super::budget::budgets;
 use super::measured::{Measured, factor_pairs, studied};
-use super::zero::{add_zero_factors, zero_look, zero_notes};
+use super::zero::{add_zero_factors, zero_words};
 use crate::camera::Wall;
 use crate::error::counted;
 use crate::flight::Solver;
@@ -186,7 +186,7 @@ pub fn summarise(
     }
     let kinds = shape.into_iter().flat_map(|s| [(s.dents, DENTS), (s.smeared, SMEARED)]);
     let odd_marks = kinds.filter(|k| k.0).map(|k| k.1.to_string());
-    let zero = zero_look(session, measured);
+    let (zero_notes, zero) = zero_words(session, measured);
     let looks =
         study.iter().filter_map(far_sideways).chain(hardly_known(measured)).chain(odd_marks).chain(zero).collect();
     let budgets = budgets(&shots, &factors, solver.inputs(), study.as_ref());
@@ -240,7 +240,7 @@ pub fn summarise(
         exact_inputs: shown,
         assumed_inputs: assumed,
         looks,
-        notes: notes.iter().cloned().chain(zero_notes(session, measured)).collect(),
+        notes: notes.iter().cloned().chain(zero_notes).collect(),
         files: session.read.clone(),
     }
 }

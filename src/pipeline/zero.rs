@@ -115,14 +115,9 @@ pub fn add_zero_factors(session: &Session, factors: &mut SharedFactors) {
     }
 }
 
-/// What a reader must know of the zero, a sentence each.
-pub fn zero_notes(session: &Session, measured: &[Measured]) -> Vec<String> {
-    told(session, measured).ok().flatten().map(|t| t.notes).unwrap_or_default()
-}
-
-/// What about the zero somebody must look at before the angles are used.
-pub fn zero_look(session: &Session, measured: &[Measured]) -> Option<String> {
-    told(session, measured).ok().flatten()?.look
+/// What a reader must know of the zero, a sentence each, and what somebody must look at before the angles are used.
+pub fn zero_words(session: &Session, measured: &[Measured]) -> (Vec<String>, Option<String>) {
+    told(session, measured).ok().flatten().map(|t| (t.notes, t.look)).unwrap_or_default()
 }
 
 fn zero_volley(m: &Measured) -> Option<ZeroVolley> {

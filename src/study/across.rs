@@ -8,6 +8,7 @@
 
 use super::compare::{Comparison, Difference, each, trend, with_words};
 use super::doubt::{KNOWN, Mean, WITHIN_CELL};
+use super::groups::SAME_STEP;
 use super::input::{MPH_PER_MPS, Setup};
 use super::judge::{Draft, PointDraft, Rules, Whole, judge};
 use super::ladder::{Ladder, LadderPoint, PartSource};
@@ -16,10 +17,6 @@ use super::words::{plus_minus, signed_plus_minus};
 use super::{Study, Verdict};
 use crate::error::{Error, Result};
 use serde::{Deserialize, Serialize};
-
-/// Speeds of two sessions within this share are one step of the ladder; the angles are brought to the first session's
-/// speed. Half a 5 mph step at 70 mph.
-const ALIKE_SPEED: f64 = 0.035;
 
 /// A setup in a session's results.
 #[derive(Clone, Copy, Debug)]
@@ -135,7 +132,7 @@ fn means_at(parts: &mut Parts, session: usize, ladder: &Ladder, speeds_mps: &[f6
         .map(|&at| {
             let away = |v: f64| (v / at).ln().abs();
             let (i, (m, v, n)) = own.iter().enumerate().min_by(|a, b| away(a.1.1).total_cmp(&away(b.1.1)))?;
-            if away(*v) > ALIKE_SPEED {
+            if away(*v) > SAME_STEP {
                 return None;
             }
             let (mut mean, off_mps) = (m.clone(), v - at);

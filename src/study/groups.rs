@@ -13,8 +13,8 @@ use std::collections::HashMap;
 const SAME_BELOW: f64 = 0.01;
 /// Gaps above this share are always two setpoints: 5 mph at 70 mph is 7 %, and a step that small must still part.
 const PART_ABOVE: f64 = 0.06;
-/// Where the gaps themselves show no break, the limit: half a 5 mph step at 70 mph.
-const PART_DEFAULT: f64 = 0.035;
+/// Speeds within this share (or log ratio) of each other are one step of a ladder where nothing else tells: half a 5 mph step at 70 mph.
+pub const SAME_STEP: f64 = 0.035;
 /// Setpoints as stated are the same within this share (30 mph, or 13.41 m/s).
 const STATED_ALIKE: f64 = 0.005;
 
@@ -85,7 +85,7 @@ fn part_speeds(sorted_mps: &[f64]) -> Vec<usize> {
         .map(|w| (w[1] / w[0], (w[0] * w[1]).sqrt()))
         .max_by(|a, b| a.0.total_cmp(&b.0))
         .filter(|(ratio, _)| *ratio >= 2.0);
-    let limit = widest.map_or(PART_DEFAULT, |(_, middle)| middle);
+    let limit = widest.map_or(SAME_STEP, |(_, middle)| middle);
     let mut starts = vec![0];
     starts.extend(gaps.iter().enumerate().filter(|(_, g)| **g > limit).map(|(i, _)| i + 1));
     starts
@@ -242,7 +242,7 @@ pub(crate) fn lay_out(shots: &[Shot]) -> Result<Layout> {
         .iter()
         .filter(|d| d.setpoint_mps.is_none())
         .map(|d| d.volley.speed_mps)
-        .filter(|&v| nearest(&setpoints, v).is_none_or(|(_, away)| away > PART_DEFAULT))
+        .filter(|&v| nearest(&setpoints, v).is_none_or(|(_, away)| away > SAME_STEP))
         .collect();
     let setpoints_found = drafts.iter().any(|d| d.setpoint_mps.is_none());
     setpoints.extend(find_setpoints(&open));

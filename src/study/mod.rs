@@ -31,7 +31,7 @@ mod zero;
 pub use crate::uncertainty::Estimate;
 pub use across::{Across, Bridge, Side, compare_sides, difference_words, mean_words, recorded, verdict_words};
 pub use compare::{Comparison, Difference, PointDifference, Verdict};
-pub use groups::find_setpoints;
+pub use groups::{SAME_STEP, find_setpoints};
 pub use holm::holm;
 pub use input::{MPH_PER_MPS, Setup, Shot, StudyOptions, VolleyStatus};
 pub use isotonic::isotonic;
