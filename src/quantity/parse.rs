@@ -66,18 +66,18 @@ pub fn parse_number(text: &str) -> Result<f64> {
     let plain = plain_signs(text);
     let shown: String = text.trim().chars().take(LONGEST_TEXT).collect();
     let not_bare = || Error::input(format!("\"{shown}\" is not a bare number; write digits only, such as 12.5"));
-    // A sentence that shows how a quantity is written is none for a number.
-    let asks_for_unit = |e: &Error| {
-        let said = e.to_string();
-        said.contains(example(Dimension::Ratio)) || said.contains(Dimension::Ratio.fitting_units())
-    };
-    let amount =
-        read_amount(&plain, &shown, Dimension::Ratio).map_err(|e| if asks_for_unit(&e) { not_bare() } else { e })?;
-    match amount.parts.as_slice() {
-        [(number, None)] if number.abs() <= LARGEST_SI => Ok(if amount.negative { -number } else { *number }),
-        [(number, None)] => Err(Error::input(format!("{number:e} is beyond {LARGEST_SI:e}; check the digits"))),
-        _ => Err(not_bare()),
+    let (negative, digits) = apart_from_sign(&plain);
+    if !digits.starts_with(starts_number) {
+        return Err(not_bare());
     }
+    let (number, tail) = read_number(digits, &shown)?;
+    if !tail.trim_start().is_empty() {
+        return Err(not_bare());
+    }
+    if number.abs() > LARGEST_SI {
+        return Err(Error::input(format!("{number:e} is beyond {LARGEST_SI:e}; check the digits")));
+    }
+    Ok(if negative { -number } else { number })
 }
 
 fn example(dimension: Dimension) -> &'static str {
@@ -118,13 +118,22 @@ fn plain_signs(text: &str) -> String {
     plain.replace("''", "\"").replace("+/-", "±").replace("+-", "±")
 }
 
+/// Whether a minus stands in front, and what stands behind the sign.
+fn apart_from_sign(text: &str) -> (bool, &str) {
+    let text = text.trim();
+    match text.strip_prefix('-') {
+        Some(rest) => (true, rest.trim_start()),
+        None => (false, text.strip_prefix('+').unwrap_or(text).trim_start()),
+    }
+}
+
+fn starts_number(c: char) -> bool {
+    c.is_ascii_digit() || c == '.' || c == ','
+}
+
 /// Splits one side of ± into a sign and numbers with units.
 fn read_amount(side: &str, shown: &str, dimension: Dimension) -> Result<Amount> {
-    let side = side.trim();
-    let (negative, rest) = match side.strip_prefix('-') {
-        Some(rest) => (true, rest),
-        None => (false, side.strip_prefix('+').unwrap_or(side)),
-    };
+    let (negative, rest) = apart_from_sign(side);
     let tokens = tokens(rest, shown, dimension)?;
     let mut parts: Vec<(f64, Option<String>)> = Vec::new();
     for token in tokens {
@@ -164,7 +173,7 @@ fn tokens(text: &str, shown: &str, dimension: Dimension) -> Result<Vec<Token>> {
     while let Some(first) = rest.chars().next() {
         let after_foot =
             matches!(found.last(), Some(Token::Unit(w)) if units::find(w, dimension).is_some_and(|u| u.word() == "ft"));
-        if first.is_ascii_digit() || first == '.' || first == ',' {
+        if starts_number(first) {
             let (number, tail) = read_number(rest, shown)?;
             found.push(Token::Number(number));
             rest = tail;

@@ -12,7 +12,7 @@ use super::super::page::Turn;
 use super::super::place::{How, place_photo};
 use super::super::recalibrated::holding;
 use super::super::stowed::{find, stow};
-use super::{Day, Key, Shown, Step};
+use super::{Day, Key, Shown, Step, WallBefore};
 use crate::session::PairedVolley;
 use crate::session::hash::sha256_hex;
 
@@ -153,9 +153,12 @@ impl Day {
 
     /// The name of everything that a comparison depends on; `None` where nothing is kept or a photo cannot be read.
     fn kept_name(&mut self, key: &Key) -> Option<String> {
+        // Taken apart by name: a field that is added to what a comparison depends on has to be thought of here.
+        let Key { photo: own, before, shots, problem, reference, wall: at, again, wall_before } = key;
+        let WallBefore { page, spots: _, veils, row: _ } = wall_before;
         let kept = self.kept.clone()?;
-        let wall = &self.known.walls.at(key.wall).0;
-        if let std::collections::btree_map::Entry::Vacant(place) = self.wall_hashes.entry(key.wall) {
+        let wall = &self.known.walls.at(*at).0;
+        if let std::collections::btree_map::Entry::Vacant(place) = self.wall_hashes.entry(*at) {
             place.insert(sha256_hex(wall.to_json().ok()?.as_bytes()));
         }
         let session = &self.known.session;
@@ -163,29 +166,28 @@ impl Day {
             Some(format!("{} {}", kept.sha256(&session.paths.photos().join(&shown.name)).ok()?, shown.name))
         };
         let maybe = |shown: &Option<Shown>| shown.as_ref().map_or(Some(String::new()), &photo);
-        let inside = if key.wall == 0 { &session.spec.camera.tripod_photo } else { &wall.tripod_photo };
+        let inside = if *at == 0 { &session.spec.camera.tripod_photo } else { &wall.tripod_photo };
         let tripod = inside.as_ref().map_or(Some(String::new()), |t| kept.sha256(&session.paths.dir.join(t)).ok());
         let m = &session.spec.machine;
-        let page = &key.wall_before.page;
-        if !key.wall_before.veils.is_empty() {
+        if !veils.is_empty() {
             return None;
         }
         // A photo without shots is compared with the one before it.
-        let last = self.steps.last().map(|s| s.key.photo.clone()).filter(|_| key.shots == 0);
+        let last = self.steps.last().map(|s| s.key.photo.clone()).filter(|_| *shots == 0);
         let clean = page.clean.as_ref().map(|c| self.shown(c));
         let parts = [
             "look".to_string(),
             maybe(&last)?,
             format!("{} {:?}", page.first_row, self.spots(page)),
             maybe(&clean)?,
-            self.wall_hashes.get(&key.wall)?.clone(),
+            self.wall_hashes.get(at)?.clone(),
             tripod.unwrap_or_default(),
-            photo(&key.photo)?,
-            maybe(&key.before)?,
-            maybe(&key.reference)?,
-            maybe(&key.again.as_ref().map(|a| a.0.clone()))?,
-            key.again.as_ref().map_or(0, |a| a.1).to_string(),
-            format!("{} {:?}", key.shots, key.problem),
+            photo(own)?,
+            maybe(before)?,
+            maybe(reference)?,
+            maybe(&again.as_ref().map(|a| a.0.clone()))?,
+            again.as_ref().map_or(0, |a| a.1).to_string(),
+            format!("{shots} {problem:?}"),
             format!("{:?} {:?} {:?}", m.pivot_out.value, m.pivot_right.value, self.known.start),
         ];
         Some(kept.name(&parts))
