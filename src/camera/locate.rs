@@ -49,7 +49,7 @@ const FOCAL: usize = 6;
 pub struct LensChange {
     /// Relative change of the focal length; 0 when it did not matter.
     pub focal: f64,
-    /// Its standard uncertainty.
+    /// Its standard uncertainty, from corner noise and from what the calibration may have wrong: that looks like a change in every photo.
     pub focal_u: f64,
     /// Shift of the principal point, px; 0 when it did not matter.
     pub shift_px: [f64; 2],
@@ -291,9 +291,10 @@ pub fn locate(wall: &Wall, sheets: &[SheetView]) -> Option<Located> {
         let own_by_calibration =
             -DMatrix::from_fn(OWN, OWN, |i, j| inverse[(i, j)]) * normal_by_calibration(wall, &s.state, &corners);
         let own_covariance = inverse * s2;
+        let by_factor = own_by_calibration.row(FOCAL) * wall.whitened();
         let change = (differs.focal || differs.shift).then(|| LensChange {
             focal: lens.fx / wall.camera.fx - 1.0,
-            focal_u: own_covariance[(FOCAL, FOCAL)].max(0.0).sqrt(),
+            focal_u: (own_covariance[(FOCAL, FOCAL)].max(0.0) + by_factor.norm_squared()).sqrt(),
             shift_px: [lens.cx - wall.camera.cx, lens.cy - wall.camera.cy],
         });
         let mut used: Vec<usize> = corners.iter().map(|c| wall.sheets[c.sheet].number).collect();

@@ -28,6 +28,8 @@ const FIT_TIMES: f64 = 5.0;
 
 /// A change of focal length that a person should know of: 0.3 % moves the edge of a picture by some 3 px, more than any focus does.
 const ZOOM_WORTH_A_LOOK: f64 = 0.003;
+/// A change of this many u and more is one: chance alone, and a calibration that is off by its doubt, come to it in three photos of a thousand.
+const CLEAR_U: f64 = 3.0;
 
 /// A photo with its place on the wall.
 pub struct PlacedPhoto {
@@ -233,7 +235,16 @@ fn changed(l: &Located) -> Vec<(Option<FlagWord>, String)> {
     if let Some(c) = l.change {
         let way = if c.focal > 0.0 { "longer" } else { "shorter" };
         let far = c.shift_px[0].hypot(c.shift_px[1]);
-        if c.focal.abs() > ZOOM_WORTH_A_LOOK {
+        if c.focal.abs() > ZOOM_WORTH_A_LOOK && c.focal.abs() <= CLEAR_U * c.focal_u {
+            out.push((
+                None,
+                format!(
+                    "its focal length looks {:.2} ± {:.2} % {way} than the calibration's, which may be chance: it was adjusted, with that doubt",
+                    100.0 * c.focal.abs(),
+                    200.0 * c.focal_u
+                ),
+            ));
+        } else if c.focal.abs() > ZOOM_WORTH_A_LOOK {
             out.push((
                 Some(FlagWord::CameraMoved),
                 format!(

@@ -16,7 +16,7 @@ use super::speeds::{SpeedUnit, parse_ladder, unit_of};
 use crate::error::{Context, Error, Result, counted};
 use crate::report::Summary;
 use crate::session::table::{LARGEST_FILE_BYTES, read_text};
-use crate::session::{SessionPaths, SessionSpec, VolleyTable, check_dir};
+use crate::session::{SessionPaths, SessionSpec, VolleyTable, check_capitals, check_dir};
 use crate::study::{
     BetweenSource, OrderInputs, PlanInputs, PlanOption, PlannedVolley, Setup, StudyOptions, find_setpoints, median,
     plan_options, plan_order,
@@ -363,7 +363,7 @@ fn new_seed() -> u64 {
 /// Draws up a day for a session's folder.
 ///
 /// # Errors
-/// No `session.toml`; setups, speeds or scatter that are neither typed nor to be found in the session; a text that cannot be read.
+/// No `session.toml`; a table of another name; setups, speeds or scatter that are neither typed nor to be found in the session; a text that cannot be read.
 pub fn plan(session: &Path, request: &PlanRequest) -> Result<Plan> {
     let paths = SessionPaths::new(session);
     if !paths.session_toml().is_file() {
@@ -372,6 +372,7 @@ pub fn plan(session: &Path, request: &PlanRequest) -> Result<Plan> {
             session.display()
         )));
     }
+    check_capitals(&paths)?;
     let text = read_text(&paths.session_toml(), LARGEST_FILE_BYTES)?;
     let spec = SessionSpec::parse(&text).place(|| paths.session_toml().display().to_string())?;
     if request.shots == 0 {

@@ -30,8 +30,8 @@ use crate::session::{Session, SessionPaths};
 pub const STILL: Duration = Duration::from_millis(150);
 /// After this long a file that is not complete is worth a word.
 const SLOW: Duration = Duration::from_secs(10);
-/// Results that could not be made or written are tried again after this long.
-const AGAIN: Duration = Duration::from_secs(3);
+/// Results that could not be made or written, and tables that could not be read, are tried again after this long.
+pub const AGAIN: Duration = Duration::from_secs(3);
 /// After so many tries in a row that came to nothing, whoever is ending waits no longer.
 const TRIES: u32 = 3;
 /// A mean that later volleys move by more than this share of its U is said again.
@@ -109,6 +109,8 @@ pub struct Watch {
     day: Day,
     seen: BTreeMap<String, Seen>,
     tables: Vec<Print>,
+    /// When tables that could not be read are read again, though no file says that it changed.
+    tables_again_at: Option<Instant>,
     /// A calibration is another one than the day was made with.
     new_wall: bool,
     decisions: Decisions,
@@ -144,6 +146,7 @@ impl Watch {
         Ok(Self {
             day: Day::new(&session, &wall)?,
             tables,
+            tables_again_at: None,
             new_wall: false,
             decisions: read_decisions(&paths.review_csv())?,
             seen: BTreeMap::new(),
@@ -207,10 +210,13 @@ impl Watch {
         }
     }
 
-    /// Settings, volleys, decisions, calibration: read again when their files change.
+    /// Settings, volleys, decisions, calibration: read again when their files change, and after a moment when they could not be read: a
+    /// program that had one open lets it go without a trace.
     fn take_tables(&mut self, say: &mut dyn FnMut(Event)) {
         let now = tables(&self.paths);
-        if now == self.tables {
+        let changed = now != self.tables;
+        let due = self.tables_again_at.is_some_and(|t| Instant::now() >= t);
+        if !changed && !due {
             return;
         }
         // Behind settings, volleys and decisions stand the calibrations. Another one waits as long as another table is broken.
@@ -232,7 +238,10 @@ impl Watch {
             self.decisions = decisions;
             Ok::<(), crate::Error>(())
         })();
-        self.noticed.clear();
+        if changed || fresh.is_ok() {
+            self.noticed.clear();
+        }
+        self.tables_again_at = fresh.is_err().then(|| Instant::now() + AGAIN);
         match fresh {
             Ok(()) => {
                 self.tables_edition += 1;

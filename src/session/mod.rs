@@ -217,6 +217,21 @@ fn nearly_called(dir: &Path, wanted: &str) -> Option<String> {
     names.filter(is_near).min()
 }
 
+/// A table that is to be made must not lie beside one whose name differs in capitals alone: where names are told apart by them, nobody
+/// would see which of the two is read.
+///
+/// # Errors
+/// There is such a file, and none of the right name.
+pub fn check_capitals(paths: &SessionPaths) -> Result<()> {
+    match nearly_called(&paths.dir, "volleys.csv") {
+        Some(near) if near.eq_ignore_ascii_case("volleys.csv") && !paths.volleys_csv().is_file() => {
+            let dir = paths.dir.display();
+            Err(Error::input(format!("{dir} has {near}, which is not read: rename it to volleys.csv first")))
+        }
+        _ => Ok(()),
+    }
+}
+
 /// A session's `volleys.csv` must be there.
 fn check_table(paths: &SessionPaths) -> Result<()> {
     if paths.volleys_csv().symlink_metadata().is_ok() {

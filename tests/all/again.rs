@@ -30,7 +30,7 @@ fn day() -> &'static Day {
     DAY.get_or_init(|| {
         let folder = tempfile::tempdir().unwrap();
         let dir = folder.path().join("Übung am 3. Mai (½)");
-        session::render(&dir, 5, 0.6, VOLLEYS);
+        session::render(&dir, 5, 0.5, VOLLEYS);
         // Photos are older than their first run, as they are at the bench.
         for e in fs::read_dir(dir.join("photos")).unwrap() {
             let file = fs::File::options().write(true).open(e.unwrap().path()).unwrap();

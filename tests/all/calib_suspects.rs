@@ -296,6 +296,28 @@ fn a_later_photo_with_another_zoom_is_placed_with_its_own() {
 }
 
 #[test]
+fn what_a_calibration_has_wrong_is_no_zoom_of_a_later_photo() {
+    // Few photos tell the lens badly; whatever is wrong with it, each later photo shows.
+    let days = 40;
+    let (mut own, mut all, mut found) = (0, 0, 0);
+    for seed in 0..days {
+        let mut chance = Chance::new(7_000 + seed);
+        let room = Room::new();
+        let (wall, _) = calibrated(&room.input(&[0, 5], &|_| Odd::default(), &mut chance));
+        let (l, _) = place(&wall, &room, &Odd::default(), [1.5, 1.0, 2.1], &mut chance);
+        let l = l.unwrap();
+        let Some(change) = l.change.filter(|c| c.focal != 0.0) else { continue };
+        found += 1;
+        all += usize::from(change.focal.abs() > 3.0 * change.focal_u);
+        own += usize::from(change.focal.abs() > 3.0 * l.own_covariance[(6, 6)].sqrt());
+    }
+    println!("{found} of {days} have another focal length, {own} of them by 3 u of corner noise, {all} by 3 u of all");
+    assert!(own >= 3, "the calibration's doubt must matter here");
+    // Three in a thousand go beyond 3 u: more than two of 40 in one case of 5 000.
+    assert!(all <= 2, "{all} of {days}");
+}
+
+#[test]
 fn a_later_photo_whose_picture_was_shifted_by_stabilisation_is_placed_all_the_same() {
     let (wall, _, room) = with(51, &|_| Odd::default());
     let l = common::calib::phone_lens();

@@ -73,7 +73,7 @@ fn day() -> &'static Path {
     let (_, dir) = DAY.get_or_init(|| {
         let folder = tempfile::tempdir().unwrap();
         let dir = folder.path().join("Tag é 1");
-        session::render(&dir, 5, 0.6, 3);
+        session::render(&dir, 5, 0.5, 3);
         ran(&dir, "run");
         (folder, dir)
     });

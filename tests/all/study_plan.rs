@@ -39,6 +39,22 @@ fn planned(dir: &Path, more: &[&str]) -> VolleyTable {
 }
 
 #[test]
+fn no_table_is_made_beside_one_in_other_capitals() {
+    let dir = new_session();
+    let (right, other) = (dir.path().join("s/volleys.csv"), dir.path().join("s/Volleys.CSV"));
+    std::fs::rename(&right, &other).unwrap();
+    // Where capitals make no difference it is the right name.
+    if right.is_file() {
+        return;
+    }
+    let ran = pockmark(dir.path(), ASKED.iter().chain(&["3"]));
+    ran.says(1, &["Volleys.CSV", "rename it to volleys.csv"]);
+    assert!(!right.exists() && !dir.path().join("s/run-sheet.pdf").exists());
+    std::fs::rename(&other, &right).unwrap();
+    planned(dir.path(), &["3"]);
+}
+
+#[test]
 fn a_day_is_blocked_seeded_and_has_its_reference_in_between() {
     let dir = new_session();
     let table = planned(dir.path(), &["3"]);

@@ -23,7 +23,7 @@ fn day() -> PathBuf {
     static DAY: OnceLock<Day> = OnceLock::new();
     let day = DAY.get_or_init(|| {
         let folder = tempfile::tempdir().unwrap();
-        render(&folder.path().join("day"), 11, 0.6, 5);
+        render(&folder.path().join("day"), 11, 0.5, 5);
         let ran = pockmark(folder.path(), ["run", "day"]);
         assert!([0, 3].contains(&ran.code), "{}{}", ran.out, ran.err);
         Day { folder }
@@ -272,4 +272,40 @@ fn a_calibration_that_came_beside_a_broken_table_is_not_forgotten() {
     fs::write(dir.join("volleys.csv"), table).unwrap();
     assert_eq!(round(&mut w), "");
     assert!((w.day().wall().camera.fx - before - 100.0).abs() < 1e-6, "the new calibration was forgotten");
+}
+
+#[test]
+fn tables_that_could_not_be_read_are_read_again_though_nothing_changed() {
+    use pockmark::pipeline::watch::{AGAIN, Event, Watch};
+    use pockmark::session::Session;
+
+    let folder = tempfile::tempdir().unwrap();
+    let (dir, _) = empty(folder.path());
+    let mut w = Watch::open(&Session::open(&dir).unwrap()).unwrap();
+    let round = |w: &mut Watch| {
+        let mut said = Vec::new();
+        w.round(&mut |e| said.extend(if let Event::Notice(text) = e { Some(text) } else { None }));
+        said.join("; ")
+    };
+    // Two files of one length and time are the same file to whoever looks at the folder.
+    let settings = dir.join("session.toml");
+    let text = fs::read_to_string(&settings).unwrap();
+    let time = fs::metadata(&settings).unwrap().modified().unwrap() + Duration::from_secs(1);
+    let put = |content: &str| {
+        let beside = dir.join("beside.toml");
+        fs::write(&beside, content).unwrap();
+        File::options().write(true).open(&beside).unwrap().set_modified(time).unwrap();
+        fs::rename(&beside, &settings).unwrap();
+    };
+    let title = w.day().session().spec.title.clone();
+    let other: String = title.chars().rev().collect();
+    put(&"x".repeat(text.len()));
+    assert!(round(&mut w).contains("the tables from before are kept"));
+    // Read again, still broken, and not said again.
+    std::thread::sleep(AGAIN);
+    assert_eq!(round(&mut w), "");
+    put(&text.replacen(&title, &other, 1));
+    assert_eq!((round(&mut w), w.day().session().spec.title.clone()), (String::new(), title));
+    std::thread::sleep(AGAIN);
+    assert_eq!((round(&mut w), w.day().session().spec.title.clone()), (String::new(), other));
 }

@@ -9,7 +9,7 @@ use pockmark::camera::{Calibration, CalibrationInput, Lens, Located, Optics, Pos
 use pockmark::points::{PixelPoint, WallPoint};
 use pockmark::sheet::geometry::SADDLES;
 use pockmark::sheet::saddle::Saddle;
-use pockmark::sheet::{Corner, SheetGeometry, SheetSet, SheetView};
+use pockmark::sheet::{Corner, SheetSet, SheetView};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
