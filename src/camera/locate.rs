@@ -291,11 +291,13 @@ pub fn locate(wall: &Wall, sheets: &[SheetView]) -> Option<Located> {
         let own_by_calibration =
             -DMatrix::from_fn(OWN, OWN, |i, j| inverse[(i, j)]) * normal_by_calibration(wall, &s.state, &corners);
         let own_covariance = inverse * s2;
-        let by_factor = own_by_calibration.row(FOCAL) * wall.whitened();
-        let change = (differs.focal || differs.shift).then(|| LensChange {
-            focal: lens.fx / wall.camera.fx - 1.0,
-            focal_u: (own_covariance[(FOCAL, FOCAL)].max(0.0) + by_factor.norm_squared()).sqrt(),
-            shift_px: [lens.cx - wall.camera.cx, lens.cy - wall.camera.cy],
+        let change = (differs.focal || differs.shift).then(|| {
+            let by_factor = own_by_calibration.row(FOCAL) * wall.whitened();
+            LensChange {
+                focal: lens.fx / wall.camera.fx - 1.0,
+                focal_u: (own_covariance[(FOCAL, FOCAL)].max(0.0) + by_factor.norm_squared()).sqrt(),
+                shift_px: [lens.cx - wall.camera.cx, lens.cy - wall.camera.cy],
+            }
         });
         let mut used: Vec<usize> = corners.iter().map(|c| wall.sheets[c.sheet].number).collect();
         used.sort_unstable();

@@ -235,26 +235,24 @@ fn changed(l: &Located) -> Vec<(Option<FlagWord>, String)> {
     if let Some(c) = l.change {
         let way = if c.focal > 0.0 { "longer" } else { "shorter" };
         let far = c.shift_px[0].hypot(c.shift_px[1]);
-        if c.focal.abs() > ZOOM_WORTH_A_LOOK && c.focal.abs() <= CLEAR_U * c.focal_u {
-            out.push((
-                None,
-                format!(
-                    "its focal length looks {:.2} ± {:.2} % {way} than the calibration's, which may be chance: it was adjusted, with that doubt",
-                    100.0 * c.focal.abs(),
-                    200.0 * c.focal_u
-                ),
-            ));
-        } else if c.focal.abs() > ZOOM_WORTH_A_LOOK {
+        let size = c.focal.abs();
+        let stated = format!("{:.2} ± {:.2} % {way}", 100.0 * size, 200.0 * c.focal_u);
+        if size > ZOOM_WORTH_A_LOOK.max(CLEAR_U * c.focal_u) {
             out.push((
                 Some(FlagWord::CameraMoved),
                 format!(
-                    "zoomed or refocused since the calibration: its own focal length, {:.2} ± {:.2} % {way}, was found and used; set the zoom back, or photograph the sheets again",
-                    100.0 * c.focal.abs(),
-                    200.0 * c.focal_u
+                    "zoomed or refocused since the calibration: its own focal length, {stated}, was found and used; set the zoom back, or photograph the sheets again"
+                ),
+            ));
+        } else if size > ZOOM_WORTH_A_LOOK {
+            out.push((
+                None,
+                format!(
+                    "its focal length looks {stated} than the calibration's, which may be chance: it was adjusted, with that doubt"
                 ),
             ));
         } else if c.focal != 0.0 {
-            out.push((None, format!("focus changed: focal length {:.2} % {way}, corrected", 100.0 * c.focal.abs())));
+            out.push((None, format!("focus changed: focal length {:.2} % {way}, corrected", 100.0 * size)));
         }
         if far > 0.0 {
             out.push((None, format!("the lens's axis had shifted by {far:.1} px (stabilisation), corrected")));

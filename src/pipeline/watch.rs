@@ -109,8 +109,8 @@ pub struct Watch {
     day: Day,
     seen: BTreeMap<String, Seen>,
     tables: Vec<Print>,
-    /// When tables that could not be read are read again, though no file says that it changed.
-    tables_again_at: Option<Instant>,
+    /// Of tables that could not be read: they are read again, though no file says that it changed.
+    tables_tries: Tries,
     /// A calibration is another one than the day was made with.
     new_wall: bool,
     decisions: Decisions,
@@ -146,7 +146,7 @@ impl Watch {
         Ok(Self {
             day: Day::new(&session, &wall)?,
             tables,
-            tables_again_at: None,
+            tables_tries: Tries::default(),
             new_wall: false,
             decisions: read_decisions(&paths.review_csv())?,
             seen: BTreeMap::new(),
@@ -215,8 +215,7 @@ impl Watch {
     fn take_tables(&mut self, say: &mut dyn FnMut(Event)) {
         let now = tables(&self.paths);
         let changed = now != self.tables;
-        let due = self.tables_again_at.is_some_and(|t| Instant::now() >= t);
-        if !changed && !due {
+        if !changed && !self.tables_tries.is_due(false, Instant::now()) {
             return;
         }
         // Behind settings, volleys and decisions stand the calibrations. Another one waits as long as another table is broken.
@@ -241,13 +240,16 @@ impl Watch {
         if changed || fresh.is_ok() {
             self.noticed.clear();
         }
-        self.tables_again_at = fresh.is_err().then(|| Instant::now() + AGAIN);
         match fresh {
             Ok(()) => {
+                self.tables_tries = Tries::default();
                 self.tables_edition += 1;
                 self.folder = None;
             }
-            Err(e) => self.notice(format!("{e}; the tables from before are kept until that is mended"), say),
+            Err(e) => {
+                self.tables_tries.fail(Instant::now());
+                self.notice(format!("{e}; the tables from before are kept until that is mended"), say);
+            }
         }
     }
 

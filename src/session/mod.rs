@@ -223,8 +223,11 @@ fn nearly_called(dir: &Path, wanted: &str) -> Option<String> {
 /// # Errors
 /// There is such a file, and none of the right name.
 pub fn check_capitals(paths: &SessionPaths) -> Result<()> {
+    if paths.volleys_csv().is_file() {
+        return Ok(());
+    }
     match nearly_called(&paths.dir, "volleys.csv") {
-        Some(near) if near.eq_ignore_ascii_case("volleys.csv") && !paths.volleys_csv().is_file() => {
+        Some(near) if near.eq_ignore_ascii_case("volleys.csv") => {
             let dir = paths.dir.display();
             Err(Error::input(format!("{dir} has {near}, which is not read: rename it to volleys.csv first")))
         }

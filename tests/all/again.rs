@@ -1,13 +1,12 @@
 //! Is a run again quick where nothing changed, right where something did, and the same whichever way it came about?
 
-use crate::common::session;
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 use std::time::{Duration, Instant, SystemTime};
 
-use crate::common::pockmark;
+use crate::common::{pockmark, session};
 
 const VOLLEYS: usize = 4;
 const RESULTS: [&str; 4] = ["shots.csv", "volleys.csv", "summary.json", "report.html"];

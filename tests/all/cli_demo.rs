@@ -2,13 +2,12 @@
 //!
 //! One rendered day, at six tenths of the demonstration's size to be quick, goes through the program as a person would run it.
 
-use crate::common::summary_doc;
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
-use crate::common::pockmark;
+use crate::common::{pockmark, summary_doc};
 use pockmark::render::Scenario;
 use serde_json::Value;
 

@@ -1,6 +1,5 @@
 //! Is anything lost when the program is killed, the disk is full or write-protected, or two run at once?
 
-use crate::common::session;
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -9,7 +8,7 @@ use std::sync::OnceLock;
 use std::time::{Duration, Instant};
 
 use crate::common::mutate::{cases, seeded};
-use crate::common::pockmark;
+use crate::common::{pockmark, session};
 use pockmark::points::WallPoint;
 use pockmark::session::review::{Decision, ReviewRow, read_review, write_review};
 use rand::RngExt;

@@ -1,10 +1,9 @@
 //! Does a day measured by hand, without a photo, come to the same results, flags and sentences?
 
-use crate::common::summary_doc;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-use crate::common::pockmark;
+use crate::common::{pockmark, summary_doc};
 use pockmark::report::Summary;
 
 const SESSION: &str = r#"

@@ -1,8 +1,7 @@
 //! Does `compare` give the right one of its three answers on sessions of known truth, in words that a person can repeat, within a session and
 //! across two?
 
-use crate::common::pockmark;
-use crate::common::summary_doc;
+use crate::common::{pockmark, summary_doc};
 use pockmark::pipeline::compare::{Question, compare_sessions, compare_within};
 use pockmark::report::Summary;
 use pockmark::study::{

@@ -3,7 +3,6 @@
 //! Unix only: a program is ended as Ctrl-C does.
 #![cfg(unix)]
 
-use crate::common::session;
 use std::fs::{self, File};
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -12,7 +11,9 @@ use std::sync::OnceLock;
 use std::time::{Duration, Instant};
 
 use crate::common::pockmark;
-use crate::common::session::{Running, copy, render};
+use crate::common::session::{PATIENCE, Running, copy, render};
+use pockmark::pipeline::watch::{AGAIN, Event, Watch};
+use pockmark::session::Session;
 
 struct Day {
     folder: tempfile::TempDir,
@@ -205,7 +206,7 @@ fn a_full_disk_is_said_and_the_results_come_when_there_is_room() {
     w.hears("could not be written");
     fs::remove_file(dir.join("results")).unwrap();
     let began = Instant::now();
-    while !dir.join("results/report.html").exists() && began.elapsed() < session::PATIENCE {
+    while !dir.join("results/report.html").exists() && began.elapsed() < PATIENCE {
         std::thread::sleep(Duration::from_millis(100));
     }
     w.end();
@@ -215,7 +216,6 @@ fn a_full_disk_is_said_and_the_results_come_when_there_is_room() {
 #[test]
 fn what_was_learned_under_other_settings_is_not_taken() {
     use pockmark::pipeline::{Day, read_wall};
-    use pockmark::session::Session;
     use std::sync::Arc;
 
     let mut session = Session::open(&day()).unwrap();
@@ -246,20 +246,18 @@ fn what_was_learned_under_other_settings_is_not_taken() {
     assert!(Arc::ptr_eq(&learned, &d.known().clone().learn(&|_| {}).unwrap()) && d.still_holds(edition));
 }
 
+/// What a look at the folder gives to wait for or to mend.
+fn round(w: &mut Watch) -> String {
+    let mut said = Vec::new();
+    w.round(&mut |e| said.extend(if let Event::Notice(text) = e { Some(text) } else { None }));
+    said.join("; ")
+}
+
 #[test]
 fn a_calibration_that_came_beside_a_broken_table_is_not_forgotten() {
-    use pockmark::pipeline::watch::{Event, Watch};
-    use pockmark::session::Session;
-
     let folder = tempfile::tempdir().unwrap();
     let (dir, _) = empty(folder.path());
     let mut w = Watch::open(&Session::open(&dir).unwrap()).unwrap();
-    let mut said = Vec::new();
-    let mut round = |w: &mut Watch| {
-        said.clear();
-        w.round(&mut |e| said.extend(if let Event::Notice(text) = e { Some(text) } else { None }));
-        said.join("; ")
-    };
     let table = fs::read_to_string(dir.join("volleys.csv")).unwrap();
     let before = w.day().wall().camera.fx;
     let mut wall = pockmark::camera::Wall::from_json(&fs::read_to_string(dir.join("wall.json")).unwrap()).unwrap();
@@ -276,17 +274,9 @@ fn a_calibration_that_came_beside_a_broken_table_is_not_forgotten() {
 
 #[test]
 fn tables_that_could_not_be_read_are_read_again_though_nothing_changed() {
-    use pockmark::pipeline::watch::{AGAIN, Event, Watch};
-    use pockmark::session::Session;
-
     let folder = tempfile::tempdir().unwrap();
     let (dir, _) = empty(folder.path());
     let mut w = Watch::open(&Session::open(&dir).unwrap()).unwrap();
-    let round = |w: &mut Watch| {
-        let mut said = Vec::new();
-        w.round(&mut |e| said.extend(if let Event::Notice(text) = e { Some(text) } else { None }));
-        said.join("; ")
-    };
     // Two files of one length and time are the same file to whoever looks at the folder.
     let settings = dir.join("session.toml");
     let text = fs::read_to_string(&settings).unwrap();
