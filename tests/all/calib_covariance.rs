@@ -167,7 +167,7 @@ fn stated_doubts_are_those_of_two_hundred_repetitions() {
 
 #[test]
 fn one_photo_is_enough_and_its_doubt_grows_as_it_should() {
-    let runs = 200;
+    let runs = 400;
     for (i, (name, sheets, eye, at, rings)) in [
         ("one sheet", &[1][..], [0.35, 0.5, 0.9], (0.0, 0.13), &[0.05, 0.1, 0.2, 0.3][..]),
         ("one sheet, far away", &[1], [0.5, 0.6, 1.8], (0.0, 0.13), &[0.1, 0.3, 0.6]),

@@ -121,7 +121,7 @@ fn once(kind: WallKind, seed: u64, kick_px: f64) -> Option<Vec<Off>> {
 
 #[test]
 fn a_photo_placed_by_the_walls_grain_knows_its_doubt() {
-    let runs: u64 = 4;
+    let runs: u64 = 6;
     for kind in [WallKind::Plywood, WallKind::Concrete, WallKind::PaintedBoard] {
         for kick_px in [0.0, 45.0] {
             let all: Vec<_> = (0..runs).into_par_iter().map(|s| once(kind, 100 + s, kick_px)).collect();
