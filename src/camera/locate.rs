@@ -2,14 +2,15 @@
 //!
 //! With lens and layout known, a photo's sheets give its pose. Two things may have changed since the calibration, and each is
 //! believed only when it explains much (an information criterion): the lens (zoom, focus, a picture shifted by stabilisation: its own
-//! focal length and principal point are then adjusted), and single sheets (one whose corners moved together is left out and named).
+//! focal length and principal point are then adjusted), and single sheets (one whose corners moved together, and farther than corner noise and the
+//! calibration's own doubt explain, is left out and named).
 //!
 //! What the calibration got wrong, the photo's own unknowns q follow: by the implicit function theorem the least-squares answer
 //! moves by dq = -(Jq' W Jq)^-1 Jq' W Jc dc when the calibration's parameters c move. Together with
 //! d(wall point) / d(pose, lens) this gives how each whitened factor of the calibration's covariance moves a
 //! wall point: the doubt that all marks of a session share.
 
-use nalgebra::{DMatrix, SMatrix, SVector};
+use nalgebra::{DMatrix, SMatrix, SVector, Vector2};
 use serde::{Deserialize, Serialize};
 
 use super::bundle::{CornerObs, Free, Knowledge, Solution, State, adjust, corner_on_wall, linear};
@@ -30,6 +31,9 @@ const LEAST_CORNERS: usize = 4;
 const LEAST_GAIN: f64 = 10.0;
 /// Smallest sheet's move that is named, m: taped paper waves by less.
 const LEAST_MOVE_M: f64 = 0.5e-3;
+/// A move across and up that chance makes in three of a thousand sheets that hang where they were: chi-squared of two degrees of freedom,
+/// -2 ln 0.0027.
+const MOVE_CHI2: f64 = 11.83;
 /// Two explanations as good as each other spoil a photo only when they are about more than this: below, the misfit that stays widens
 /// the photo's doubt enough.
 const RIVAL_MOVE_M: f64 = 1.5e-3;
@@ -175,36 +179,84 @@ fn worth_naming(wall: &Wall, f: &Fitted) -> bool {
         let u = (inverse[(c, c)] * s.unit_variance()).sqrt() / s.state.lens.fx;
         u < LARGEST_FOCAL_U
     };
-    lens_fine
-        && f.differs.loose.iter().all(|&i| {
-            let w = &wall.sheets[i];
-            (s.state.sheets[i][0] - 1e-3 * w.x_mm).hypot(s.state.sheets[i][1] - 1e-3 * w.y_mm) > LEAST_MOVE_M
-        })
+    lens_fine && f.differs.loose.iter().all(|&i| moved_by(wall, &s.state, i).norm() > LEAST_MOVE_M)
+}
+
+/// How far a sheet hangs from its place in the calibration, m.
+fn moved_by(wall: &Wall, state: &State, sheet: usize) -> Vector2<f64> {
+    let (is, was) = (&state.sheets[sheet], &wall.sheets[sheet]);
+    Vector2::new(is[0] - 1e-3 * was.x_mm, is[1] - 1e-3 * was.y_mm)
+}
+
+/// The loose sheet whose move says least, where corner noise and the calibration's own doubt make as much of none: its move d has d' C^-1 d below
+/// [`MOVE_CHI2`]. What the calibration has wrong moves where this photo finds the sheet, and where the calibration has it; the lens is free, or
+/// what is wrong with it would hide every move. `None` where all of them say enough, or that is not determined.
+fn moved_by_chance(wall: &Wall, from: &State, differs: &Differs, corners: &[CornerObs]) -> Option<usize> {
+    let loose = &differs.loose;
+    if loose.is_empty() {
+        return None;
+    }
+    let free = Differs { focal: true, shift: true, loose: loose.clone() };
+    let s = fit(from, free, corners, &known(&wall.camera)).solution;
+    let inverse = own_inverse(&s, loose)?;
+    let mut by_calibration = -&inverse * normal_by_calibration(wall, &s.state, corners, loose);
+    for (k, &i) in loose.iter().enumerate() {
+        for (a, row) in place_rows(wall, i).into_iter().enumerate() {
+            if let Some(j) = row {
+                by_calibration[(OWN + 3 * k + a, j)] -= 1.0;
+            }
+        }
+    }
+    let by_factor = by_calibration * wall.whitened();
+    let chi2 = |(k, &i): (usize, &usize)| {
+        let (at, d) = (OWN + 3 * k, moved_by(wall, &s.state, i));
+        let factors = by_factor.fixed_rows::<2>(at);
+        let covariance = inverse.fixed_view::<2, 2>(at, at) * s.unit_variance() + factors * factors.transpose();
+        covariance.try_inverse().map(|c| (i, d.dot(&(c * d))))
+    };
+    let least = loose.iter().enumerate().filter_map(chi2).min_by(|a, b| a.1.total_cmp(&b.1));
+    least.filter(|l| l.1 < MOVE_CHI2).map(|l| l.0)
 }
 
 /// Whether all that differs is too little to fail a photo for.
 fn is_small(wall: &Wall, f: &Fitted) -> bool {
     let s = &f.solution.state;
-    let moved = |&i: &usize| {
-        let w = &wall.sheets[i];
-        (s.sheets[i][0] - 1e-3 * w.x_mm).hypot(s.sheets[i][1] - 1e-3 * w.y_mm)
-    };
-    f.differs.loose.iter().all(|i| moved(i) < RIVAL_MOVE_M) && (s.lens.fx / wall.camera.fx - 1.0).abs() < RIVAL_FOCAL
+    let little = |&i: &usize| moved_by(wall, s, i).norm() < RIVAL_MOVE_M;
+    f.differs.loose.iter().all(little) && (s.lens.fx / wall.camera.fx - 1.0).abs() < RIVAL_FOCAL
 }
 
 /// What changed since the calibration, and why two explanations may be as good as each other.
 fn what_changed(wall: &Wall, from: &State, corners: &[CornerObs]) -> (Fitted, Option<String>) {
-    let know = known(&wall.camera);
     let mut sheets: Vec<usize> = corners.iter().map(|c| c.sheet).collect();
     sheets.sort_unstable();
     sheets.dedup();
+    let mut still = Vec::new();
+    loop {
+        let found = explain(wall, from, corners, &sheets, &still);
+        match moved_by_chance(wall, from, &found.0.differs, corners) {
+            Some(sheet) => still.push(sheet),
+            None => return found,
+        }
+    }
+}
+
+/// The best explanation step by step in which the sheets `still` hang where they were, and why another one may be as good.
+fn explain(
+    wall: &Wall,
+    from: &State,
+    corners: &[CornerObs],
+    sheets: &[usize],
+    still: &[usize],
+) -> (Fitted, Option<String>) {
+    let know = known(&wall.camera);
     let mut now = fit(from, Differs::default(), corners, &know);
     let mut doubt = None;
     for _ in 0..sheets.len() + 2 {
         let mut next: Vec<Fitted> = now
             .differs
-            .next(&sheets)
+            .next(sheets)
             .into_iter()
+            .filter(|d| !d.loose.iter().any(|s| still.contains(s)))
             .map(|d| fit(from, d, corners, &know))
             .filter(|f| worth_naming(wall, f) && f.criterion < now.criterion - LEAST_GAIN)
             .collect();
@@ -286,11 +338,10 @@ pub fn locate(wall: &Wall, sheets: &[SheetView]) -> Option<Located> {
         if corners.len() < LEAST_CORNERS {
             return None;
         }
-        let inverse = own_inverse(&s)?;
+        let inverse = own_inverse(&s, &[])?;
         let lens = s.state.lens;
-        let own_by_calibration =
-            -DMatrix::from_fn(OWN, OWN, |i, j| inverse[(i, j)]) * normal_by_calibration(wall, &s.state, &corners);
-        let own_covariance = inverse * s2;
+        let own_by_calibration = -&inverse * normal_by_calibration(wall, &s.state, &corners, &[]);
+        let own_covariance = SMatrix::from_fn(|i, j| inverse[(i, j)] * s2);
         let change = (differs.focal || differs.shift).then(|| {
             let by_factor = own_by_calibration.row(FOCAL) * wall.whitened();
             LensChange {
@@ -317,17 +368,19 @@ pub fn locate(wall: &Wall, sheets: &[SheetView]) -> Option<Located> {
     }
 }
 
-/// Inverse normal matrix in the order of [`OWN`], zero for what was held.
-fn own_inverse(s: &Solution) -> Option<SMatrix<f64, OWN, OWN>> {
+/// Inverse normal matrix in the order of [`OWN`], then x, y and turn of each loose sheet; zero for what was held.
+fn own_inverse(s: &Solution, loose: &[usize]) -> Option<DMatrix<f64>> {
     let inverse = s.inverse()?;
     let c = &s.columns;
-    let mut at: Vec<(usize, usize, f64)> = (0..6).map(|k| (k, c.poses[0] + k, 1.0)).collect();
+    let sheets = loose.iter().flat_map(|&i| c.sheets[i]).enumerate().map(|(k, column)| (OWN + k, column, 1.0));
+    let mut at: Vec<(usize, usize, f64)> = (0..6).map(|k| (k, c.poses[0] + k, 1.0)).chain(sheets).collect();
     for (own, term, scale) in [(FOCAL, 0, 1.0 / s.state.lens.fx), (FOCAL + 1, 2, 1.0), (FOCAL + 2, 3, 1.0)] {
         if c.lens[term] != super::bundle::HELD {
             at.push((own, c.lens[term], scale));
         }
     }
-    let mut out = SMatrix::zeros();
+    let n = OWN + 3 * loose.len();
+    let mut out = DMatrix::zeros(n, n);
     for &(i, ci, si) in &at {
         for &(j, cj, sj) in &at {
             out[(i, j)] = inverse[(ci, cj)] * si * sj;
@@ -336,15 +389,21 @@ fn own_inverse(s: &Solution) -> Option<SMatrix<f64, OWN, OWN>> {
     Some(out)
 }
 
-/// Jq' W Jc: [`OWN`] x number of the covariance's parameters.
-fn normal_by_calibration(wall: &Wall, state: &State, corners: &[CornerObs]) -> DMatrix<f64> {
+/// Rows of the covariance for a sheet's x, y and turn.
+fn place_rows(wall: &Wall, sheet: usize) -> [Option<usize>; 3] {
+    ["x", "y", "turn"].map(|axis| wall.row(&format!("sheet {} {axis}", wall.sheets[sheet].number)))
+}
+
+/// Jq' W Jc: [`OWN`], then three of each loose sheet, x number of the covariance's parameters. Where a loose sheet hung in the calibration says nothing.
+fn normal_by_calibration(wall: &Wall, state: &State, corners: &[CornerObs], loose: &[usize]) -> DMatrix<f64> {
     let n = wall.covariance.parameters.len();
-    let mut out = DMatrix::zeros(OWN, n);
+    let mut out = DMatrix::zeros(OWN + 3 * loose.len(), n);
     let rows: [Option<usize>; lens::N] = std::array::from_fn(|k| wall.lens_row(k));
     for c in corners {
         let Some(l) = linear(state, 0, c) else { continue };
         let sheet = &wall.sheets[c.sheet];
-        let place = ["x", "y", "turn"].map(|axis| wall.row(&format!("sheet {} {axis}", sheet.number)));
+        let own_place = loose.iter().position(|&i| i == c.sheet).map(|k| OWN + 3 * k);
+        let place = if own_place.is_some() { [None; 3] } else { place_rows(wall, c.sheet) };
         let scale = wall.scale_rows(sheet);
         for r in 0..2 {
             let w = 1.0 / (c.u_px * c.u_px);
@@ -356,6 +415,9 @@ fn normal_by_calibration(wall: &Wall, state: &State, corners: &[CornerObs]) -> D
             let mut add = |column: Option<usize>, d: f64| {
                 if let Some(j) = column {
                     (0..OWN).for_each(|i| out[(i, j)] += w * own[i] * d);
+                    if let Some(at) = own_place {
+                        (0..3).for_each(|k| out[(at + k, j)] += w * l.by_sheet[r][k] * d);
+                    }
                 }
             };
             for (k, &row) in rows.iter().enumerate() {

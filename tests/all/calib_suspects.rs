@@ -347,6 +347,32 @@ fn a_sheet_that_was_bumped_since_the_calibration_is_named_on_a_later_photo() {
 }
 
 #[test]
+fn what_a_calibration_has_wrong_moves_no_sheet_of_a_later_photo() {
+    // One photo tells lens and layout badly: seen from elsewhere, sheets seem to hang elsewhere.
+    let days = 40;
+    let mut moved = 0;
+    for seed in 0..days {
+        let mut chance = Chance::new(7_000 + seed);
+        let room = Room::new();
+        let (wall, _) = calibrated(&room.input(&[1], &|_| Odd::default(), &mut chance));
+        let (l, _) = place(&wall, &room, &Odd::default(), [1.5, 1.0, 2.1], &mut chance);
+        moved += usize::from(!l.unwrap().moved.is_empty());
+    }
+    println!("a sheet seems to hang elsewhere on {moved} of {days} days");
+    // By chance, three in a thousand of eight sheets: 0.9 of 40 days, and more than four in one case of 500.
+    assert!(moved <= 4, "{moved} of {days}");
+    // One that does hang elsewhere is named where the calibration can tell: two photos can.
+    for seed in 0..10 {
+        let mut chance = Chance::new(7_100 + seed);
+        let room = Room::new();
+        let (wall, _) = calibrated(&room.input(&[0, 5], &|_| Odd::default(), &mut chance));
+        let odd = Odd { moved: vec![(5, [1.6e-3, -1.2e-3, 0.002])], ..Odd::default() };
+        let l = place(&wall, &room, &odd, [1.5, 1.0, 2.1], &mut chance).0.unwrap();
+        assert!(l.moved.iter().map(|m| m.number).eq([5]), "{seed}: {:?}", l.moved);
+    }
+}
+
+#[test]
 fn of_two_sheets_that_disagree_it_is_said_that_nobody_knows_which() {
     let (wall, _, room) = with(71, &|_| Odd::default());
     let mut chance = Chance::new(72);
