@@ -383,3 +383,20 @@ fn of_two_sheets_that_disagree_it_is_said_that_nobody_knows_which() {
     let l = l.unwrap();
     assert!(l.ambiguous.as_deref().is_some_and(|a| a.contains("sheet 5") || a.contains("sheet 6")), "{l:?}");
 }
+
+#[test]
+fn a_photo_of_few_corners_is_placed_when_they_fit_and_refused_when_a_sheet_was_bumped() {
+    // From so near, three corners each of two sheets are in the picture.
+    let eye = [1.1, 1.0, 1.6];
+    for seed in 0..30 {
+        let mut chance = Chance::new(17_000 + seed);
+        let room = Room::new();
+        let (wall, _) = calibrated(&room.input(&[0, 5], &|_| Odd::default(), &mut chance));
+        let l = place(&wall, &room, &Odd::default(), eye, &mut chance).0;
+        let l = l.unwrap_or_else(|| panic!("{seed}: not placed"));
+        assert!(l.corners == 6 && l.sheets.len() == 2 && l.moved.is_empty() && l.ambiguous.is_none(), "{seed}: {l:?}");
+        let odd = Odd { moved: vec![(7, [6.4e-3, -4.8e-3, 0.002])], ..Odd::default() };
+        let l = place(&wall, &room, &odd, eye, &mut chance).0;
+        assert!(l.is_none_or(|l| l.ambiguous.is_some_and(|a| a.contains("corners that it shows"))), "{seed}");
+    }
+}
