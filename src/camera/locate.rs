@@ -246,7 +246,9 @@ fn what_changed(wall: &Wall, from: &State, corners: &[CornerObs]) -> (Fitted, Op
             let also = moves_by_chance(wall, &fit(from, lens_free, corners, &know), corners);
             by_chance.retain(|s| also.contains(s));
         }
-        by_chance.extend(rival.iter().flat_map(|r| moves_by_chance(wall, r, corners)));
+        // What both of them move is judged above.
+        let others = rival.iter().flat_map(|r| moves_by_chance(wall, r, corners));
+        by_chance.extend(others.filter(|s| !best.differs.loose.contains(s)));
         if let Some(&sheet) = by_chance.first() {
             still.push(sheet);
             continue;
