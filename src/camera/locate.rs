@@ -202,7 +202,10 @@ fn moved_by(wall: &Wall, state: &State, sheet: usize) -> Vector2<f64> {
 /// calibration has it. None where that is not determined.
 fn moves_by_chance(wall: &Wall, f: &Fitted, corners: &[CornerObs]) -> Vec<usize> {
     let (s, loose) = (&f.solution, &f.differs.loose);
-    let Some(inverse) = own_inverse(s, loose).filter(|_| !loose.is_empty()) else { return Vec::new() };
+    if loose.is_empty() {
+        return Vec::new();
+    }
+    let Some(inverse) = own_inverse(s, loose) else { return Vec::new() };
     let mut by_calibration = -&inverse * normal_by_calibration(wall, &s.state, corners, loose);
     for (k, &i) in loose.iter().enumerate() {
         for (a, row) in place_rows(wall, i).into_iter().enumerate() {
@@ -370,18 +373,17 @@ pub fn locate(wall: &Wall, sheets: &[SheetView]) -> Option<Located> {
         used.sort_unstable();
         used.dedup();
         let (dropped, rms_px) = (found - corners.len(), s.rms_px());
-        let few = found < FEW_CORNERS && several;
-        let misfit = (few && FEW_DROPPED * dropped > found)
-            .then(|| format!("{dropped} of the {found} corners that it shows do not fit the others"))
-            .or_else(|| {
-                let limit = FEW_PX.max(FEW_TIMES * wall.quality.rms_px);
-                (few && rms_px > limit).then(|| {
-                    format!(
-                        "the {} corners that it shows are {rms_px:.2} px off (RMS, limit {limit:.2})",
-                        corners.len()
-                    )
-                })
-            });
+        let limit = FEW_PX.max(FEW_TIMES * wall.quality.rms_px);
+        let misfit = if found >= FEW_CORNERS || !several {
+            None
+        } else if FEW_DROPPED * dropped > found {
+            Some(format!("{dropped} of the {found} corners that it shows do not fit the others"))
+        } else if rms_px > limit {
+            let left = corners.len();
+            Some(format!("the {left} corners that it shows are {rms_px:.2} px off (RMS, limit {limit:.2})"))
+        } else {
+            None
+        };
         return Some(Located {
             view: WallView { lens, pose: s.state.poses[0] },
             own_covariance,
