@@ -42,26 +42,29 @@ impl Crops {
             return None;
         }
         let space = AROUND_RADII * look.radius_cells * look.grid.factor as f64;
-        let (mut x, mut y) = ((f64::MAX, f64::MIN), (f64::MAX, f64::MIN));
+        let cut = |[x0, y0, x1, y1]: Bounds| [x0, y0, x1.min(after.width()), y1.min(after.height())];
+        let mut about = ((f64::MAX, f64::MIN), (f64::MAX, f64::MIN));
+        let mut kept = None;
         for spot in look.spots.iter().take(shots) {
             let Some(at) = look.located.view.pixel_from_wall(spot.at) else { continue };
             for p in &look.groups.patches {
                 let (left, top) = (p.origin.0 as f64, p.origin.1 as f64);
                 let (right, bottom) = (left + (p.width * p.step) as f64, top + (p.height * p.step) as f64);
-                if at.x_px >= left && at.x_px <= right && at.y_px >= top && at.y_px <= bottom {
-                    x = (x.0.min(left - space), x.1.max(right + space));
-                    y = (y.0.min(top - space), y.1.max(bottom + space));
+                if !(left..=right).contains(&at.x_px) || !(top..=bottom).contains(&at.y_px) {
+                    continue;
+                }
+                let ((x0, x1), (y0, y1)) = about;
+                let wider =
+                    ((x0.min(left - space), x1.max(right + space)), (y0.min(top - space), y1.max(bottom + space)));
+                // What would make it too long strayed from the others, or is no mark: stronger ones came first.
+                let [x0, y0, x1, y1] = cut(bounds_of(wider.0, wider.1));
+                if x1.saturating_sub(x0).max(y1.saturating_sub(y0)) <= LONGEST_PX {
+                    about = wider;
+                    kept = Some([x0, y0, x1, y1]).filter(|_| x0 < x1 && y0 < y1);
                 }
             }
         }
-        if x.0 > x.1 {
-            return None;
-        }
-        let [x0, y0, x1, y1] = bounds_of(x, y);
-        let (x1, y1) = (x1.min(after.width()), y1.min(after.height()));
-        if x0 >= x1 || y0 >= y1 || (x1 - x0).max(y1 - y0) > LONGEST_PX {
-            return None;
-        }
+        let [x0, y0, x1, y1] = kept?;
         let cut = |photo: &RgbImage| image::imageops::crop_imm(photo, x0, y0, x1 - x0, y1 - y0).to_image();
         Some(Self { origin: (x0, y0), of: after.dimensions(), pixels: [cut(after), cut(before)] })
     }
