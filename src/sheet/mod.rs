@@ -2,6 +2,7 @@
 
 pub mod again;
 mod board;
+mod crossing;
 mod dark;
 pub mod draw;
 pub mod find;

@@ -6,7 +6,7 @@
 //! several means", Technometrics 1974), and the corner's u comes from leaving out one cell after the other (the jackknife; R. G. Miller, "The
 //! jackknife: a review", Biometrika 1974), which asks neither for one noise everywhere nor for independent pixels within a cell.
 
-use super::saddle::{FREE, LEVEL, Normal, Params, Sample, normal};
+use super::crossing::{FREE, LEVEL, Normal, Params, Sample, Window};
 
 /// Cells each way of a window. A cell of a window of 34 px, of squares of 40 px, has 18 pixels: its mean has a quarter of their noise.
 const CELLS: usize = 8;
@@ -46,7 +46,7 @@ impl Rest {
         let mut parts: Vec<(Normal, Params)> = Vec::with_capacity(cells.len());
         for cell in &cells {
             let n = cell.len() as f64;
-            let (cost, jtj, jtr) = normal(cell, p, hand, middle.0, middle.1);
+            let (cost, jtj, jtr) = Window::new(cell, p, hand, middle).normal(p);
             all += jtj;
             parts.push((jtj, jtr));
             // The level's derivative is 1: its part is the residuals' sum. A single pixel has no scatter.

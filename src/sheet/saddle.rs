@@ -11,11 +11,11 @@
 //! before the next corner, and before the tags that stand in the white squares.
 
 use image::GrayImage;
-use nalgebra::{SMatrix, SVector};
+use nalgebra::SVector;
 
+use super::crossing::{FREE, Normal, Params, Sample, Window};
 use super::rest::Rest;
 use crate::points::PixelPoint;
-use crate::vectors::{smaller, widest};
 
 /// Reach along the edges, in squares: less than half, so that no other corner's blur comes in.
 const REACH_SQUARES: f64 = 0.42;
@@ -29,10 +29,6 @@ pub(super) const WINDOWS: usize = 3;
 const SETTLED_PX: f64 = 0.02;
 /// The first of several windows only says where to cut the next: where it has so many pixels, every second row of it does.
 const THINNED_PX: f64 = 400.0;
-/// Free parameters: x, y, two edge directions, blur, a, b, c, gx, gy.
-pub(super) const FREE: usize = 10;
-/// Place of a among them.
-pub(super) const LEVEL: usize = 5;
 /// Most that a corner's fit may leave, over half the step between white and black: more is another shape, or noise ([`Rest`]).
 const MOST_LEFT: f64 = 0.2;
 
@@ -50,33 +46,6 @@ pub struct Saddle {
     pub blur_px: f64,
     /// Half the step between white and black, grey values.
     pub contrast: f64,
-}
-
-/// Beyond this the step is over to 1e-7: most pixels of a window lie there.
-const OVER: f64 = 4.0;
-
-/// exp(-z) for z in 0 to 2 [`OVER`]^2, to 1e-8; without a branch. From 2^n and the series of what is left.
-#[inline(always)]
-fn exp_of_minus(z: f64) -> f64 {
-    // Adding it leaves the nearest whole number in the last bits.
-    const ROUNDS: f64 = 6_755_399_441_055_744.0;
-    let n = ROUNDS - z * std::f64::consts::LOG2_E;
-    let r = -z - (n - ROUNDS) * std::f64::consts::LN_2;
-    let series = [1.0 / 720.0, 1.0 / 120.0, 1.0 / 24.0, 1.0 / 6.0, 0.5, 1.0, 1.0];
-    let small = series.into_iter().fold(1.0 / 5040.0, |sum, t| sum * r + t);
-    small * f64::from_bits(n.to_bits().wrapping_add(1023) << 52)
-}
-
-/// erf(x) to 1.5e-7 (grey values have steps of 4e-3) and exp(-x^2). Source: Abramowitz and Stegun 7.1.26, which needs no exponential but that one.
-#[inline(always)]
-fn step(x: f64) -> (f64, f64) {
-    let z = smaller(x.abs(), OVER);
-    let t = 1.0 / (1.0 + 0.327_591_1 * z);
-    let gauss = exp_of_minus(z * z);
-    let series = [-1.453_152_027, 1.421_413_741, -0.284_496_736, 0.254_829_592];
-    let e = 1.0 - series.into_iter().fold(1.061_405_429, |sum, c| sum * t + c) * t * gauss;
-    let over = x.abs() > OVER;
-    ((if over { 1.0 } else { e }).copysign(x), if over { 0.0 } else { gauss })
 }
 
 /// Fits one saddle.
@@ -177,7 +146,8 @@ pub(super) fn fit_saddle_within(
             p[5] = 0.5 * (hi + lo);
             p[6] = 0.5 * (hi - lo) * sign;
         }
-        last = Some(adjust(&samples, &mut p, hand, cx, cy)?);
+        let enough = if thinned { Enough { px: SETTLED_PX, share: 0.1 } } else { ENOUGH };
+        last = Some(adjust(&samples, &mut p, hand, (cx, cy), enough)?);
     }
     let ((variance, cov), middle) = (last?, at?);
     let moved = to_squares(p[0] - start.x_px, p[1] - start.y_px);
@@ -208,15 +178,28 @@ pub(super) fn fit_saddle_within(
     u.is_finite().then_some(Saddle { point: PixelPoint::new(p[0], p[1]), u_px: u, blur_px: p[4], contrast })
 }
 
-/// A pixel's place and grey value.
-pub(super) type Sample = (f64, f64, f64);
-pub(super) type Params = SVector<f64, FREE>;
-pub(super) type Normal = SMatrix<f64, FREE, FREE>;
+/// When an adjustment is over: its last step moved the corner by less than `px` and took less than `share` of the misfit. Steps shrink at least
+/// tenfold near the end, so that what is left is less than a tenth of that.
+#[derive(Clone, Copy)]
+struct Enough {
+    px: f64,
+    share: f64,
+}
+
+/// A tenth of what the best corners are known to; the variance stands to a thousandth.
+const ENOUGH: Enough = Enough { px: 1e-3, share: 1e-3 };
 
 /// Levenberg-Marquardt on one window; residual variance and covariance of the parameters.
-fn adjust(samples: &[Sample], p: &mut Params, hand: f64, cx: f64, cy: f64) -> Option<(f64, Normal)> {
+fn adjust(
+    samples: &[Sample],
+    p: &mut Params,
+    hand: f64,
+    (cx, cy): (f64, f64),
+    enough: Enough,
+) -> Option<(f64, Normal)> {
     let n = samples.len() as f64;
-    let (mut best, mut jtj, mut jtr) = normal(samples, p, hand, cx, cy);
+    let mut window = Window::new(samples, p, hand, (cx, cy));
+    let (mut best, mut jtj, mut jtr) = window.normal(p);
     let mut damping = 1e-3;
     for _ in 0..25 {
         let mut a = jtj;
@@ -227,9 +210,12 @@ fn adjust(samples: &[Sample], p: &mut Params, hand: f64, cx: f64, cy: f64) -> Op
         let step = a.cholesky()?.solve(&jtr);
         let mut q = *p + step;
         q[4] = q[4].clamp(0.2, 12.0);
-        let (cost, jj, jr) = normal(samples, &q, hand, cx, cy);
+        if !window.holds(&q) {
+            window = Window::new(samples, &q, hand, (cx, cy));
+        }
+        let (cost, jj, jr) = window.normal(&q);
         if cost < best {
-            let small = (best - cost) < 1e-7 * best && step[0].hypot(step[1]) < 1e-4;
+            let small = (best - cost) < enough.share * best && step[0].hypot(step[1]) < enough.px;
             (*p, best, jtj, jtr) = (q, cost, jj, jr);
             damping = (damping * 0.3).max(1e-9);
             if small {
@@ -247,198 +233,9 @@ fn adjust(samples: &[Sample], p: &mut Params, hand: f64, cx: f64, cy: f64) -> Op
     Some((variance, cov))
 }
 
-/// Sums over pixels away from both edges; `r` is the grey value less the slopes' part.
-#[derive(Clone, Copy, Default)]
-struct Flat {
-    n: f64,
-    x: f64,
-    y: f64,
-    xx: f64,
-    xy: f64,
-    yy: f64,
-    r: f64,
-    rx: f64,
-    ry: f64,
-    rr: f64,
-}
-
-impl Flat {
-    fn take(&mut self, x: f64, y: f64, r: f64) {
-        self.n += 1.0;
-        self.x += x;
-        self.y += y;
-        self.xx += x * x;
-        self.xy += x * y;
-        self.yy += y * y;
-        self.r += r;
-        self.rx += r * x;
-        self.ry += r * y;
-        self.rr += r * r;
-    }
-}
-
-/// Pixels near an edge that are taken together.
-const TOGETHER: usize = 64;
-/// Numbers of a pixel's row: its derivatives, its residual, and what fills a vector.
-const ROW: usize = 12;
-const RESIDUAL: usize = FREE;
-
-/// Pixels near an edge: from the window's middle, from the crossing, from the edges, and their grey value.
-struct Near {
-    count: usize,
-    from_middle: [[f64; TOGETHER]; 2],
-    from_crossing: [[f64; TOGETHER]; 2],
-    from_edges: [[f64; TOGETHER]; 2],
-    grey: [f64; TOGETHER],
-    rows: [[f64; ROW]; TOGETHER],
-    /// Sums of products of the rows' numbers: those right of the diagonal, and what lies beside them in a vector.
-    sums: [[f64; ROW]; ROW],
-}
-
-impl Near {
-    fn new() -> Self {
-        let (none, sums) = ([0.0; TOGETHER], [[0.0; ROW]; ROW]);
-        let (twice, rows) = ([none; 2], [[0.0; ROW]; TOGETHER]);
-        Self { count: 0, from_middle: twice, from_crossing: twice, from_edges: twice, grey: none, rows, sums }
-    }
-
-    /// Takes the pixels at hand into the sums.
-    #[inline(always)]
-    fn sum_up(&mut self, p: &Params, hand: f64) {
-        let sigma = p[4];
-        let k = 1.0 / (std::f64::consts::SQRT_2 * sigma);
-        let slope = 2.0 / std::f64::consts::PI.sqrt() * k;
-        let ((s1, c1), (s2, c2)) = (p[2].sin_cos(), p[3].sin_cos());
-        let (mut e1, mut g1, mut e2, mut g2) = ([0.0; TOGETHER], [0.0; TOGETHER], [0.0; TOGETHER], [0.0; TOGETHER]);
-        for i in 0..TOGETHER {
-            (e1[i], g1[i]) = step(k * self.from_edges[0][i]);
-            (e2[i], g2[i]) = step(k * self.from_edges[1][i]);
-        }
-        for i in 0..TOGETHER {
-            let (x, y) = (self.from_middle[0][i], self.from_middle[1][i]);
-            let (dx, dy) = (self.from_crossing[0][i], self.from_crossing[1][i]);
-            let (d1, d2) = (self.from_edges[0][i], self.from_edges[1][i]);
-            // s > 0 where d1 d2 > 0: the top-left and bottom-right squares.
-            let s = e1[i] * e2[i];
-            let r = self.grey[i] - (p[5] + p[6] * s + p[7] * s * s + p[8] * x + p[9] * y);
-            let ds = p[6] + 2.0 * p[7] * s;
-            let (a1, a2) = (ds * slope * g1[i] * e2[i], ds * slope * g2[i] * e1[i]);
-            self.rows[i] = [
-                hand * (a1 * s1 - a2 * s2),
-                hand * (-a1 * c1 + a2 * c2),
-                -a1 * hand * (c1 * dx + s1 * dy),
-                a2 * hand * (c2 * dx + s2 * dy),
-                -(a1 * d1 + a2 * d2) / sigma,
-                1.0,
-                s,
-                s * s,
-                x,
-                y,
-                r,
-                0.0,
-            ];
-        }
-        let rows = &self.rows[..self.count];
-        products::<12>(rows, 0, &mut self.sums);
-        products::<8>(rows, 4, &mut self.sums);
-        products::<4>(rows, 8, &mut self.sums);
-        self.count = 0;
-    }
-}
-
-/// Adds products of four numbers of each row, from `first` on, with its last N: their sums stay in registers.
-#[inline(always)]
-fn products<const N: usize>(rows: &[[f64; ROW]], first: usize, to: &mut [[f64; ROW]; ROW]) {
-    let mut sums = [[0.0; N]; 4];
-    for row in rows {
-        for (k, sums) in sums.iter_mut().enumerate() {
-            let v = row[first + k];
-            for (sum, u) in sums.iter_mut().zip(&row[ROW - N..]) {
-                *sum += v * u;
-            }
-        }
-    }
-    for (to, sums) in to[first..].iter_mut().zip(sums) {
-        to[ROW - N..].iter_mut().zip(sums).for_each(|(t, s)| *t += s);
-    }
-}
-
-pub(super) fn normal(samples: &[Sample], p: &Params, hand: f64, cx: f64, cy: f64) -> (f64, Normal, Params) {
-    widest(
-        #[inline(always)]
-        || normal_of(samples, p, hand, cx, cy),
-    )
-}
-
-#[inline(always)]
-fn normal_of(samples: &[Sample], p: &Params, hand: f64, cx: f64, cy: f64) -> (f64, Normal, Params) {
-    let far = OVER * std::f64::consts::SQRT_2 * p[4];
-    let ((s1, c1), (s2, c2)) = (p[2].sin_cos(), p[3].sin_cos());
-    // Away from both edges only level and slopes are at work: sums by the sign of s.
-    let mut flat = [Flat::default(); 2];
-    let mut near = Near::new();
-    for &(x, y, g) in samples {
-        let (dx, dy) = (x - p[0], y - p[1]);
-        let d1 = hand * (-s1 * dx + c1 * dy);
-        let d2 = hand * (s2 * dx - c2 * dy);
-        if d1.abs() > far && d2.abs() > far {
-            let rest = g - (p[8] * (x - cx) + p[9] * (y - cy));
-            flat[usize::from(d1 * d2 > 0.0)].take(x - cx, y - cy, rest);
-            continue;
-        }
-        let i = near.count % TOGETHER;
-        (near.from_middle[0][i], near.from_middle[1][i]) = (x - cx, y - cy);
-        (near.from_crossing[0][i], near.from_crossing[1][i]) = (dx, dy);
-        (near.from_edges[0][i], near.from_edges[1][i]) = (d1, d2);
-        near.grey[i] = g;
-        near.count = i + 1;
-        if near.count == TOGETHER {
-            near.sum_up(p, hand);
-        }
-    }
-    near.sum_up(p, hand);
-    let sums = &near.sums;
-    let mut cost = sums[RESIDUAL][RESIDUAL];
-    let mut jtj = Normal::from_fn(|a, b| sums[a.min(b)][a.max(b)]);
-    let mut jtr = Params::from_fn(|a, _| sums[a][RESIDUAL]);
-    for (f, s) in flat.iter().zip([-1.0, 1.0]) {
-        let level = p[5] + p[6] * s + p[7];
-        cost += f.rr - 2.0 * level * f.r + f.n * level * level;
-        // Sum of residuals, and of residuals times x and y.
-        let (r, rx, ry) = (f.r - f.n * level, f.rx - level * f.x, f.ry - level * f.y);
-        for (i, v) in [r, s * r, r, rx, ry].into_iter().enumerate() {
-            jtr[5 + i] += v;
-        }
-        let block = [
-            [f.n, s * f.n, f.n, f.x, f.y],
-            [s * f.n, f.n, s * f.n, s * f.x, s * f.y],
-            [f.n, s * f.n, f.n, f.x, f.y],
-            [f.x, s * f.x, f.x, f.xx, f.xy],
-            [f.y, s * f.y, f.y, f.xy, f.yy],
-        ];
-        for (i, row) in block.iter().enumerate() {
-            for (j, v) in row.iter().enumerate() {
-                jtj[(5 + i, 5 + j)] += v;
-            }
-        }
-    }
-    (cost, jtj, jtr)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn the_step_is_good_to_2e_7() {
-        // Source: Abramowitz and Stegun, table 7.1.
-        for (x, y) in [(0.0, 0.0), (0.5, 0.5204998778), (1.0, 0.8427007929), (2.0, 0.9953222650), (-1.0, -0.8427007929)]
-        {
-            let (e, gauss) = step(x);
-            assert!((e - y).abs() < 2e-7 && (gauss - (-x * x).exp()).abs() < 2e-8, "{x}: {e} {gauss}");
-        }
-        assert_eq!((step(4.1), step(-9.0)), ((1.0, 0.0), (-1.0, 0.0)));
-    }
 
     /// A crossing of two oblique edges, each pixel the mean of 9 x 9 points, no blur but the pixel's own.
     fn drawn(cx: f64, cy: f64, a1: f64, a2: f64) -> GrayImage {
