@@ -14,9 +14,9 @@ use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use statrs::distribution::{ContinuousCDF, Normal};
 
+use super::blocks::Reduced;
 use super::edges::line_light;
 use super::light::{Light, median, tile_light};
-use super::pair::Reduced;
 use super::shade::fully_lit;
 use super::smooth::{Neighbourhood, even_means, means};
 use crate::vectors::widest;

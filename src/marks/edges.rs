@@ -9,9 +9,9 @@
 
 use rayon::prelude::*;
 
+use super::blocks::Reduced;
 use super::light::{Light, bits, middle, mix};
 use super::lines::{Along, CellLine, LANES, LEAST_ON_LINE, Line, Planes};
-use super::pair::Reduced;
 use crate::vectors::widest;
 
 /// Half length of a line in mark diameters: marks side by side must reach over more than half of it to be taken for light.

@@ -5,8 +5,9 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::blocks::Reduced;
 use super::detect::{Detection, Region};
-use super::pair::{Pair, Reduced};
+use super::pair::Pair;
 use super::patch::{RawPatch, cut};
 
 /// A place may cover this many times the area of all the volley's marks laid side by side before it is too big.

@@ -5,7 +5,7 @@
 
 use rayon::prelude::*;
 
-use super::pair::Reduced;
+use super::blocks::Reduced;
 
 /// Side of a tile in mark diameters. A cluster must fill half of a tile before it pulls the tile's median.
 const TILE_DIAMETERS: f64 = 4.0;

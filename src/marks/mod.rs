@@ -8,6 +8,7 @@
 //! what none of them explains.
 
 pub mod adjust;
+pub mod blocks;
 pub mod detect;
 pub mod edges;
 mod factor;
@@ -34,6 +35,7 @@ pub mod target;
 pub mod things;
 pub mod ways;
 
+pub use blocks::{Reduced, reduce};
 pub use detect::{Detection, Region, detect};
-pub use pair::{Pair, Reduced, reduce};
+pub use pair::Pair;
 pub use things::{Thing, Things, find_things};

@@ -7,8 +7,9 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::blocks::Reduced;
 use super::detect::Detection;
-use super::pair::{Pair, Reduced, catmull_rom};
+use super::pair::{Pair, catmull_rom};
 use super::shade::Shade;
 use super::shape::grain_px;
 use crate::points::PixelPoint;

@@ -11,8 +11,8 @@ use std::ops::Range;
 use nalgebra::{SMatrix, SVector};
 use serde::{Deserialize, Serialize};
 
+use super::blocks::Reduced;
 use super::light::median;
-use super::pair::Reduced;
 use super::smooth::{Neighbourhood, means};
 use crate::vectors::{ln, widest};
 
@@ -30,8 +30,10 @@ const STRAY_SIGMA: f32 = 6.0;
 const FLOOR: f32 = 0.01;
 /// Cells of a tile's side, in usual radii, from which the smooth surface is made.
 const TILE_RADII: f64 = 2.0;
-/// Rounds of Tukey's biweight, and its bend over the scaled median deviation (Holland and Welsch 1977: 95 % efficient).
+/// Rounds of Tukey's biweight at the most, the change of any term after which the next one would move no place by a hundredth of what strays
+/// ([`STRAY`]), and the bend over the scaled median deviation (Holland and Welsch 1977: 95 % efficient).
 const ROUNDS: usize = 12;
+const SETTLED: f64 = 2e-4;
 const BEND: f64 = 4.685;
 /// Light changes no place by more than a factor of eight: in full sun the shade has a tenth to a fifth of the light
 /// (common practice, no source), and a camera that shows both takes the middle.
@@ -209,7 +211,10 @@ fn smooth_light(ratio: &[[f32; 3]], w: usize, h: usize, tile: usize) -> Option<S
                     right += weight * v[c] * b;
                 }
             }
-            fit = matrix.cholesky()?.solve(&right);
+            let was = std::mem::replace(&mut fit, matrix.cholesky()?.solve(&right));
+            if (fit - was).amax() < SETTLED {
+                break;
+            }
         }
         out.by[c] = fit;
     }

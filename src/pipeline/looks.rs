@@ -13,8 +13,8 @@ use serde::{Deserialize, Serialize};
 
 use crate::camera::{Located, Wall, WallView};
 use crate::error::{Error, Result};
+use crate::marks::blocks::MOST_FACTOR;
 use crate::marks::group::{Groups, Rules, group};
-use crate::marks::pair::MOST_FACTOR;
 use crate::marks::{Pair, Reduced, Thing, detect, find_things, reduce};
 use crate::points::{PixelPoint, WallPoint};
 use crate::session::flags::FlagWord;
