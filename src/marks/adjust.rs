@@ -23,6 +23,8 @@ const AS_PROMISED: f64 = 0.7;
 
 /// An adjustment ends when a step lowers the misfit by less than this: a centre is then within a hundredth of its u.
 const SETTLED: f64 = 1e-4;
+/// The same where every second pixel is looked at, to choose between explanations and to start from: within a tenth.
+const NEARLY_SETTLED: f64 = 1e-2;
 
 /// What an adjustment may change of each mark.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -96,6 +98,7 @@ impl Target<'_> {
         freedom: Freedom,
     ) -> (f64, Vec<FittedMark>) {
         let modes = freedom == Freedom::Whole;
+        let least = if self.is_thinned() { NEARLY_SETTLED } else { SETTLED };
         let mut marks = start.to_vec();
         let mut work = Work::<N>::none();
         let (mut cost, mut right, matrix) = self.slopes(&marks, moving, !moving.is_empty(), &mut work);
@@ -113,7 +116,7 @@ impl Target<'_> {
             let (c, r, m) = self.slopes(&trial, moving, !modes, &mut work);
             if c < cost {
                 let gain = cost - c;
-                let settled = gain < SETTLED * (1.0 + 1e-3 * cost);
+                let settled = gain < least * (1.0 + 1e-3 * cost);
                 let promised = step.dot(&right);
                 let was = age;
                 marks = trial;

@@ -7,8 +7,10 @@ use nalgebra::{Cholesky, DMatrix, Dyn};
 
 use crate::vectors::widest;
 
-/// Rows that are computed together: two of the widest vectors.
+/// Rows of a group: two of the widest vectors.
 const TOGETHER: usize = 8;
+/// Groups that are computed together while there are as many left: a sum waits for the one before, and four vectors wait less than two.
+const GROUPS: usize = 2;
 
 /// The decomposition of a symmetric matrix, of which the lower triangle counts; `None` where it is not positive definite.
 pub(super) fn cholesky(a: &DMatrix<f64>) -> Option<Cholesky<f64, Dyn>> {
@@ -34,33 +36,48 @@ pub(super) fn cholesky(a: &DMatrix<f64>) -> Option<Cholesky<f64, Dyn>> {
 fn column(l: &mut [f64], tall: usize, j: usize) -> bool {
     let (before, rest) = l.split_at_mut(j * tall);
     let (own, _) = rest.split_at_mut(tall);
-    let first = j / TOGETHER * TOGETHER;
+    let mut at = j / TOGETHER * TOGETHER;
     let mut root = 0.0;
-    for (at, own) in (first..tall).step_by(TOGETHER).zip(own[first..].chunks_exact_mut(TOGETHER)) {
-        let mut sums = [0.0f64; TOGETHER];
-        sums.copy_from_slice(own);
-        for before in before.chunks_exact(tall) {
-            let factor = -before[j];
-            let rows = &before[at..at + TOGETHER];
-            for k in 0..TOGETHER {
-                sums[k] += factor * rows[k];
-            }
-        }
-        if at == first {
-            let diagonal = sums[j - first];
-            if diagonal.is_nan() || diagonal <= 0.0 {
-                return false;
-            }
-            root = diagonal.sqrt();
-        }
-        for k in 0..TOGETHER {
-            own[k] = sums[k] / root;
-        }
-        if at == first {
-            own[j - first] = root;
+    while at < tall {
+        if at + GROUPS * TOGETHER <= tall {
+            rows::<GROUPS>(before, own, (tall, j, at), &mut root);
+            at += GROUPS * TOGETHER;
+        } else {
+            rows::<1>(before, own, (tall, j, at), &mut root);
+            at += TOGETHER;
         }
     }
-    true
+    // Of what is negative there is no root, and nothing is none to divide by.
+    root > 0.0
+}
+
+/// Computes G groups of rows of column `j` from row `at` on. The first ones hold the diagonal, whose root is `root` from then on.
+#[inline(always)]
+fn rows<const G: usize>(before: &[f64], own: &mut [f64], (tall, j, at): (usize, usize, usize), root: &mut f64) {
+    let first = at <= j;
+    let own = &mut own[at..at + G * TOGETHER];
+    let mut sums = [[0.0f64; TOGETHER]; G];
+    sums.as_flattened_mut().copy_from_slice(own);
+    for before in before.chunks_exact(tall) {
+        let factor = -before[j];
+        let rows = &before[at..at + G * TOGETHER];
+        for g in 0..G {
+            for k in 0..TOGETHER {
+                sums[g][k] += factor * rows[g * TOGETHER + k];
+            }
+        }
+    }
+    if first {
+        *root = (0..TOGETHER).filter(|k| at + k == j).map(|k| sums[0][k]).sum::<f64>().sqrt();
+    }
+    for g in 0..G {
+        for k in 0..TOGETHER {
+            own[g * TOGETHER + k] = sums[g][k] / *root;
+        }
+    }
+    if first {
+        own[j - at] = *root;
+    }
 }
 
 #[cfg(test)]

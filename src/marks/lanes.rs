@@ -52,34 +52,133 @@ impl Lanes {
     }
 }
 
-/// Room for what a tile's pixels come to, used again from tile to tile and from step to step. Nothing is read before it is written.
+/// Numbers that are added up side by side; their sum is taken at the end.
+const ABREAST: usize = 8;
+/// Sums side by side.
+type Sums = [f32; ABREAST];
+
+/// Room for what tiles come to, used again from step to step. Of what stands for one tile nothing is read before it is written.
 pub(super) struct Work<const N: usize> {
-    /// What each mark lets through.
+    /// What each mark lets through in a tile.
     pub(super) clear: Vec<Row>,
     /// Its derivatives, of those that move. Single precision is enough: they only say where to step, and how far a centre is off to one part in a
     /// million.
     pub(super) by: Vec<[Row; N]>,
-    /// These weighted, pixel by pixel.
-    pub(super) panels: Vec<[[f32; N]; LANES]>,
-    /// Weighted residuals.
+    /// Weighted residuals in a tile.
     pub(super) pulled: Row,
+    /// The derivatives weighted.
+    pub(super) weighted: Vec<[Row; N]>,
+    /// Sums over tiles of derivatives times residuals, of each mark that moves.
+    pub(super) pulls: Vec<[Sums; N]>,
+    /// Sums over tiles of products of two marks' derivatives, of each two that move ([`pair_index`]).
+    pub(super) products: Vec<Products<N>>,
 }
 
 impl<const N: usize> Work<N> {
     /// None yet.
     pub(super) fn none() -> Self {
-        Self { clear: Vec::new(), by: Vec::new(), panels: Vec::new(), pulled: [0.0; LANES] }
+        Self {
+            clear: Vec::new(),
+            by: Vec::new(),
+            pulled: [0.0; LANES],
+            weighted: Vec::new(),
+            pulls: Vec::new(),
+            products: Vec::new(),
+        }
     }
 
-    /// Room for so many marks, so many of which move, and for the weighted derivatives where a matrix is wanted.
+    /// Room for so many marks, so many of which move, and for their products where a matrix is wanted; all sums are nothing.
     pub(super) fn of(&mut self, marks: usize, moving: usize, matrix: bool) -> &mut Self {
         self.clear.resize(marks, [0.0; LANES]);
         self.by.resize(moving, [[0.0; LANES]; N]);
+        self.pulls.clear();
+        self.pulls.resize(moving, [[0.0; ABREAST]; N]);
         if matrix {
-            self.panels.resize(moving, [[0.0; N]; LANES]);
+            self.weighted.resize(moving, [[0.0; LANES]; N]);
+            self.products.resize_with(pair_index(moving, 0), Products::new);
+            self.products.iter_mut().for_each(|p| p.any = false);
         }
         self
     }
+}
+
+/// Where two of a number of things stand in a list of all pairs, each with itself among them; the second is not after the first.
+pub(super) fn pair_index(one: usize, other: usize) -> usize {
+    one * (one + 1) / 2 + other
+}
+
+/// Sums of products of two marks' derivatives.
+pub(super) struct Products<const N: usize> {
+    /// Whether anything was added up.
+    any: bool,
+    sums: [[Sums; N]; N],
+}
+
+impl<const N: usize> Products<N> {
+    fn new() -> Self {
+        Self { any: false, sums: [[[0.0; ABREAST]; N]; N] }
+    }
+
+    /// Adds those of a tile: each of `a`'s derivatives times each of `b`'s, or of a mark's with themselves as far as the diagonal.
+    pub(super) fn add(&mut self, a: &[Row; N], b: &[Row; N], same: bool) {
+        if !std::mem::replace(&mut self.any, true) {
+            self.sums = [[[0.0; ABREAST]; N]; N];
+        }
+        widest(
+            #[inline(always)]
+            || {
+                for first in (0..N).step_by(DOWN) {
+                    let end = if same { first + DOWN } else { N };
+                    for second in (0..end).step_by(ACROSS) {
+                        some_products(a, b, (first, second), &mut self.sums);
+                    }
+                }
+            },
+        );
+    }
+
+    /// The sums themselves, row by row; `None` where nothing was added up.
+    pub(super) fn total(&self) -> Option<[[f64; N]; N]> {
+        self.any.then(|| self.sums.map(|row| row.map(|s| total(&s))))
+    }
+}
+
+/// Products that are computed together, rows and columns: their sums stay in registers, and there are enough of them that none waits for the last.
+const DOWN: usize = 2;
+const ACROSS: usize = 4;
+
+#[inline(always)]
+fn some_products<const N: usize>(
+    a: &[Row; N],
+    b: &[Row; N],
+    (first, second): (usize, usize),
+    sums: &mut [[Sums; N]; N],
+) {
+    let mut own = [[[0.0f32; ABREAST]; ACROSS]; DOWN];
+    for k in 0..DOWN {
+        for l in 0..ACROSS {
+            own[k][l] = sums[first + k][second + l];
+        }
+    }
+    for at in (0..LANES).step_by(ABREAST) {
+        for k in 0..DOWN {
+            for l in 0..ACROSS {
+                for i in 0..ABREAST {
+                    own[k][l][i] += a[first + k][at + i] * b[second + l][at + i];
+                }
+            }
+        }
+    }
+    for k in 0..DOWN {
+        for l in 0..ACROSS {
+            sums[first + k][second + l] = own[k][l];
+        }
+    }
+}
+
+/// The sum of what was added up side by side.
+pub(super) fn total(sums: &Sums) -> f64 {
+    sums.iter().map(|v| f64::from(*v)).sum()
 }
 
 /// A mark in single precision.
@@ -220,18 +319,19 @@ pub(super) fn left(t: &Lanes, clear: &Row, mut take: impl FnMut([f32; 2], f32, f
     }
 }
 
-/// Derivatives of the weighted residuals by one mark's unknowns, pixel by pixel, and their products with the residuals.
+/// Adds to `pulls` one mark's derivatives of a tile times the weighted residuals; the derivatives weighted, where they are wanted.
 pub(super) fn derivatives<const N: usize>(
     t: &Lanes,
     let_through: (&Row, &Row),
     pulled: &Row,
     by: &[Row; N],
-    panel: Option<&mut [[f32; N]; LANES]>,
-) -> [f64; N] {
+    pulls: &mut [Sums; N],
+    weighted: Option<&mut [Row; N]>,
+) {
     widest(
         #[inline(always)]
-        || all_derivatives(t, let_through, pulled, by, panel),
-    )
+        || all_derivatives(t, let_through, pulled, by, pulls, weighted),
+    );
 }
 
 #[inline(always)]
@@ -240,95 +340,40 @@ fn all_derivatives<const N: usize>(
     (all, own): (&Row, &Row),
     pulled: &Row,
     by: &[Row; N],
-    panel: Option<&mut [[f32; N]; LANES]>,
-) -> [f64; N] {
-    let mut others = [0.0f32; LANES];
+    pulls: &mut [Sums; N],
+    weighted: Option<&mut [Row; N]>,
+) {
+    let (mut pull, mut weight) = ([0.0f32; LANES], [0.0f32; LANES]);
     for i in 0..LANES {
-        others[i] = all[i] / own[i];
+        let others = all[i] / own[i];
+        pull[i] = others * pulled[i];
+        weight[i] = others * t.root[i];
     }
-    let mut pull = [0.0; N];
-    for k in 0..N {
-        let mut each = [0.0f32; LANES];
-        for i in 0..LANES {
-            each[i] = others[i] * pulled[i] * by[k][i];
+    for (sums, by) in pulls.iter_mut().zip(by) {
+        let mut own = *sums;
+        for at in (0..LANES).step_by(ABREAST) {
+            for i in 0..ABREAST {
+                own[i] += pull[at + i] * by[at + i];
+            }
         }
-        pull[k] = sum(&each);
+        *sums = own;
     }
-    if let Some(panel) = panel {
-        for i in 0..LANES {
-            let w = others[i] * t.root[i];
-            for k in 0..N {
-                panel[i][k] = w * by[k][i];
+    if let Some(weighted) = weighted {
+        for (weighted, by) in weighted.iter_mut().zip(by) {
+            for i in 0..LANES {
+                weighted[i] = weight[i] * by[i];
             }
         }
     }
-    pull
 }
 
 #[inline(always)]
 fn sum(v: &Row) -> f64 {
-    let mut eight = [0.0f32; 8];
-    for part in v.chunks_exact(8) {
-        (0..8).for_each(|i| eight[i] += part[i]);
+    let mut eight = [0.0f32; ABREAST];
+    for part in v.chunks_exact(ABREAST) {
+        (0..ABREAST).for_each(|i| eight[i] += part[i]);
     }
-    eight.iter().map(|v| f64::from(*v)).sum()
-}
-
-/// Rows of a product that are computed together: their sums stay in registers.
-const TOGETHER: usize = 4;
-
-/// Sum over pixels of a's derivatives times b's.
-pub(super) fn product<const N: usize>(a: &[[f32; N]; LANES], b: &[[f32; N]; LANES]) -> [[f32; N]; N] {
-    widest(
-        #[inline(always)]
-        || {
-            let mut out = [[0.0f32; N]; N];
-            for first in (0..N).step_by(TOGETHER) {
-                rows::<N, N>(a, b, first, &mut out);
-            }
-            out
-        },
-    )
-}
-
-/// [`product`] of a mark's derivatives with themselves: up to the diagonal, and what lies beside it in the same rows.
-pub(super) fn square<const N: usize>(a: &[[f32; N]; LANES]) -> [[f32; N]; N] {
-    widest(
-        #[inline(always)]
-        || {
-            let mut out = [[0.0f32; N]; N];
-            for first in (0..N).step_by(TOGETHER) {
-                match first / TOGETHER {
-                    0 => rows::<N, TOGETHER>(a, a, first, &mut out),
-                    1 => rows::<N, { 2 * TOGETHER }>(a, a, first, &mut out),
-                    _ => rows::<N, N>(a, a, first, &mut out),
-                }
-            }
-            out
-        },
-    )
-}
-
-/// [`TOGETHER`] rows of a product from `first` on, as far as their first W numbers.
-#[inline(always)]
-fn rows<const N: usize, const W: usize>(
-    a: &[[f32; N]; LANES],
-    b: &[[f32; N]; LANES],
-    first: usize,
-    out: &mut [[f32; N]; N],
-) {
-    let mut sums = [[0.0f32; W]; TOGETHER];
-    for (a, b) in a.iter().zip(b) {
-        for (k, row) in sums.iter_mut().enumerate() {
-            let v = a[(first + k).min(N - 1)];
-            for (cell, u) in row.iter_mut().zip(b) {
-                *cell += v * u;
-            }
-        }
-    }
-    for (to, row) in out[first..].iter_mut().zip(sums) {
-        to.iter_mut().zip(row).for_each(|(to, v)| *to = v);
-    }
+    total(&eight)
 }
 
 #[cfg(test)]
@@ -361,15 +406,22 @@ mod tests {
 
     #[test]
     fn a_product_is_the_sum_of_its_pixels() {
-        let panel = |f: usize| -> [[f32; 12]; LANES] {
-            std::array::from_fn(|i| std::array::from_fn(|k| ((i * 7 + k * f) % 11) as f32 - 5.0))
+        let rows = |f: usize| -> [Row; 12] {
+            std::array::from_fn(|k| std::array::from_fn(|i| ((i * 7 + k * f) % 11) as f32 - 5.0))
         };
-        let (a, b) = (panel(3), panel(5));
-        let (p, s) = (product(&a, &b), square(&a));
+        let (a, b) = (rows(3), rows(5));
+        let (mut two, mut own) = (Products::new(), Products::new());
+        assert!(two.total().is_none());
+        for _ in 0..2 {
+            two.add(&a, &b, false);
+            own.add(&a, &a, true);
+        }
+        let (two, own) = (two.total().unwrap(), own.total().unwrap());
+        let exact = |a: &Row, b: &Row| 2.0 * a.iter().zip(b).map(|(a, b)| f64::from(a * b)).sum::<f64>();
         for (r, c) in (0..12).flat_map(|r| (0..12).map(move |c| (r, c))) {
-            assert_eq!(p[r][c], (0..LANES).map(|i| a[i][r] * b[i][c]).sum::<f32>());
+            assert_eq!(two[r][c], exact(&a[r], &b[c]));
             if c <= r {
-                assert_eq!(s[r][c], (0..LANES).map(|i| a[i][r] * a[i][c]).sum::<f32>());
+                assert_eq!(own[r][c], exact(&a[r], &a[c]));
             }
         }
     }

@@ -6,14 +6,15 @@
 use rayon::prelude::*;
 
 use super::adjust::Freedom;
-use super::fit::{FittedMark, MODES, TILT, UNKNOWNS, WAVE_ORDERS, nearest_mark, opacity_and_parts_at};
+use super::fit::{FittedMark, MODES, TILT, UNKNOWNS, WAVE_ORDERS};
 use super::patch::{Patch, RawPatch};
 use super::relief::are_dents;
 use super::separate::{Effort, Explained, choose, explain};
-use super::shape::{MarkShape, WINDOW, grain_px, spread};
+use super::shape::{LEAST_MARKS, MarkShape, WINDOW, spread};
 use super::smear::smeared;
 use super::takes::Takes;
 use super::target::Target;
+use super::texture::learn_texture;
 
 /// Rounds of learning: the third changes centres by less than 0.05 mm.
 const ROUNDS: usize = 3;
@@ -26,8 +27,6 @@ const FAINTER: [f64; 2] = [0.5, 0.25];
 const CLEARLY_FAINTER: f64 = 20.0;
 /// A wall in less than this share of the full light says nothing of its colour.
 const LEAST_LIGHT: f32 = 0.02;
-/// Least marks that teach size and strength.
-const LEAST_MARKS: usize = 3;
 
 /// The marks' colour, linear RGB, from all patches, and what it would be were the marks fainter by each of [`FAINTER`], as far as there
 /// are such colours. Empty without patches.
@@ -332,96 +331,4 @@ fn own_pixels(patch: &Patch, marks: &[FittedMark], shape: &MarkShape, mut take: 
             take(r, patch.opacity[i] / strength, 1.0 / variance);
         }
     }
-}
-
-/// Lags of the residuals' autocorrelation, px: a mark's raggedness hangs together over up to a sixth of its rim.
-const MOST_LAG: i64 = 12;
-
-/// One half of the lags up to [`MOST_LAG`], px across and down, each with its nearest whole length; the other half are their mirror images.
-fn half_of_lags() -> Vec<(i64, i64, usize)> {
-    let all = (0..=MOST_LAG).flat_map(|dy| (if dy == 0 { 0 } else { -MOST_LAG }..=MOST_LAG).map(move |dx| (dx, dy)));
-    let with_length = |(dx, dy): (i64, i64)| (dx, dy, ((dx * dx + dy * dy) as f64).sqrt().round() as usize);
-    all.map(with_length).filter(|l| l.2 <= MOST_LAG as usize).collect()
-}
-
-/// Least pixels of a mark that has a say in texture and grain.
-const LEAST_PIXELS: usize = 60;
-
-/// Texture and grain from what fits leave inside marks.
-///
-/// A mark's residuals, less their mean (which its strength stands for), have at each lag a covariance; less what the
-/// photo's noise has there, over the product of the levels, it is the texture's. The median over marks counts, so that
-/// a pair that was taken for one mark does not. Grain is the integral of the autocorrelation up to its first zero: for anything
-/// that varies slowly over a mark correlated residuals count as 1 / grain as many independent ones. Both are taken twice: against the opacity
-/// as it is, and against what each mark has in it ([`opacity_and_parts_at`]).
-fn learn_texture<'a>(shape: &mut MarkShape, fits: impl Iterator<Item = (&'a Patch, &'a [FittedMark])>) {
-    let bins = MOST_LAG as usize + 1;
-    let lags = half_of_lags();
-    let mut curves: Vec<Vec<f64>> = vec![Vec::new(); bins];
-    let mut own_curves = curves.clone();
-    for (patch, marks) in fits {
-        // Each pixel's residual, and whose it is: the nearest mark's.
-        let mut left = vec![(f64::NAN, usize::MAX); patch.opacity.len()];
-        let mut means = vec![(0.0, 0.0, 0usize); marks.len()];
-        let mut parts = vec![0.0; patch.opacity.len()];
-        for (i, l) in left.iter_mut().enumerate() {
-            if !(patch.sigma[i].is_finite() && patch.level[i] > 4.0 * patch.level_sigma(i)) {
-                continue;
-            }
-            let w = patch.wall_mm[i];
-            let Some((k, _)) = nearest_mark(marks, w).filter(|n| n.1 < WINDOW) else { continue };
-            let (laid, squares) = opacity_and_parts_at(marks, shape, w);
-            *l = (patch.opacity[i] - laid, k);
-            parts[i] = squares.sqrt();
-            means[k].0 += l.0;
-            means[k].1 += patch.level[i];
-            means[k].2 += 1;
-        }
-        for (i, l) in left.iter_mut().enumerate().filter(|(_, l)| l.1 != usize::MAX) {
-            let (sum, level, _) = means[l.1];
-            l.0 -= sum / level * patch.level[i];
-        }
-        let mut product = vec![vec![0.0; bins]; marks.len()];
-        let mut levels = vec![vec![0.0f64; bins]; marks.len()];
-        let mut owns = levels.clone();
-        let (w, h) = (patch.width as i64, patch.height as i64);
-        for y in 0..h {
-            for x in 0..w {
-                let i = (y * w + x) as usize;
-                let (r, k) = left[i];
-                if k == usize::MAX {
-                    continue;
-                }
-                for &(dx, dy, lag) in &lags {
-                    if x + dx < 0 || x + dx >= w || y + dy >= h {
-                        continue;
-                    }
-                    let j = ((y + dy) * w + x + dx) as usize;
-                    if left[j].1 == k {
-                        let noise = patch.noise_rho.get(lag).map_or(0.0, |r| r * patch.sigma[i] * patch.sigma[j]);
-                        product[k][lag] += r * left[j].0 - noise;
-                        levels[k][lag] += patch.level[i] * patch.level[j];
-                        owns[k][lag] += parts[i] * parts[j];
-                    }
-                }
-            }
-        }
-        for k in (0..marks.len()).filter(|&k| means[k].2 >= LEAST_PIXELS) {
-            (0..bins).for_each(|l| {
-                curves[l].push(product[k][l] / levels[k][l].max(1e-12));
-                own_curves[l].push(product[k][l] / owns[k][l].max(1e-12));
-            });
-        }
-    }
-    if curves[0].len() < LEAST_MARKS {
-        return;
-    }
-    let texture_and_grain = |curves: Vec<Vec<f64>>| {
-        let curve: Vec<f64> = curves.into_iter().map(|c| spread(c).0).collect();
-        let variance = curve[0].max(1e-9);
-        let rho: Vec<f64> = curve.iter().map(|c| c / variance).collect();
-        (variance.sqrt().clamp(0.05, 0.8), grain_px(&rho).clamp(1.0, 100.0))
-    };
-    (shape.texture, shape.grain_px) = texture_and_grain(curves);
-    (shape.own_texture, shape.own_grain_px) = texture_and_grain(own_curves);
 }

@@ -32,6 +32,7 @@ mod smear;
 pub mod smooth;
 pub mod takes;
 pub mod target;
+mod texture;
 pub mod things;
 pub mod ways;
 

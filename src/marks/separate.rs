@@ -366,7 +366,13 @@ impl Search<'_> {
         let Some(target) = self.target else {
             return rough.into_iter().next().map(|(_, m)| self.thin.finish(m));
         };
-        let both = rough.into_iter().chain(discs).map(|(_, m)| m).collect();
+        // A disc of the usual size is often what the others led to as well.
+        let mut both: Vec<Vec<FittedMark>> = Vec::with_capacity(rough.len() + discs.len());
+        for (_, marks) in rough.into_iter().chain(discs) {
+            if !both.contains(&marks) {
+                both.push(marks);
+            }
+        }
         let mut trials = finely(self.thin, both, f64::INFINITY);
         trials.sort_by(|a, b| a.0.total_cmp(&b.0));
         let mut fit = target.finish(target.adjust(&trials.first()?.1, LAST, Freedom::Whole));

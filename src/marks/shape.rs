@@ -16,6 +16,8 @@ use super::takes::Takes;
 pub const STEP: f64 = 0.05;
 /// Last knot: rho = 1.6, where nothing of a mark is left.
 pub const KNOTS: usize = 33;
+/// Least marks that teach what marks look like.
+pub(super) const LEAST_MARKS: usize = 3;
 /// A mark must be at least this strong against the usual one to be a mark.
 const LEAST_STRENGTH: f64 = 0.12;
 /// A mark must not be farther from the usual radius than this many standard deviations: a Gaussian has one such in sixteen thousand. Two

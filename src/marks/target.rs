@@ -12,7 +12,7 @@ use std::sync::OnceLock;
 use nalgebra::{DMatrix, DVector};
 
 use super::fit::{Fit, FittedMark, MODES, UNKNOWNS, opacity_and_parts_at};
-use super::lanes::{LANES, Lanes, Mark, Profile, Row, Work, derivatives, lay, left, product, residuals, square};
+use super::lanes::{LANES, Lanes, Mark, Profile, Row, Work, derivatives, lay, left, pair_index, residuals, total};
 use super::patch::Patch;
 use super::shape::MarkShape;
 use crate::vectors::widest;
@@ -180,6 +180,11 @@ impl<'a> Target<'a> {
         }
     }
 
+    /// Whether only every second pixel is looked at.
+    pub(super) fn is_thinned(&self) -> bool {
+        self.most < 1.0
+    }
+
     /// Misfit without any mark.
     pub fn misfit_of_nothing(&self) -> f64 {
         self.tiles.iter().map(|t| t.nothing).sum()
@@ -221,7 +226,7 @@ impl<'a> Target<'a> {
         let reaches = self.reaches(marks);
         let single: Vec<Mark> = marks.iter().map(|m| Mark::new(m, self.origin_mm)).collect();
         let mut near: Vec<usize> = Vec::with_capacity(count);
-        let Work { clear, by, panels, pulled } = work.of(count, moving.len(), wanted);
+        let Work { clear, by, pulled, weighted, pulls, products } = work.of(count, moving.len(), wanted);
         for (tile, lanes) in self.tiles.iter().zip(&self.lanes) {
             near.clear();
             near.extend((0..count).filter(|&k| tile.reached_by(&marks[k], reaches[k])));
@@ -246,11 +251,12 @@ impl<'a> Target<'a> {
             }
             for &k in &near {
                 let Some(at) = place[k] else { continue };
-                let panel = panels.get_mut(at).filter(|_| wanted);
-                let pull = derivatives(lanes, (&all, &clear[k]), pulled, &by[at], panel);
-                (0..N).for_each(|i| right[N * at + i] += pull[i]);
+                let weighted = weighted.get_mut(at).filter(|_| wanted);
+                derivatives(lanes, (&all, &clear[k]), pulled, &by[at], &mut pulls[at], weighted);
             }
-            let Some(matrix) = &mut matrix else { continue };
+            if !wanted {
+                continue;
+            }
             // From here on by their places among those that move.
             near.retain_mut(|k| {
                 place[*k].is_some_and(|at| {
@@ -260,12 +266,20 @@ impl<'a> Target<'a> {
             });
             for (a, &k) in near.iter().enumerate() {
                 for &l in &near[..=a] {
-                    let block = if l == k { square(&panels[k]) } else { product(&panels[k], &panels[l]) };
-                    for (i, row) in block.iter().enumerate() {
-                        // Columns are contiguous: the inner loop runs down one of them.
-                        for (j, v) in row.iter().enumerate() {
-                            matrix[(N * l + j, N * k + i)] += f64::from(*v);
-                        }
+                    let (k, l) = (k.max(l), k.min(l));
+                    products[pair_index(k, l)].add(&weighted[k], &weighted[l], k == l);
+                }
+            }
+        }
+        for (right, pull) in right.as_mut_slice().iter_mut().zip(pulls.as_flattened()) {
+            *right += total(pull);
+        }
+        if let Some(matrix) = &mut matrix {
+            for (k, l) in (0..moving.len()).flat_map(|k| (0..=k).map(move |l| (k, l))) {
+                for (i, row) in products[pair_index(k, l)].total().iter().flatten().enumerate() {
+                    // Columns are contiguous: the inner loop runs down one of them.
+                    for (j, v) in row.iter().enumerate() {
+                        matrix[(N * l + j, N * k + i)] += v;
                     }
                 }
             }
@@ -390,8 +404,11 @@ impl<'a> Target<'a> {
         if nx.saturating_mul(ny) > 40_000 {
             return Vec::new();
         }
-        // What is left, gathered by cells of the grid: (weight x clear x residual, weight x clear^2).
-        let mut cells = vec![(0.0f32, 0.0f32); nx * ny];
+        // What is left, gathered by cells of the grid, with a kernel's reach of nothing about them: weight x clear x residual, weight x clear^2.
+        let reach = (1.2 * usual / grid).ceil() as usize;
+        let side = 2 * reach + 1;
+        let (across, down) = (nx.next_multiple_of(CELLS) + 2 * reach, ny + 2 * reach);
+        let mut cells = [vec![0.0f32; across * down], vec![0.0f32; across * down]];
         let single: Vec<Mark> = marks.iter().map(|m| Mark::new(m, self.origin_mm)).collect();
         let reaches = self.reaches(marks);
         let mut own: Row = [0.0; LANES];
@@ -404,56 +421,86 @@ impl<'a> Target<'a> {
             left(lanes, &all, |w, r, weight, clear| {
                 let at = |v: f32, middle: f64, first: f64| ((f64::from(v) + middle - first) / grid + 0.5) as usize;
                 let (x, y) = (at(w[0], self.origin_mm[0], x0), at(w[1], self.origin_mm[1], y0));
-                let cell = &mut cells[y.min(ny - 1) * nx + x.min(nx - 1)];
+                let cell = (y.min(ny - 1) + reach) * across + x.min(nx - 1) + reach;
                 let weight = weight / (1.0 + weight * texture);
-                *cell = (cell.0 + weight * clear * r, cell.1 + weight * clear * clear);
+                cells[0][cell] += weight * clear * r;
+                cells[1][cell] += weight * clear * clear;
             });
         }
-        let reach = (1.2 * usual / grid).ceil() as usize;
-        let side = 2 * reach + 1;
         let kernel = self.kernel.get_or_init(|| kernel(self.shape, grid, reach));
-        let (mut num, mut den) = (vec![0.0f32; nx * ny], vec![1e-12f32; nx * ny]);
+        let (mut num, mut den) = (Vec::with_capacity(nx * ny), Vec::with_capacity(nx * ny));
         widest(
             #[inline(always)]
             || {
-                for (i, &(a, b)) in cells.iter().enumerate().filter(|(_, c)| c.1 > 0.0) {
-                    let (cx, cy) = (i % nx, i / nx);
-                    let (first, last) = (cx.saturating_sub(reach), (cx + reach + 1).min(nx));
-                    for gy in cy.saturating_sub(reach)..(cy + reach + 1).min(ny) {
-                        let from = (gy + reach - cy) * side + first + reach - cx;
-                        let (row, to) = (from..from + last - first, gy * nx + first..gy * nx + last);
-                        num[to.clone()].iter_mut().zip(&kernel[0][row.clone()]).for_each(|(n, s)| *n += a * s);
-                        den[to].iter_mut().zip(&kernel[1][row]).for_each(|(d, q)| *d += b * q);
+                for y in 0..ny {
+                    for x in (0..nx).step_by(CELLS) {
+                        let sums = laid_over(&cells, across, (x, y), kernel, side);
+                        let here = ..CELLS.min(nx - x);
+                        num.extend_from_slice(&sums[0][here]);
+                        den.extend_from_slice(&sums[1][here]);
                     }
                 }
             },
         );
-        let (num, den): (Vec<f64>, Vec<f64>) =
-            num.iter().zip(&den).map(|(n, d)| (f64::from(*n), f64::from(*d))).unzip();
-        let gain: Vec<f64> = num.iter().zip(&den).map(|(n, d)| if *n > 0.0 { n * n / d } else { 0.0 }).collect();
-        let mut peaks: Vec<(f64, usize)> = (0..nx * ny)
-            .filter(|&i| {
-                let (x, y) = (i % nx, i / nx);
-                gain[i] > 0.0
-                    && (y.saturating_sub(1)..(y + 2).min(ny))
-                        .all(|yy| (x.saturating_sub(1)..(x + 2).min(nx)).all(|xx| gain[yy * nx + xx] <= gain[i]))
-            })
-            .map(|i| (gain[i], i))
-            .collect();
-        peaks.sort_by(|a, b| b.0.total_cmp(&a.0));
+        let each = num.iter().zip(&den).map(|(n, d)| (f64::from(*n), f64::from(*d)));
+        let gain: Vec<f64> = each.map(|(n, d)| if n > 0.0 { n * n / d } else { 0.0 }).collect();
+        // The best peaks so far, best first.
+        let mut peaks: Vec<(f64, usize)> = Vec::with_capacity(most + 1);
+        for (i, &own) in gain.iter().enumerate() {
+            if own <= 0.0 || (peaks.len() == most && peaks.last().is_none_or(|p| own <= p.0)) {
+                continue;
+            }
+            let (x, y) = (i % nx, i / nx);
+            let mut near = (y.saturating_sub(1)..(y + 2).min(ny)).map(|v| v * nx);
+            if near.all(|v| gain[v + x.saturating_sub(1)..v + (x + 2).min(nx)].iter().all(|g| *g <= own)) {
+                peaks.insert(peaks.partition_point(|p| p.0 >= own), (own, i));
+                peaks.truncate(most);
+            }
+        }
         peaks
             .into_iter()
-            .take(most)
             .flat_map(|(_, i)| {
                 let (x, y) = (x0 + (i % nx) as f64 * grid, y0 + (i / nx) as f64 * grid);
                 let disc = |radius: f64| {
-                    let strength = num[i] / den[i] * (usual / radius).powi(2);
+                    let strength = f64::from(num[i]) / f64::from(den[i]) * (usual / radius).powi(2);
                     FittedMark::disc(x, y, radius, strength.clamp(0.05, 0.9))
                 };
                 std::iter::once(disc(usual)).chain(small.map(disc))
             })
             .collect()
     }
+}
+
+/// Cells of the proposals' grid that are computed together.
+const CELLS: usize = 16;
+
+/// Sums over what lies about [`CELLS`] cells of a grid from `(x, y)` on, each kind of it times its kernel; the kinds of cells have half a kernel's side of
+/// nothing about them, and `across` of them make a row.
+#[inline(always)]
+fn laid_over(
+    cells: &[Vec<f32>; 2],
+    across: usize,
+    (x, y): (usize, usize),
+    kernel: &[Vec<f32>; 2],
+    side: usize,
+) -> [[f32; CELLS]; 2] {
+    // Against division by nothing.
+    let mut sums = [[0.0f32; CELLS], [1e-12; CELLS]];
+    for v in 0..side {
+        let row = (y + v) * across + x;
+        for u in 0..side {
+            // What lies left of a cell has the kernel's right half.
+            let at = side * side - 1 - (v * side + u);
+            for k in 0..2 {
+                let Some(from) = cells[k][row + u..].first_chunk::<CELLS>() else { continue };
+                let factor = kernel[k][at];
+                for i in 0..CELLS {
+                    sums[k][i] += from[i] * factor;
+                }
+            }
+        }
+    }
+    sums
 }
 
 /// A usual mark's profile over each cell of a grid about its centre, `reach` cells to each side, and its square: means over the cell's points.
