@@ -23,7 +23,14 @@ pub(super) fn cholesky(a: &DMatrix<f64>) -> Option<Cholesky<f64, Dyn>> {
     }
     let definite = widest(
         #[inline(always)]
-        || (0..n).all(|j| column(&mut l, tall, j)),
+        || {
+            for j in 0..n {
+                if !column(&mut l, tall, j) {
+                    return false;
+                }
+            }
+            true
+        },
     );
     definite.then(|| {
         let lower = l.chunks_exact(tall.max(1)).flat_map(|column| &column[..n]);

@@ -183,7 +183,11 @@ impl Window {
         let mut sums = [[0.0f64; ROW]; ROW];
         widest(
             #[inline(always)]
-            || self.near.iter().for_each(|n| n.sum_up(p, self.edges.hand, self.middle, &mut sums)),
+            || {
+                for near in &self.near {
+                    near.sum_up(p, self.edges.hand, self.middle, &mut sums);
+                }
+            },
         );
         let mut cost = sums[RESIDUAL][RESIDUAL];
         let mut jtj = Normal::from_fn(|a, b| sums[a.min(b)][a.max(b)]);
