@@ -18,7 +18,7 @@ use crate::photo::decode::{decode_gray, decode_rgb, let_go, luma, luma_of};
 use crate::photo::read_exif;
 use crate::points::PixelPoint;
 use crate::session::flags::FlagWord;
-use crate::sheet::near::least_factor;
+use crate::sheet::near::{ExpectedSheet, least_factor};
 use crate::sheet::tags::Part;
 use crate::sheet::{SheetView, find_sheets, find_sheets_at, find_sheets_from, find_sheets_near};
 
@@ -51,61 +51,104 @@ impl Drop for PlacedPhoto {
     }
 }
 
-/// A photo whose place is known, to which photos without sheets are registered.
+/// A photo whose place is known: it says where to look for sheets, and photos without any are registered to it.
 pub struct Reference {
     /// Its name, for messages.
     pub name: String,
     path: PathBuf,
     /// Its grey values, read once a photo without sheets asks for them: most days none does.
     gray: OnceLock<Option<GrayImage>>,
-    located: Located,
+    /// Where the calibration has it, while it has not been read.
+    pose: Option<WallView>,
+    placed: OnceLock<Option<Placed>>,
     size: (u32, u32),
+}
+
+/// Where a reference stands, and what of it shows paper.
+struct Placed {
+    located: Located,
     paper: Vec<bool>,
 }
 
 /// Cells of the reference's paper mask, px.
 const MASK_PX: usize = 8;
 
+impl Placed {
+    fn new(wall: &Wall, located: Located) -> Self {
+        let (width, height) = (wall.camera.width as usize / MASK_PX, wall.camera.height as usize / MASK_PX);
+        let paper = paper(wall, &located.view, &Grid { origin: (0, 0), factor: MASK_PX, width, height });
+        Self { located, paper }
+    }
+
+    /// Whether a place of a photo so wide is no wall: on paper, or beyond the rim.
+    fn avoid(&self, width: u32, p: PixelPoint) -> bool {
+        let (w, x, y) = (width as usize / MASK_PX, p.x_px as usize / MASK_PX, p.y_px as usize / MASK_PX);
+        x >= w || self.paper.get(y * w + x).copied().unwrap_or(true)
+    }
+}
+
 impl Reference {
     /// From a photo of the calibration's size that was placed.
     pub fn new(wall: &Wall, path: &Path, located: &Located) -> Self {
-        let name = path.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
-        let size = (wall.camera.width, wall.camera.height);
-        let (width, height) = (size.0 as usize / MASK_PX, size.1 as usize / MASK_PX);
-        let paper = paper(wall, &located.view, &Grid { origin: (0, 0), factor: MASK_PX, width, height });
-        Self { name, path: path.into(), gray: OnceLock::new(), located: located.clone(), size, paper }
+        Self { placed: OnceLock::from(Some(Placed::new(wall, located.clone()))), ..Self::unread(wall, path) }
     }
 
-    /// The tripod photo of a session, when it can be placed by its sheets.
+    /// The tripod photo of a session. Where the calibration knows where it stood it is read only once that is not enough: its sheets are
+    /// not where they were, or a photo shows none. `None` when it is not known and the photo cannot be placed by its sheets.
     pub fn of_tripod(wall: &Wall, path: &Path) -> Option<Self> {
-        let gray = upright_gray(path)?;
-        if gray.dimensions() != (wall.camera.width, wall.camera.height) {
-            return None;
-        }
-        let set = wall.geometry();
-        // The calibration knows where it stood; only where that is another photo now, all of it is searched.
-        let numbers: Vec<usize> = wall.sheets.iter().map(|s| s.number).collect();
-        let view = wall.tripod_pose.map(|pose| WallView { lens: wall.camera, pose });
-        let expected = view.map_or_else(Vec::new, |v| expected_sheets(wall, &v, &numbers));
-        let part = |p: Part| imageops::crop_imm(&gray, p.origin.0, p.origin.1, p.size.0, p.size.1).to_image();
-        let there = find_sheets_at(part, gray.dimensions(), &set, &expected);
-        let there = there.and_then(|seen| by_sheets(wall, &seen.sheets)?.ok());
-        let located = match there {
-            Some((located, _)) => located,
-            None => locate(wall, &find_sheets(&gray, &set).sheets)?,
+        let pose = wall.tripod_pose.map(|pose| WallView { lens: wall.camera, pose });
+        let out = Self { pose, ..Self::unread(wall, path) };
+        (out.pose.is_some() || out.placed(wall).is_some()).then_some(out)
+    }
+
+    fn unread(wall: &Wall, path: &Path) -> Self {
+        let name = path.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+        let size = (wall.camera.width, wall.camera.height);
+        Self { name, path: path.into(), gray: OnceLock::new(), pose: None, placed: OnceLock::new(), size }
+    }
+
+    /// Where it stands by its own sheets; `None` where it is no longer what it was.
+    fn placed(&self, wall: &Wall) -> Option<&Placed> {
+        let read = || {
+            let anew = self.gray.get().is_none().then(|| self.read()).flatten();
+            let gray = self.gray.get().and_then(Option::as_ref).or(anew.as_ref())?;
+            let set = wall.geometry();
+            // The calibration knows where it stood; only where that is another photo now, all of it is searched.
+            let part = |p: Part| imageops::crop_imm(gray, p.origin.0, p.origin.1, p.size.0, p.size.1).to_image();
+            let there = find_sheets_at(part, gray.dimensions(), &set, &self.by_pose(wall));
+            let there = there.and_then(|seen| by_sheets(wall, &seen.sheets)?.ok());
+            let located = match there {
+                Some((located, _)) => located,
+                None => locate(wall, &find_sheets(gray, &set).sheets)?,
+            };
+            Some(Placed::new(wall, located))
         };
-        Some(Self::new(wall, path, &located))
+        self.placed.get_or_init(read).as_ref()
+    }
+
+    /// Its sheets as the calibration has them.
+    fn by_pose(&self, wall: &Wall) -> Vec<ExpectedSheet> {
+        let numbers: Vec<usize> = wall.sheets.iter().map(|s| s.number).collect();
+        self.pose.as_ref().map_or_else(Vec::new, |v| expected_sheets(wall, v, &numbers))
+    }
+
+    /// Where a photo from the same place shows which sheets: as this one does, or while it has not been read, as the calibration has it.
+    fn expected(&self, wall: &Wall) -> Vec<ExpectedSheet> {
+        let Some(placed) = self.placed.get() else { return self.by_pose(wall) };
+        placed.as_ref().map_or_else(Vec::new, |p| {
+            let l = &p.located;
+            let seen: Vec<usize> = l.sheets.iter().copied().chain(l.moved.iter().map(|m| m.number)).collect();
+            expected_sheets(wall, &l.view, &seen)
+        })
+    }
+
+    fn read(&self) -> Option<GrayImage> {
+        upright_gray(&self.path).filter(|g| g.dimensions() == self.size)
     }
 
     /// Its grey values; `None` where the photo is no longer what it was.
     fn gray(&self) -> Option<&GrayImage> {
-        let read = || upright_gray(&self.path).filter(|g| g.dimensions() == self.size);
-        self.gray.get_or_init(read).as_ref()
-    }
-
-    fn avoid(&self, p: PixelPoint) -> bool {
-        let (w, x, y) = (self.size.0 as usize / MASK_PX, p.x_px as usize / MASK_PX, p.y_px as usize / MASK_PX);
-        x >= w || self.paper.get(y * w + x).copied().unwrap_or(true)
+        self.gray.get_or_init(|| self.read()).as_ref()
     }
 }
 
@@ -172,17 +215,27 @@ pub fn place_photo(wall: &Wall, folder: &Path, name: &str, references: &[&Refere
 /// Where a photo stands: by the sheets where they were before, else anywhere in the photo, else by the wall.
 fn place(wall: &Wall, rgb: &RgbImage, references: &[&Reference]) -> Result<(Located, How), String> {
     let set = wall.geometry();
-    let expected = references.last().map_or_else(Vec::new, |r| {
-        let seen: Vec<usize> =
-            r.located.sheets.iter().copied().chain(r.located.moved.iter().map(|m| m.number)).collect();
-        expected_sheets(wall, &r.located.view, &seen)
-    });
+    let last = references.last();
+    let mut expected = last.map_or_else(Vec::new, |r| r.expected(wall));
     // Most photos stand where the last one did: only the sheets' own parts of them need to be grey.
-    let part = |p: Part| luma_of(rgb, p.origin, p.size);
-    if let Some(seen) = find_sheets_at(part, rgb.dimensions(), &set, &expected)
-        && let Some(Ok(place)) = by_sheets(wall, &seen.sheets)
-    {
+    let there = |expected: &[ExpectedSheet]| {
+        let part = |p: Part| luma_of(rgb, p.origin, p.size);
+        let seen = find_sheets_at(part, rgb.dimensions(), &set, expected)?;
+        by_sheets(wall, &seen.sheets)?.ok()
+    };
+    if let Some(place) = there(&expected) {
         return Ok(place);
+    }
+    // Not where the calibration has them: are they where the tripod photo shows them?
+    if let Some(unread) = last.filter(|r| r.placed.get().is_none()) {
+        let was = std::mem::take(&mut expected);
+        unread.placed(wall);
+        expected = unread.expected(wall);
+        if expected != was
+            && let Some(place) = there(&expected)
+        {
+            return Ok(place);
+        }
     }
     let gray = &luma(rgb);
     if let Some(seen) = find_sheets_near(gray, &set, &expected)
@@ -196,7 +249,7 @@ fn place(wall: &Wall, rgb: &RgbImage, references: &[&Reference]) -> Result<(Loca
     if let Some(place) = by_sheets(wall, &find_sheets_from(gray, &set, factor).sheets) {
         return place;
     }
-    let place = by_the_wall(gray, references);
+    let place = by_the_wall(wall, gray, references);
     if place.is_err()
         && factor > 1
         && let Some(place) = by_sheets(wall, &find_sheets(gray, &set).sheets)
@@ -271,11 +324,11 @@ fn changed(l: &Located) -> Vec<(Option<FlagWord>, String)> {
     out
 }
 
-fn by_the_wall(gray: &GrayImage, references: &[&Reference]) -> Result<(Located, How), String> {
+fn by_the_wall(wall: &Wall, gray: &GrayImage, references: &[&Reference]) -> Result<(Located, How), String> {
     let mut why = "it shows no sheet that the calibration knows, and there is no placed photo to compare it with: leave the sheets up while you shoot, or name a tripod_photo".to_string();
     for r in references {
-        let Some(reference) = r.gray() else { continue };
-        match register(reference, &r.located, gray, &|p| r.avoid(p)) {
+        let Some((reference, placed)) = r.gray().and_then(|g| Some((g, r.placed(wall)?))) else { continue };
+        match register(reference, &placed.located, gray, &|p| placed.avoid(r.size.0, p)) {
             Ok(f) => return Ok((f.located, How::Wall { to: r.name.clone(), moved_px: f.moved_px, u_px: f.u_px })),
             Err(NotRegistered::NothingToHold) => {
                 why = "it shows no sheet, and the wall could not be followed (too little grain, or the camera moved too far): photograph the sheets again, and leave one or two up while you shoot".into();
