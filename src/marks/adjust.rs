@@ -23,7 +23,7 @@ const AS_PROMISED: f64 = 0.7;
 
 /// An adjustment ends when a step lowers the misfit by less than this: a centre is then within a hundredth of its u.
 const SETTLED: f64 = 1e-4;
-/// The same where every second pixel is looked at, to choose between explanations and to start from: within a tenth.
+/// The same where every second pixel is looked at, to choose between explanations, to say how far apart they are and to start from: within a tenth.
 const NEARLY_SETTLED: f64 = 1e-2;
 
 /// What an adjustment may change of each mark.

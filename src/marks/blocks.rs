@@ -48,7 +48,9 @@ pub fn reduce(pair: &Pair, factor: usize, x: (usize, usize), y: (usize, usize)) 
     let nothing = vec![[0.0f32; 3]; width * height];
     let mut out = Reduced { factor, origin, width, height, after: nothing.clone(), before: nothing };
     let n = 1.0 / (factor * factor) as f32;
-    let blocks = Blocks { pair, factor, weights: Weights::new(factor) };
+    // A still pair is not interpolated.
+    let weights = if pair.still { Weights(Vec::new()) } else { Weights::new(factor) };
+    let blocks = Blocks { pair, factor, weights };
     let band = width.max(1) * BLOCK_ROWS;
     let bands = out.after.par_chunks_mut(band).zip(out.before.par_chunks_mut(band)).enumerate();
     bands.for_each_init(Work::default, |Work { strip, places: at }, (k, (after, before))| {
@@ -139,7 +141,7 @@ struct Strip {
 
 impl Strip {
     /// The part of the photo before that blocks of the photo after between columns `left` and `right` and rows `top` and `bottom` show, in linear
-    /// light: as large as what one such band shows of a photo from nearly the same place; a block turns the rest by itpair.
+    /// light: as large as what one such band shows of a photo from nearly the same place; a block turns the rest by itself.
     fn of(pair: &Pair, (left, right): (usize, usize), (top, bottom): (usize, usize), out: &mut Self) {
         let (w, h) = (pair.before.width() as usize, pair.before.height() as usize);
         out.size = (0, 0);
@@ -249,7 +251,7 @@ fn places(pair: &Pair, (left, top): (usize, usize), factor: usize, places: &mut 
     }
 }
 
-/// What averaging a pair's blocks needs besides the photos.
+/// What averaging the photo before over blocks needs.
 struct Blocks<'a> {
     pair: &'a Pair<'a>,
     factor: usize,
@@ -261,7 +263,7 @@ impl Blocks<'_> {
     /// where part of a block lies outside.
     #[inline(always)]
     fn sums(&self, strip: &Strip, places: &[[f32; 2]], sums: &mut [[f32; 3]]) {
-        // Of lengths that the compiler knows: pixels that a block takes across and down, and numbers of a row of them.
+        // Of a length that the compiler knows: numbers of a row of the pixels that a block takes, or some more.
         match self.factor + 3 {
             0..=8 => self.sums_of::<24>(strip, places, sums),
             9..=10 => self.sums_of::<32>(strip, places, sums),

@@ -24,6 +24,7 @@ pub(super) fn cholesky(a: &DMatrix<f64>) -> Option<Cholesky<f64, Dyn>> {
     let definite = widest(
         #[inline(always)]
         || {
+            // A loop: an iterator's closure would not be inlined where vectors are wide.
             for j in 0..n {
                 if !column(&mut l, tall, j) {
                     return false;
@@ -75,6 +76,7 @@ fn rows<const G: usize>(before: &[f64], own: &mut [f64], (tall, j, at): (usize, 
         }
     }
     if first {
+        // Not by its index, which would take the sums out of registers.
         *root = (0..TOGETHER).filter(|k| at + k == j).map(|k| sums[0][k]).sum::<f64>().sqrt();
     }
     for g in 0..G {

@@ -121,6 +121,7 @@ impl<const N: usize> Products<N> {
 
     /// Adds those of a tile: each of `a`'s derivatives times each of `b`'s, or of a mark's with themselves as far as the diagonal.
     pub(super) fn add(&mut self, a: &[Row; N], b: &[Row; N], same: bool) {
+        const { assert!(N.is_multiple_of(ACROSS) && ACROSS.is_multiple_of(DOWN)) };
         if !std::mem::replace(&mut self.any, true) {
             self.sums = [[[0.0; ABREAST]; N]; N];
         }
@@ -137,7 +138,7 @@ impl<const N: usize> Products<N> {
         );
     }
 
-    /// The sums themselves, row by row; `None` where nothing was added up.
+    /// The sums themselves, row by row, of a mark with itself those up to the diagonal; `None` where nothing was added up.
     pub(super) fn total(&self) -> Option<[[f64; N]; N]> {
         self.any.then(|| self.sums.map(|row| row.map(|s| total(&s))))
     }

@@ -36,7 +36,8 @@ pub struct Crops {
 }
 
 impl Crops {
-    /// The part of two photos about a look's strongest changes; `None` where there are none, or they lie far apart.
+    /// The part of two photos about a look's strongest changes, as many of them as lie near each other; `None` where there are none, or the
+    /// place of each is too large by itself.
     pub(super) fn about(look: &VolleyLook, shots: usize, after: &RgbImage, before: &RgbImage) -> Option<Self> {
         if after.dimensions() != before.dimensions() {
             return None;

@@ -1,7 +1,7 @@
 //! What do the pixels about a checkerboard's corner say of it?
 //!
 //! The sums that an adjustment of [`super::saddle`]'s model asks for. Pixels far from both edges see only level and slopes: their sums are taken once and
-//! serve for every step. Those near an edge are taken in single precision, many at a time: their sums are then good to one part in a million, and a corner
+//! serve for as many steps as move the edges little. Those near an edge are taken in single precision, many at a time: their sums are then good to one part in a million, and a corner
 //! to a millionth of a pixel.
 
 use nalgebra::{SMatrix, SVector};
@@ -150,7 +150,7 @@ impl Window {
         for &(x, y, g) in samples {
             let (dx, dy) = (x - edges.x, y - edges.y);
             let (x, y) = (x - middle.0, y - middle.1);
-            out.reach_px = out.reach_px.max(dx.abs() + dy.abs());
+            out.reach_px = out.reach_px.max(dx.hypot(dy));
             let (d1, d2) = edges.distances(dx, dy);
             if d1.abs() > far && d2.abs() > far {
                 out.flat[usize::from(d1 * d2 > 0.0)].take(x, y, g);
@@ -170,7 +170,7 @@ impl Window {
         out
     }
 
-    /// Whether what is far from another model's edges is what was sorted as that.
+    /// Whether what was sorted as far is far from another model's edges, too.
     pub(super) fn holds(&self, p: &Params) -> bool {
         let now = Edges::new(p, self.edges.hand);
         let turned = now.sin_cos.iter().zip(&self.edges.sin_cos).map(|(a, b)| (a.0 - b.0).hypot(a.1 - b.1));
@@ -184,6 +184,7 @@ impl Window {
         widest(
             #[inline(always)]
             || {
+                // A loop: an iterator's closure would not be inlined where vectors are wide.
                 for near in &self.near {
                     near.sum_up(p, self.edges.hand, self.middle, &mut sums);
                 }

@@ -178,14 +178,16 @@ pub(super) fn fit_saddle_within(
     u.is_finite().then_some(Saddle { point: PixelPoint::new(p[0], p[1]), u_px: u, blur_px: p[4], contrast })
 }
 
-/// When an adjustment is over: its last step moved the corner by less than `px` and took less than `share` of the misfit. Steps shrink at least
-/// tenfold near the end, so that what is left is less than a tenth of that.
+/// When an adjustment is over: its last step moved the corner by less than `px` and took less than `share` of the misfit. Steps that are hardly damped
+/// ([`FREELY`]) shrink at least tenfold near the end, so that what is left is less than a tenth of that.
 #[derive(Clone, Copy)]
 struct Enough {
     px: f64,
     share: f64,
 }
 
+/// Damping below which a step goes nearly all the way.
+const FREELY: f64 = 0.1;
 /// A tenth of what the best corners are known to; the variance stands to a thousandth.
 const ENOUGH: Enough = Enough { px: 1e-3, share: 1e-3 };
 
@@ -215,7 +217,7 @@ fn adjust(
         }
         let (cost, jj, jr) = window.normal(&q);
         if cost < best {
-            let small = (best - cost) < enough.share * best && step[0].hypot(step[1]) < enough.px;
+            let small = damping < FREELY && (best - cost) < enough.share * best && step[0].hypot(step[1]) < enough.px;
             (*p, best, jtj, jtr) = (q, cost, jj, jr);
             damping = (damping * 0.3).max(1e-9);
             if small {
