@@ -22,7 +22,7 @@ use super::place::{How, PlacedPhoto, Reference, place_photo};
 use super::recalibrated::holding;
 use crate::camera::{Wall, WallView};
 use crate::error::Result;
-use crate::photo::decode::forget_spare;
+use crate::photo::decode::{forget_spare, keep_blocks};
 use crate::session::flags::FlagWord;
 use crate::session::{PairedVolley, Session};
 
@@ -113,6 +113,7 @@ impl Day {
     /// # Errors
     /// A machine that no flight fits.
     pub fn new(session: &Session, wall: &Wall) -> Result<Self> {
+        keep_blocks();
         Ok(Self {
             known: Known::new(session, wall)?,
             holds: BTreeMap::new(),
