@@ -11,6 +11,7 @@ use std::time::Instant;
 use jpeg_encoder::{ColorType, Encoder, SamplingFactor};
 use pockmark::camera::Wall;
 use pockmark::marks::{Pair, find_things, reduce};
+use pockmark::photo::decode::{forget_spare, let_go};
 use pockmark::photo::{decode_gray, decode_rgb};
 use pockmark::pipeline::pictures::Pictures;
 use pockmark::pipeline::place::{PlacedPhoto, Reference, place_photo};
@@ -138,7 +139,9 @@ fn main() -> Result<()> {
     let (volleys, sheets) = (photos(&session.paths.photos())?, photos(&dir.join("calibration"))?);
     let gray = |p: &Path| decode_gray(p, 1).map(|_| ());
     let luma = decode_ms(&volleys, gray)?;
-    let colour = decode_ms(&volleys, |p| decode_rgb(p, 1).map(|_| ()))?;
+    // Into the memory of the photo before, as a run does.
+    let colour = decode_ms(&volleys, |p| decode_rgb(p, 1).map(let_go))?;
+    forget_spare();
     println!(
         "{} photos of volleys, {} of the sheets; decoding to luma {luma:.0} ms a photo",
         volleys.len(),

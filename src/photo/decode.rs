@@ -71,7 +71,7 @@ pub fn forget_spare() {
 /// Largest block that the memory's keeper is told to keep: the grids of a photo of 50 megapixels. More than 32 MB the GNU C library always gives back.
 const KEPT_BYTES: usize = 30 << 20;
 
-/// Has blocks up to [`KEPT_BYTES`] kept for the next one to ask, where the GNU C library keeps the memory: until it has been given a large block
+/// Has blocks up to 30 MB kept for the next one to ask, where the GNU C library keeps the memory: until it has been given a large block
 /// back it takes each such block from the system and returns it, and fresh pages for a photo's grids cost a twelfth of a run. Nothing is touched here, and
 /// elsewhere nothing changes.
 pub fn keep_blocks() {
