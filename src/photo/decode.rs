@@ -33,11 +33,13 @@ const PIXELS_PER_BIT: u64 = 64;
 pub fn decode_gray(path: &Path, orientation: u8) -> Result<GrayImage> {
     let bytes = read(path)?;
     let upright = if is_jpeg(&bytes) {
-        match jpeg(path, &bytes, ColorSpace::Luma)? {
-            Jpeg::Pixels(pixels, w, h) => {
+        match jpeg(path, &bytes, ColorSpace::Luma) {
+            Ok(Jpeg::Pixels(pixels, w, h)) => {
                 DynamicImage::ImageLuma8(GrayImage::from_raw(w, h, pixels).ok_or_else(|| short(path))?)
             }
-            Jpeg::FourInks => DynamicImage::ImageLuma8(luma(&jpeg_rgb(path, &bytes)?)),
+            // Where colours are passed over, some damage to them ends the reading that would not if they were read: a photo is readable or is not,
+            // whatever is asked of it.
+            Ok(Jpeg::FourInks) | Err(_) => DynamicImage::ImageLuma8(luma(&jpeg_rgb(path, &bytes)?)),
         }
     } else {
         other(path, &bytes)?
