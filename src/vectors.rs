@@ -23,6 +23,9 @@ pub fn smaller<T: PartialOrd>(a: T, b: T) -> T {
     if a < b { a } else { b }
 }
 
+/// ln 2 in two parts: the first has few bits, so that its product with a whole number is exact.
+pub const LN_2: [f32; 2] = [0.693_359_4, -2.121_944_4e-4];
+
 /// Natural logarithm of a positive number to 3e-7, relative or absolute; without a branch, so that a loop takes many at once. NaN stays NaN. Source:
 /// the polynomial of `logf` in S. Moshier's Cephes library.
 #[inline(always)]
@@ -45,9 +48,8 @@ pub fn ln(x: f32) -> f32 {
     let f = f32::from_bits((above & 0x007f_ffff) + ROOT) - 1.0;
     let z = f * f;
     let series = TERMS[1..].iter().fold(TERMS[0], |sum, t| sum * f + t) * f * z;
-    // ln 2 in two parts: the first has few bits, so that its product is exact.
-    let small = series - 2.121_944_4e-4 * power - 0.5 * z;
-    f + small + 0.693_359_4 * power + 0.0 * x
+    let small = series + LN_2[1] * power - 0.5 * z;
+    f + small + LN_2[0] * power + 0.0 * x
 }
 
 #[cfg(test)]

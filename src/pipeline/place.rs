@@ -110,8 +110,14 @@ impl Reference {
     /// Where it stands by its own sheets; `None` where it is no longer what it was.
     fn placed(&self, wall: &Wall) -> Option<&Placed> {
         let read = || {
-            let anew = self.gray.get().is_none().then(|| self.read()).flatten();
-            let gray = self.gray.get().and_then(Option::as_ref).or(anew.as_ref())?;
+            let anew;
+            let gray = match self.gray.get() {
+                Some(kept) => kept.as_ref()?,
+                None => {
+                    anew = self.read()?;
+                    &anew
+                }
+            };
             let set = wall.geometry();
             // The calibration knows where it stood; only where that is another photo now, all of it is searched.
             let part = |p: Part| imageops::crop_imm(gray, p.origin.0, p.origin.1, p.size.0, p.size.1).to_image();

@@ -1,12 +1,12 @@
 //! What do the pixels about a checkerboard's corner say of it?
 //!
 //! The sums that an adjustment of [`super::saddle`]'s model asks for. Pixels far from both edges see only level and slopes: their sums are taken once and
-//! serve for as many steps as move the edges little. Those near an edge are taken in single precision, many at a time: their sums are then good to one part in a million, and a corner
-//! to a millionth of a pixel.
+//! serve for as many steps as move the edges little. Those near an edge are taken in single precision, many at a time: their sums are then good to one
+//! part in a million, and a corner to a millionth of a pixel.
 
 use nalgebra::{SMatrix, SVector};
 
-use crate::vectors::{smaller, widest};
+use crate::vectors::{LN_2, smaller, widest};
 
 /// Free parameters: x, y, two edge directions, blur, a, b, c, gx, gy.
 pub(super) const FREE: usize = 10;
@@ -29,8 +29,6 @@ const GROWTH: f64 = 1.05;
 fn exp_of_minus(z: f32) -> f32 {
     // Adding it leaves the nearest whole number in the last bits.
     const ROUNDS: f32 = 12_582_912.0;
-    // ln 2 in two parts: the first has few bits, so that its product is exact.
-    const LN_2: [f32; 2] = [0.693_359_4, -2.121_944_4e-4];
     let n = ROUNDS - z * std::f32::consts::LOG2_E;
     let whole = n - ROUNDS;
     let r = -z - whole * LN_2[0] - whole * LN_2[1];
