@@ -145,10 +145,11 @@ impl Window {
         let far = f64::from(OVER) * std::f64::consts::SQRT_2 * p[4] * GROWTH + SLACK_PX;
         let mut out =
             Self { near: Vec::new(), flat: [Flat::default(); 2], middle, edges, blur_px: p[4], reach_px: 0.0 };
+        let mut reach2 = 0.0;
         for &(x, y, g) in samples {
             let (dx, dy) = (x - edges.x, y - edges.y);
             let (x, y) = (x - middle.0, y - middle.1);
-            out.reach_px = out.reach_px.max(dx.hypot(dy));
+            reach2 = f64::max(reach2, dx * dx + dy * dy);
             let (d1, d2) = edges.distances(dx, dy);
             if d1.abs() > far && d2.abs() > far {
                 out.flat[usize::from(d1 * d2 > 0.0)].take(x, y, g);
@@ -165,6 +166,7 @@ impl Window {
                 near.count += 1;
             }
         }
+        out.reach_px = reach2.sqrt();
         out
     }
 
