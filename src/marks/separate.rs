@@ -27,6 +27,12 @@ const REFINED_DISCS: usize = 2;
 /// (overlapping marks, smooth and torn), all but one that came within 25 of the best were within 70 by then, and half to all of the others were beyond 200.
 const FIRST: usize = 4;
 const TOO_FAR: f64 = 200.0;
+/// One mark more than this far above the misfit without it by then, priors included, is given up too: of 94 such (the same sessions and others) none came within
+/// 17 of the evidence without it: with a shot unaccounted for ([`MISSING_PENALTY`]), a weight of less than one in a hundred.
+const HOPELESS: f64 = 20.0;
+/// Where roughly adjusted discs gain this much by one disc more, no number of waves and tilts makes up for it, and so many marks are only a start for more: of 599
+/// such, none came within 190 of the evidence with one more once both were adjusted finely; two of 144 that gained 1000 to 1500 were the better.
+const PASSED: f64 = 1500.0;
 /// Steps on all pixels: the thinned ones have led near the end.
 const LAST: usize = 6;
 /// -2 ln of how unlikely each missing mark is: a ball that leaves no mark or hits elsewhere happens once in some
@@ -84,8 +90,9 @@ pub fn explain(patch: &Patch, shape: &MarkShape, area_mm2: f64, most: usize, eff
     }
     let mut worse = 0;
     let mut usual: Vec<FittedMark> = Vec::new();
+    let one_more = |marks: &[FittedMark]| search.rough(with_one_more(&thin, marks));
+    let mut rough = one_more(&[]);
     for k in 1..=most {
-        let trials = with_one_more(&thin, &fits[k - 1].marks);
         // A mark whose rim waves and tilts can take in much of a second one, and what it leaves leads nowhere: discs of about the usual
         // size, found on their own, cannot.
         let mut discs = Vec::new();
@@ -93,15 +100,25 @@ pub fn explain(patch: &Patch, shape: &MarkShape, area_mm2: f64, most: usize, eff
             discs = distinct(&thin, with_one_more(&thin, &usual), REFINED_DISCS, SAME_ROUGH_MM, Freedom::UsualDisc);
             usual = discs.first().map_or_else(Vec::new, |d| d.1.clone());
         }
-        let Some(fine) = search.best(search.rough(trials), discs) else { break };
+        if let Some((misfit, marks)) = rough.first().filter(|_| effort == Effort::Whole && k < most) {
+            let next = one_more(marks);
+            if next.first().is_some_and(|n| n.0 < misfit - PASSED) {
+                fits.push(thin.finish(marks.clone()));
+                rough = next;
+                continue;
+            }
+        }
+        let without = fits[k - 1].trials.first().map_or(f64::INFINITY, |t| t.0);
+        let Some(fine) = search.best(rough, discs, without) else { break };
         let least = fits.iter().map(|f| f.minus_2_ln_evidence).fold(f64::MAX, f64::min);
         // Two numbers in a row that are far worse than the best: no further one will turn the tide. Nor will a second mark where the first is far from
         // paying for itself: it takes away less.
         worse = if fine.minus_2_ln_evidence > least + 20.0 { worse + 1 } else { 0 };
         fits.push(fine);
-        if worse == 2 || (worse == 1 && k == 1) {
+        if worse == 2 || (worse == 1 && k == 1) || k == most {
             break;
         }
+        rough = one_more(&fits[k].marks);
     }
     // Adding alone can start from a wrong place that only one more mark repairs: what is left of that when one of
     // its marks goes is tried as well.
@@ -114,7 +131,7 @@ pub fn explain(patch: &Patch, shape: &MarkShape, area_mm2: f64, most: usize, eff
         if rough.first().is_none_or(|r| r.0 > needed) {
             continue;
         }
-        if let Some(mut fine) = search.best(rough, Vec::new()) {
+        if let Some(mut fine) = search.best(rough, Vec::new(), f64::INFINITY) {
             if fine.misfit < fits[k].misfit {
                 std::mem::swap(&mut fits[k], &mut fine);
             }
@@ -135,7 +152,7 @@ pub fn reconsider(patch: &Patch, shape: &MarkShape, area_mm2: f64, fit: &Fit) ->
     let target = Target::new(patch, shape, area_mm2);
     let search = Search { target: Some(&target), thin: &thin };
     let rough = search.rough(elsewhere(&thin, &fit.marks));
-    let Some(mut again) = search.best(rough, Vec::new()) else { return fit.clone() };
+    let Some(mut again) = search.best(rough, Vec::new(), f64::INFINITY) else { return fit.clone() };
     let mut was = fit.clone();
     if was.misfit <= again.misfit {
         std::mem::swap(&mut was, &mut again);
@@ -167,7 +184,7 @@ pub fn refine(patch: &Patch, shape: &MarkShape, area_mm2: f64, fit: &Fit) -> Fit
             trials.extend(others.into_iter().map(|t| t.1));
         }
         let now = thin.adjust_some(&marks, &every(&marks), FINE, Freedom::Whole);
-        let others = finely(&thin, trials, now.0);
+        let others = finely(&thin, trials, now.0, f64::INFINITY);
         ends = std::iter::once(now).chain(others).collect();
         // Another explanation that turns out the better one takes its place, and the variances follow it: one that has every ball about
         // where it was. That a ball is elsewhere is for the evidence to say that decided on their number.
@@ -346,11 +363,16 @@ struct Search<'a> {
     thin: &'a Target<'a>,
 }
 
-/// Explanations adjusted with waves and tilt, with their misfits, in the order given; those that stay far above the best of them or `least` are left out.
-fn finely(thin: &Target, trials: Vec<Vec<FittedMark>>, least: f64) -> Vec<(f64, Vec<FittedMark>)> {
+/// Explanations adjusted with waves and tilt, with their misfits, in the order given; those that stay far above the best of them or `least` are left out, and all
+/// where the best stays above `most`.
+fn finely(thin: &Target, trials: Vec<Vec<FittedMark>>, least: f64, most: f64) -> Vec<(f64, Vec<FittedMark>)> {
     let adjusted = |m: &[FittedMark], rounds| thin.adjust_some(m, &every(m), rounds, Freedom::Whole);
     let first: Vec<_> = trials.iter().map(|m| adjusted(m, FIRST)).collect();
-    let limit = first.iter().map(|m| m.0).fold(least, f64::min) + TOO_FAR;
+    let best = first.iter().map(|m| m.0).fold(least, f64::min);
+    if best > most {
+        return Vec::new();
+    }
+    let limit = best + TOO_FAR;
     first.into_iter().filter(|m| m.0 <= limit).map(|(_, m)| adjusted(&m, FINE - FIRST)).collect()
 }
 
@@ -361,8 +383,14 @@ impl Search<'_> {
         distinct(self.thin, trials, most, SAME_ROUGH_MM, Freedom::Disc)
     }
 
-    /// The trial that fits best once all, and all `discs`, are adjusted with waves and tilt, the best on all pixels.
-    fn best(&self, rough: Vec<(f64, Vec<FittedMark>)>, discs: Vec<(f64, Vec<FittedMark>)>) -> Option<Fit> {
+    /// The trial that fits best once all, and all `discs`, are adjusted with waves and tilt, the best on all pixels; `None` where there is none, or none that has
+    /// a chance against one mark fewer and its misfit `without` (on the thinned pixels).
+    fn best(
+        &self,
+        rough: Vec<(f64, Vec<FittedMark>)>,
+        discs: Vec<(f64, Vec<FittedMark>)>,
+        without: f64,
+    ) -> Option<Fit> {
         let Some(target) = self.target else {
             return rough.into_iter().next().map(|(_, m)| self.thin.finish(m));
         };
@@ -373,7 +401,7 @@ impl Search<'_> {
                 both.push(marks);
             }
         }
-        let mut trials = finely(self.thin, both, f64::INFINITY);
+        let mut trials = finely(self.thin, both, f64::INFINITY, without + HOPELESS);
         trials.sort_by(|a, b| a.0.total_cmp(&b.0));
         let mut fit = target.finish(target.adjust(&trials.first()?.1, LAST, Freedom::Whole));
         fit.trials = trials;
