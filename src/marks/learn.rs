@@ -25,6 +25,11 @@ const MOST_OPAQUE: f64 = 0.92;
 const FAINTER: [f64; 2] = [0.5, 0.25];
 /// A fainter reading must lower the misfit by this: torn outlines alone make differences of some units.
 const CLEARLY_FAINTER: f64 = 20.0;
+/// Size of the change that leaves no light in any of the three colours. What becomes lighter may change by a dozen times as much, as where a fly has gone that was
+/// as dark as can be: it weighs no more than that, or four flies would outweigh five balls.
+const MOST_DARKENED: f64 = 1.732_050_807_568_877_2;
+/// Fewer changed pixels than this tell no colour.
+const LEAST_CHANGED: usize = 20;
 /// A wall in less than this share of the full light says nothing of its colour.
 const LEAST_LIGHT: f32 = 0.02;
 
@@ -40,17 +45,25 @@ fn colours(volleys: &[(usize, &[RawPatch])]) -> Vec<[f32; 3]> {
 
 /// A volley's changed pixels.
 struct Changes {
-    /// Relative change of each.
-    changes: Vec<[f64; 3]>,
-    /// Their sum, each weighted by its own size so that weak pixels' noise does not turn it.
+    /// Relative change of each, and the wall's own colour there.
+    pixels: Vec<([f64; 3], [f64; 3])>,
+    /// Sum of the changes, each weighted by its own size so that weak pixels' noise does not turn it, up to [`MOST_DARKENED`].
     sum: [f64; 3],
-    /// Sum of the wall's own colour there.
-    wall: [f64; 3],
+}
+
+fn dot(a: [f64; 3], b: [f64; 3]) -> f64 {
+    (0..3).map(|c| a[c] * b[c]).sum()
+}
+
+/// The direction of a sum, of length one; `None` where it has none.
+fn direction(sum: [f64; 3]) -> Option<[f64; 3]> {
+    let norm = dot(sum, sum).sqrt();
+    (norm >= 1e-9).then(|| sum.map(|v| v / norm))
 }
 
 impl Changes {
     fn of(patches: &[RawPatch]) -> Self {
-        let mut out = Self { changes: Vec::new(), sum: [0.0; 3], wall: [0.0; 3] };
+        let mut out = Self { pixels: Vec::new(), sum: [0.0; 3] };
         for p in patches {
             for i in 0..p.after.len() {
                 let e = p.expected[i];
@@ -59,47 +72,47 @@ impl Changes {
                 }
                 let r: [f64; 3] =
                     std::array::from_fn(|c| (f64::from(p.after[i][c]) + 0.002) / (f64::from(e[c]) + 0.002) - 1.0);
-                let size = r.iter().map(|v| v * v).sum::<f64>().sqrt();
+                let size = dot(r, r).sqrt();
+                let weight = size.min(MOST_DARKENED).powi(2) / size.max(1e-9);
+                (0..3).for_each(|c| out.sum[c] += r[c] * weight);
                 let shade = p.shade.get(i).copied().unwrap_or([1.0; 3]);
-                for c in 0..3 {
-                    out.sum[c] += r[c] * size;
-                    out.wall[c] += f64::from(e[c] / shade[c].max(LEAST_LIGHT));
-                }
-                out.changes.push(r);
+                out.pixels.push((r, std::array::from_fn(|c| f64::from(e[c] / shade[c].max(LEAST_LIGHT)))));
             }
         }
         out
     }
 }
 
-/// The direction in which the wall's colour changed, of length one.
-fn usual_direction(each: &[Changes]) -> Option<[f64; 3]> {
-    let d: [f64; 3] = std::array::from_fn(|k| each.iter().map(|c| c.sum[k]).sum());
-    let norm = d.iter().map(|v| v * v).sum::<f64>().sqrt();
-    (norm >= 1e-9).then(|| d.map(|v| v / norm))
+/// The direction in which the wall's colour changed, of length one: which side most volleys are on, and on that side the strongest pixels.
+fn usual_direction(each: &mut Vec<Changes>) -> Option<[f64; 3]> {
+    let sum = |each: &[Changes]| std::array::from_fn(|k| each.iter().map(|c| c.sum[k]).sum());
+    let mut side = direction(sum(each))?;
+    // Most volleys know the marks' colour; what one or two show besides (a ball left lying) may be stronger than all marks.
+    let votes: Vec<f64> = each.iter().map(|c| dot(c.sum, side)).collect();
+    let (with, against) = (votes.iter().filter(|v| **v > 0.0).count(), votes.iter().filter(|v| **v < 0.0).count());
+    if against > 0 {
+        let mut votes = votes.iter();
+        each.retain(|_| votes.next().is_none_or(|v| (*v > 0.0) == (with >= against)));
+        side = direction(sum(each))?;
+    }
+    let mut strongest = [0.0f64; 3];
+    for (r, _) in each.iter().flat_map(|c| &c.pixels).filter(|p| dot(p.0, side) > 0.0) {
+        let size = dot(*r, *r).sqrt();
+        (0..3).for_each(|c| strongest[c] += r[c] * size);
+    }
+    direction(strongest)
 }
 
 /// The wall's mean colour where it changed, linear RGB, and the strongest relative change along the usual direction.
 fn strongest_change(volleys: &[(usize, &[RawPatch])]) -> Option<([f64; 3], [f64; 3])> {
     let mut each: Vec<Changes> = volleys.iter().map(|v| Changes::of(v.1)).collect();
-    let count = |each: &[Changes]| each.iter().map(|c| c.changes.len()).sum::<usize>();
-    if count(&each) < 20 {
+    let d = usual_direction(&mut each)?;
+    let pixels: Vec<_> = each.into_iter().flat_map(|c| c.pixels).collect();
+    if pixels.len() < LEAST_CHANGED {
         return None;
     }
-    let mut d = usual_direction(&each)?;
-    // Most volleys know the marks' colour; what one or two show besides (a ball left lying) may be stronger than all marks.
-    let dot = |a: [f64; 3], b: [f64; 3]| (0..3).map(|c| a[c] * b[c]).sum::<f64>();
-    let votes: Vec<f64> = each.iter().map(|c| dot(c.sum, d)).collect();
-    let (with, against) = (votes.iter().filter(|v| **v > 0.0).count(), votes.iter().filter(|v| **v < 0.0).count());
-    if against > 0 {
-        let mut votes = votes.iter();
-        each.retain(|_| votes.next().is_none_or(|v| (*v > 0.0) == (with >= against)));
-        d = usual_direction(&each).filter(|_| count(&each) >= 20)?;
-    }
-    let n = count(&each) as f64;
-    let wall: [f64; 3] = std::array::from_fn(|k| each.iter().map(|c| c.wall[k]).sum::<f64>() / n);
-    let changes: Vec<[f64; 3]> = each.into_iter().flat_map(|c| c.changes).collect();
-    let mut along: Vec<f64> = changes.iter().map(|r| (0..3).map(|c| r[c] * d[c]).sum()).collect();
+    let wall: [f64; 3] = std::array::from_fn(|k| pixels.iter().map(|p| p.1[k]).sum::<f64>() / pixels.len() as f64);
+    let mut along: Vec<f64> = pixels.iter().map(|p| dot(p.0, d)).collect();
     let k = ((along.len() as f64 * 0.995) as usize).min(along.len() - 1);
     let extreme = *along.select_nth_unstable_by(k, f64::total_cmp).1;
     Some((wall, d.map(|v| v * extreme)))
@@ -330,5 +343,51 @@ fn own_pixels(patch: &Patch, marks: &[FittedMark], shape: &MarkShape, mut take: 
             let variance = (patch.sigma[i] / strength).powi(2) + 0.05;
             take(r, patch.opacity[i] / strength, 1.0 / variance);
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const SIDE: usize = 60;
+    const WALL: [f32; 3] = [0.5, 0.48, 0.45];
+
+    /// A wall on which what lies in the square from (10, 10) on, so many pixels wide, changed from one light to another.
+    fn patch(wide: usize, from: f32, to: f32) -> RawPatch {
+        let on = |i: usize| (10..10 + wide).contains(&(i % SIDE)) && (10..10 + wide).contains(&(i / SIDE));
+        let all = |light: f32| (0..SIDE * SIDE).map(|i| WALL.map(|v| if on(i) { light * v } else { v })).collect();
+        RawPatch {
+            origin: (0, 0),
+            step: 1,
+            width: SIDE,
+            height: SIDE,
+            after: all(to),
+            expected: all(from),
+            light_u: Vec::new(),
+            shade: Vec::new(),
+            wall_mm: (0..SIDE * SIDE).map(|i| [(i % SIDE) as f64, -((i / SIDE) as f64)]).collect(),
+            quiet: (0..SIDE * SIDE).map(|i| !on(i)).collect(),
+            masked: vec![false; SIDE * SIDE],
+            mm_per_px: 1.0,
+        }
+    }
+
+    #[test]
+    fn a_few_dark_pixels_that_went_do_not_outweigh_marks() {
+        // Five marks of 22 mm take half of the light; four flies of 7 mm leave a wall that is fifty times as bright as they were.
+        let each: Vec<RawPatch> =
+            (0..9).map(|k| if k < 5 { patch(20, 1.0, 0.5) } else { patch(6, 0.02, 1.0) }).collect();
+        let volleys: Vec<(usize, &[RawPatch])> = vec![(5, &each); 4];
+        let (wall, change) = strongest_change(&volleys).unwrap();
+        // Source: by hand.
+        for c in 0..3 {
+            let own = (0.5 * f64::from(WALL[c]) + 0.002) / (f64::from(WALL[c]) + 0.002) - 1.0;
+            assert!((change[c] - own).abs() < 0.01 && wall[c] > 0.4, "{change:?} {wall:?}");
+        }
+        // Chalk on a dark wall may brighten it as much, and does.
+        let chalk: Vec<RawPatch> = (0..5).map(|_| patch(20, 0.1, 1.0)).collect();
+        let (_, change) = strongest_change(&vec![(5, chalk.as_slice()); 4]).unwrap();
+        assert!(change.iter().all(|c| (7.0..9.0).contains(c)), "{change:?}");
     }
 }
