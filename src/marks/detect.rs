@@ -312,8 +312,10 @@ pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) ->
     let (significance, maps) = out.unwrap_or_default();
     let Light { ratio: light, step: light_step, edge_u: light_u, .. } = light;
     let lit = (!light_u.is_empty()).then(|| {
-        let wall = (0..n).step_by(7).filter(|i| class[*i] != PAPER);
-        fully_lit(wall.map(|i| std::array::from_fn(|c| r.before[i][c] * light[i][c])))
+        let expected = |i: usize| std::array::from_fn(|c| r.before[i][c] * light[i][c]);
+        let wall =
+            |x: usize, y: usize| Some(y * r.width + x).filter(|i| class[*i] != PAPER).map_or([f32::NAN; 3], expected);
+        fully_lit(wall, (r.width, r.height), diameter_cells)
     });
     let regions = regions(&significance, &maps, r.width, r.height, threshold);
     Detection { regions, light, light_u, lit, significance, threshold, light_step, radius_cells: radius }
