@@ -27,7 +27,7 @@ use super::measured::Measured;
 use super::page::{Owner, Turn, hidden_places, search_again, settle_late, unlooked_places, weigh_hidden};
 use super::passing::{self, Passed, passed};
 use super::recalibrated::{LaterWall, later_walls};
-use super::stray::part_strays;
+use super::stray::{Struck, part_strays};
 use super::summary::{calibration_of, shared_factors, summarise};
 use super::used::use_up;
 use super::zero::{session_inputs, set_zero};
@@ -219,10 +219,11 @@ impl Known {
         if let Some(colour) = colour {
             self.settle_hidden(&mut judged, &looked, &shape, colour)?;
         }
+        let struck = Struck::of(judged.iter().zip(&looked).map(|(j, k)| (j, k.volley.row.shots)));
         judged.par_iter_mut().zip(&looked).zip(&passed).try_for_each(|((j, k), passed)| -> Result<()> {
             let behind = hidden_places(k.turn, self.pivot());
             search_again(j, k.look, k.volley.row.shots, &behind, (&shape, colour), passed)?;
-            part_strays(j, k.volley.row.shots, &shape);
+            part_strays(j, k.volley.row.shots, &shape, struck.as_ref());
             weigh_hidden(j, &behind, &shape);
             Ok(())
         })?;
@@ -421,7 +422,9 @@ impl Known {
                     Ok(judged) => judged,
                     Err(e) => return Measured::failed(v, e.to_string(), Vec::new()),
                 };
-                part_strays(&mut judged, v.row.shots, &looks.shape);
+                let looked = self.looked();
+                let before = looks.judged.iter().zip(&looked).map(|(j, k)| (j, k.volley.row.shots));
+                part_strays(&mut judged, v.row.shots, &looks.shape, Struck::of(before).as_ref());
                 weigh_hidden(&mut judged, &behind, &looks.shape);
                 let decided = decide(&judged, v, decisions, &looks.shape);
                 self.measure_one(v, l, *wall, &decided)
