@@ -1,6 +1,7 @@
 //! What do a volley's marks say, and what is doubtful about them?
 
 use super::decide::Decided;
+use super::doubtful::doubtful;
 use super::judge::{FoundMark, Judged};
 use super::looks::{SIDEWAYS, VolleyLook};
 use super::measured::{Measured, MeasuredMark, spread_deg};
@@ -19,29 +20,12 @@ use crate::study::SAME_STEP;
 const LIGHT_STEP: f64 = 0.7;
 /// A mark whose strength is fewer own standard uncertainties than this is faint.
 const FAINT: f64 = 8.0;
-/// A number of marks less probable than this is doubtful, whatever it is.
-const SURE: f64 = 0.8;
-/// Marks as they were told apart need this weight among all ways to place the least certain of them.
-const CLEAR: f64 = 0.9;
 /// A speed this many times its setpoint, or its setpoint this many times the speed, is no scatter of a machine: a digit is wrong.
 const FAR_SPEED: f64 = 1.5;
 /// No ball was thrown as fast as this, 157 mph (common practice, no source).
 const FASTEST_MPS: f64 = 70.0;
 /// Shots of one setup at one speed scatter by less than this, deg (common practice, no source: some tenths to two or three).
 const WIDE_DEG: f64 = 6.0;
-/// A mark whose centre is known to no more than this part of its radius (u) may have been put there to make up the number: of those in rendered sessions half
-/// were beside no ball, or stood for a second one elsewhere.
-const LOOSE_RADII: f64 = 0.25;
-/// A mark this much smaller than the middle one of its volley is no whole mark: balls shot alike leave marks that differ by a fifth. Of 1 013 marks of rendered
-/// volleys that are in order none is; drips and remnants are.
-const SMALL: f64 = 0.65;
-/// The same of one this much larger, or this much fainter: a stain, a run of wet paint, a change of light that is fitted as a mark, or the soft rim of another
-/// one. Of 509 volleys that nothing else spoke against (renderings, 307 of them not `src/render`'s) nine have such a mark, and seven of those are wrong.
-const LARGE: f64 = 1.5;
-const WEAK: f64 = 0.25;
-/// No ball's mark is this much wider than the session's largest: what was read as wide as that were drying patches and the dust about marks; the widest
-/// of 27 other kinds of session came to 1.04 times the usual largest (another renderer than `src/render`).
-const WIDER: f64 = 1.2;
 /// Camera shift between two photos that is worth a word, px.
 const MOVED_PX: f64 = 3.0;
 
@@ -198,34 +182,12 @@ pub fn measure<'a>(
             i + 1
         ));
     }
-    let unsure = judged.doubtful.filter(|i| judged.sure < CLEAR && !by_person(*i));
-    if entries == shots && !marks.is_empty() && open(FlagWord::Doubtful) {
-        if judged.probability < SURE {
-            flags.push(FlagWord::Doubtful);
-            notes.push(format!(
-                "the marks overlap so much that their number is only {:.0} % sure: look at the photo",
-                100.0 * judged.probability
-            ));
-        } else if let Some(i) = unsure {
-            flags.push(FlagWord::Doubtful);
-            notes.push(format!("mark {} is barely told apart from its neighbour: look at the photo", i + 1));
-        } else if let Some((i, across_mm)) = too_large(&judged.marks, largest_mm, &by_person) {
-            flags.push(FlagWord::Doubtful);
-            notes.push(format!(
-                "mark {} is {across_mm:.0} mm across, where {largest_mm:.0} mm are the most to expect (marks.largest in session.toml): look at the photo whether it is a ball's",
-                i + 1
-            ));
-        } else if let Some((i, unlike)) = unlike(&judged.marks, &by_person) {
-            flags.push(FlagWord::Doubtful);
-            notes.push(format!("mark {} is much {unlike}: look at the photo", i + 1));
-        } else if let Some((i, u_mm)) = loosest(&judged.marks, &by_person) {
-            flags.push(FlagWord::Doubtful);
-            notes.push(format!(
-                "mark {} may lie up to {:.0} mm elsewhere, or be none, and another one be two balls': look at the photo",
-                i + 1,
-                2.0 * u_mm
-            ));
-        }
+    if entries == shots
+        && open(FlagWord::Doubtful)
+        && let Some(says) = doubtful(judged, largest_mm, &by_person)
+    {
+        flags.push(FlagWord::Doubtful);
+        notes.push(says);
     }
     let left_over = left_over(judged, &by_person).filter(|_| open(FlagWord::LeftOver));
     if let Some(says) = &left_over {
@@ -361,50 +323,6 @@ fn wide(marks: &[MeasuredMark]) -> Option<f64> {
     Some(up.max(sideways)).filter(|sd| *sd > WIDE_DEG)
 }
 
-/// The mark whose place is least certain, with the larger of its u across and up, mm, where that is more than [`LOOSE_RADII`]; none of those that are settled.
-fn loosest(marks: &[FoundMark], settled: &dyn Fn(usize) -> bool) -> Option<(usize, f64)> {
-    let u_mm = |m: &FoundMark| m.covariance_mm2[0][0].max(m.covariance_mm2[1][1]).sqrt();
-    let loose = marks.iter().enumerate().filter(|(i, m)| u_mm(m) > LOOSE_RADII * m.radius_mm && !settled(*i));
-    loose.map(|(i, m)| (i, u_mm(m))).max_by(|a, b| a.1.total_cmp(&b.1))
-}
-
-/// The largest mark, and how far it is across, mm, where that is more than a ball's can be.
-///
-/// What dries, fades or is lit otherwise on the whole wall is learned as the session's marks, so that none of it is unlike the others: of 348
-/// volleys of another renderer than `src/render` the two that were wrong without a word were such.
-fn too_large(marks: &[FoundMark], largest_mm: f64, settled: &dyn Fn(usize) -> bool) -> Option<(usize, f64)> {
-    let across = marks.iter().enumerate().filter(|(i, _)| !settled(*i)).map(|(i, m)| (i, 2.0 * m.radius_mm));
-    across.filter(|m| m.1 > WIDER * largest_mm).max_by(|a, b| a.1.total_cmp(&b.1))
-}
-
-/// The mark of three or more that is least like the middle one of its volley, and how: smaller than [`SMALL`] of it, larger than [`LARGE`], fainter than
-/// [`WEAK`]; none of those that are settled.
-fn unlike(marks: &[FoundMark], settled: &dyn Fn(usize) -> bool) -> Option<(usize, &'static str)> {
-    if marks.len() < 3 {
-        return None;
-    }
-    let middle = |of: fn(&FoundMark) -> f64| {
-        let mut all: Vec<f64> = marks.iter().map(of).collect();
-        all.sort_by(f64::total_cmp);
-        all[all.len() / 2]
-    };
-    let (radius, strength) = (middle(|m| m.radius_mm), middle(|m| m.strength));
-    let each = |(i, m): (usize, &FoundMark)| {
-        // How far beyond its limit each is, over one.
-        [
-            (
-                SMALL * radius / m.radius_mm,
-                "smaller than the others, as what is no ball's may be, or what is left of one beside a seam",
-            ),
-            (m.radius_mm / (LARGE * radius), "larger than the others, as a stain or a change of light may be"),
-            (WEAK * strength / m.strength, "fainter than the others, as a run, a stain or another mark's rim may be"),
-        ]
-        .map(|(beyond, how)| (beyond, i, how))
-    };
-    let all = marks.iter().enumerate().filter(|(i, _)| !settled(*i)).flat_map(each);
-    all.filter(|a| a.0 > 1.0).max_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, i, how)| (i, how))
-}
-
 fn near_edge(l: &VolleyLook, m: &FoundMark, p: PixelPoint) -> bool {
     let j = l.located.view.pixels_per_metre(WallPoint::new(m.x_mm * 1e-3, m.y_mm * 1e-3));
     let reach = j.map_or(0.0, |j| 1.2e-3 * m.radius_mm * j.iter().flatten().fold(0.0f64, |s, v| s.max(v.abs())));
@@ -496,27 +414,6 @@ mod tests {
     }
 
     #[test]
-    fn marks_that_are_loose_are_named() {
-        let nobody = |_: usize| false;
-        assert!(loosest(&[mark(13.0, 0.5), mark(14.5, 2.0), mark(11.0, 0.7)], &nobody).is_none());
-        // A quarter of 13 mm is 3.25 mm. Where a person settled one, the next is named.
-        let loose = [mark(13.0, 3.4), mark(14.0, 6.0), mark(13.0, 0.4)];
-        assert_eq!(loosest(&loose, &nobody), Some((1, 6.0)));
-        assert_eq!(loosest(&loose, &|i| i == 1), Some((0, 3.4)));
-        assert!(loosest(&[], &nobody).is_none());
-    }
-
-    #[test]
-    fn the_largest_of_marks_that_no_ball_leaves_is_named() {
-        let nobody = |_: usize| false;
-        let wet = [mark(28.0, 0.5), mark(33.0, 0.5), mark(20.0, 0.5)];
-        assert_eq!(too_large(&wet, 45.0, &nobody), Some((1, 66.0)));
-        assert_eq!(too_large(&wet, 45.0, &|i| i == 1), Some((0, 56.0)));
-        assert_eq!(too_large(&wet, 60.0, &nobody), None, "the session says how large they may be");
-        assert_eq!(too_large(&[mark(26.0, 0.5)], 45.0, &nobody), None);
-    }
-
-    #[test]
     fn what_no_mark_explains_is_named_until_a_person_set_a_mark_there() {
         let marks = vec![FoundMark { x_mm: 100.0, y_mm: 50.0, ..mark(13.0, 0.5) }, mark(13.0, 0.5)];
         let judged = |left_over_mm| Judged { marks: marks.clone(), left_over_mm, ..Judged::default() };
@@ -525,28 +422,5 @@ mod tests {
         assert!(left_over(&judged(Some([104.0, 44.0])), &|i| i == 1).is_some(), "that mark lies elsewhere");
         assert!(left_over(&judged(Some([104.0, 44.0])), &|i| i == 0).is_none());
         assert!(left_over(&judged(None), &|_| false).is_none());
-    }
-
-    #[test]
-    fn marks_unlike_the_others_are_named() {
-        let named = |marks: &[FoundMark], settled: &dyn Fn(usize) -> bool| {
-            unlike(marks, settled).map(|(i, how)| (i, how.split(' ').next().unwrap_or_default()))
-        };
-        let nobody = |_: usize| false;
-        let of = |radii: [f64; 5]| radii.map(|r| mark(r, 0.5));
-        let faint = |share: f64| [0.5, 0.5 * share, 0.6, 0.4].map(|strength| FoundMark { strength, ..mark(13.0, 0.5) });
-        // What balls of one volley differ by.
-        assert_eq!(named(&of([13.0, 14.5, 11.0, 10.5, 15.5]), &nobody), None);
-        assert_eq!(named(&faint(0.5), &nobody), None);
-        // The one farthest from the middle; where a person settled it, the next.
-        let small = of([13.0, 8.0, 14.0, 7.0, 14.0]);
-        assert_eq!((named(&small, &nobody), named(&small, &|i| i == 3)), (Some((3, "smaller")), Some((1, "smaller"))));
-        let large = of([13.0, 14.0, 20.0, 22.0, 12.0]);
-        assert_eq!((named(&large, &nobody), named(&large, &|i| i == 3)), (Some((3, "larger")), None));
-        assert_eq!((named(&faint(0.2), &nobody), named(&faint(0.2), &|i| i == 1)), (Some((1, "fainter")), None));
-        // Of two nobody knows which is usual, and small ones among small ones are.
-        assert_eq!(named(&[mark(8.0, 0.5), mark(14.0, 0.5)], &nobody), None);
-        assert_eq!(named(&of([8.0, 7.5, 8.0, 8.5, 7.0]), &nobody), None);
-        assert_eq!(named(&[], &nobody), None);
     }
 }

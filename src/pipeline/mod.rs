@@ -13,6 +13,7 @@ pub mod crowd;
 pub mod day;
 pub mod decide;
 pub mod decision;
+mod doubtful;
 pub mod expect;
 pub mod grid;
 pub mod inputs;
