@@ -35,6 +35,9 @@ const DISC: f64 = 0.3;
 const EDGES: f64 = 2.0;
 /// The same where two neighbouring tiles differ by this log ratio: lamps and clouds stay below half of it, an edge of the sun is above twice.
 const JUMP: f64 = 0.2;
+/// Where tiles differ by less than half of that, an edge shows as what it uncovered as it wandered, and goes on for many diameters: of another renderer's dusty marks that
+/// run together the longest are 10 diameters long, and a sun's edge over a wall is 85.
+const LONG: f64 = 15.0;
 /// Brightness classes of the noise; cells on paper and cells at an edge of the light are classes of their own.
 const CLASSES: usize = 8;
 const PAPER: u8 = CLASSES as u8;
@@ -59,6 +62,9 @@ pub struct Region {
     /// Standard deviation of its cells along its long and its short axis, cells.
     pub axes_cells: (f64, f64),
 }
+
+/// Significance of each cell, and its smoothed change in the three directions.
+type Maps = (Vec<f32>, [Vec<f32>; 3]);
 
 /// What [`detect`] gives.
 pub struct Detection {
@@ -260,13 +266,15 @@ pub fn detect(r: &Reduced, diameter_cells: f64, shots: usize, paper: &[bool]) ->
     let gradient = gradient_squared(r, &disc, &held);
     let mut mask = vec![false; n];
     let mut light = Light::default();
-    let mut out = None;
+    let mut out: Option<Maps> = None;
     let expected = (shots.max(1) + 1) as f64 * std::f64::consts::PI * (0.5 * diameter_cells + radius).powi(2);
     // Twice: what changed is kept out of light and noise the second time. A third and fourth time where the light has edges.
     for round in 0..4 {
         if round == 2 {
-            let changed = (0..n).filter(|&i| mask[i] && !on_paper(i)).count();
-            if changed as f64 <= EDGES * expected && light.jump < JUMP {
+            let changed = (0..n).filter(|&i| mask[i] && !on_paper(i)).count() as f64;
+            let goes_on = || longest(&out, r, threshold) > LONG * diameter_cells;
+            let more = changed > EDGES * expected && (light.jump > 0.5 * JUMP || goes_on());
+            if light.jump < JUMP && !more {
                 break;
             }
         }
@@ -394,6 +402,13 @@ fn gradient_squared(r: &Reduced, disc: &Neighbourhood, held: &[f32]) -> Vec<f32>
     );
     mean.iter_mut().filter(|v| v.is_nan()).for_each(|v| *v = 0.0);
     mean
+}
+
+/// Length of the longest place that changed, cells.
+fn longest(maps: &Option<Maps>, r: &Reduced, threshold: f64) -> f64 {
+    let Some((significance, maps)) = maps else { return 0.0 };
+    let span = |g: &Region| (g.x.1 - g.x.0).max(g.y.1 - g.y.0);
+    regions(significance, maps, r.width, r.height, threshold).iter().map(span).max().unwrap_or(0) as f64
 }
 
 /// Cells above half the threshold, widened by `reach` cells.
