@@ -27,9 +27,13 @@ pub fn fully_lit(expected: impl Fn(usize, usize) -> [f32; 3], size: (usize, usiz
     let reach = SHADE_DIAMETERS * diameter_cells;
     let step = reach.ceil().max(1.0) as usize;
     let places = (0..size.1).step_by(step).flat_map(|y| (0..size.0).step_by(step).map(move |x| (x, y)));
-    let about: Vec<[f32; 3]> = places.filter_map(|at| median_about(&expected, at, size, reach)).collect();
+    brightest(&places.filter_map(|at| median_about(&expected, at, size, reach)).collect::<Vec<_>>())
+}
+
+/// What only one in twenty of some values is brighter than, each channel by itself; values that are not known do not count.
+pub fn brightest(values: &[[f32; 3]]) -> [f32; 3] {
     std::array::from_fn(|c| {
-        let mut v: Vec<u32> = about.iter().map(|p| bits(p[c])).collect();
+        let mut v: Vec<u32> = values.iter().map(|p| p[c]).filter(|v| v.is_finite()).map(bits).collect();
         if v.is_empty() {
             return 1.0;
         }
