@@ -53,7 +53,7 @@ impl Advice {
     pub fn told(&self, open: bool) -> String {
         if open && self.u_then_mm >= self.u_now_mm && !self.sentence.is_empty() {
             return format!(
-                "another photo would hardly help, but see below what does not fit yet: wall positions between the sheets are good to {}{FIELD} only if all else is right",
+                "another photo would hardly help, but see what does not fit yet: wall positions between the sheets are good to {}{FIELD} only if all else is right",
                 mm(1e-3 * self.u_now_mm)
             );
         }

@@ -131,8 +131,13 @@ impl<'a> Job<'a> {
             .map(|p| {
                 let corners: usize = p.sheets.iter().map(|s| s.corners.len()).sum();
                 if p.size_px != size {
+                    let why = if (p.size_px.1, p.size_px.0) == size {
+                        "hold the camera the same way up for all photos, those of volleys too"
+                    } else {
+                        "another camera, zoom or crop"
+                    };
                     return Some(format!(
-                        "{} x {} px, the others {} x {}: another camera, zoom or crop",
+                        "{} x {} px, the others {} x {}: {why}",
                         p.size_px.0, p.size_px.1, size.0, size.1
                     ));
                 }

@@ -97,7 +97,7 @@ pub fn describe(wall: &Wall, c: &Calibration, path: &Path) -> String {
         None => "no tape distance was stated: the scale rests on the printed bars alone\n".into(),
     };
     let looks = wall.needs_look();
-    t += &format!("{}\n", c.advice.told(!looks.is_empty()));
+    t += &format!("{}\n", c.advice.told(needs_look(wall, c)));
     for w in looks {
         t += &format!("look: {w}\n");
     }

@@ -200,8 +200,12 @@ pub fn place_photo(wall: &Wall, folder: &Path, name: &str, references: &[&Refere
     };
     if rgb.dimensions() != size {
         let lies = (rgb.height(), rgb.width()) == size;
-        let advice = if lies {
-            "it lies on its side, so some program turned it: copy it again from the camera, as it was taken"
+        // A camera that turned its own photo says so; one that says nothing did not.
+        let by_camera = exif.orientation.is_some_and(|o| o > 4);
+        let advice = if lies && by_camera {
+            "the camera was held the other way up: photograph the sheets again, held as it is now (pockmark calibrate), or hold it as it was"
+        } else if lies {
+            "it lies on its side, so some program turned it, or the camera was held the other way up: copy it again from the camera, as it was taken, or photograph the sheets again with the camera held so"
         } else {
             "use the same camera, zoom and crop, or photograph the sheets again"
         };
