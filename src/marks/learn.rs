@@ -387,7 +387,7 @@ mod tests {
         }
         // Chalk on a dark wall may brighten it as much, and does.
         let chalk: Vec<RawPatch> = (0..5).map(|_| patch(20, 0.1, 1.0)).collect();
-        let (_, change) = strongest_change(&vec![(5, chalk.as_slice()); 4]).unwrap();
+        let (_, change) = strongest_change(&[(5, chalk.as_slice()); 4]).unwrap();
         assert!(change.iter().all(|c| (7.0..9.0).contains(c)), "{change:?}");
     }
 }
