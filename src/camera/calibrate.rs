@@ -121,6 +121,16 @@ fn exif_focal(input: &CalibrationInput, size: (u32, u32)) -> Option<f64> {
     same.filter_map(|p| p.optics.focal_px(size)).find(|f| SANE_FOCAL.contains(&(f / longer)))
 }
 
+/// What is to be said of a photo of another size than the others.
+fn other_size(own: (u32, u32), size: (u32, u32)) -> String {
+    let why = if (own.1, own.0) == size {
+        "hold the camera the same way up for all photos, those of volleys too, or copy it again from the camera, if a program turned it"
+    } else {
+        "another camera, zoom or crop"
+    };
+    format!("{} x {} px, the others {} x {}: {why}", own.0, own.1, size.0, size.1)
+}
+
 impl<'a> Job<'a> {
     fn new(input: &'a CalibrationInput) -> Result<Self> {
         let size = common_size(&input.photos)?;
@@ -131,15 +141,7 @@ impl<'a> Job<'a> {
             .map(|p| {
                 let corners: usize = p.sheets.iter().map(|s| s.corners.len()).sum();
                 if p.size_px != size {
-                    let why = if (p.size_px.1, p.size_px.0) == size {
-                        "hold the camera the same way up for all photos, those of volleys too"
-                    } else {
-                        "another camera, zoom or crop"
-                    };
-                    return Some(format!(
-                        "{} x {} px, the others {} x {}: {why}",
-                        p.size_px.0, p.size_px.1, size.0, size.1
-                    ));
+                    return Some(other_size(p.size_px, size));
                 }
                 if let Some(what) = usual.and_then(|u| p.optics.differs_from(&input.photos[u].optics)) {
                     return Some(format!("its Exif says {what}, unlike the others: another camera or another zoom"));

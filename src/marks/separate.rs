@@ -27,7 +27,7 @@ const REFINED_DISCS: usize = 2;
 /// (overlapping marks, smooth and torn), all but one that came within 25 of the best were within 70 by then, and half to all of the others were beyond 200.
 const FIRST: usize = 4;
 const TOO_FAR: f64 = 200.0;
-/// One mark more than this far above the misfit without it by then, priors included, is given up too: of 94 such (the same sessions and others) none came within
+/// One mark more than this far above the misfit without it by then, priors included, is given up too, and with it all further ones: of 94 such (the same sessions and others) none came within
 /// 17 of the evidence without it: with a shot unaccounted for ([`MISSING_PENALTY`]), a weight of less than one in a hundred.
 const HOPELESS: f64 = 20.0;
 /// Where roughly adjusted discs gain this much by one disc more, no number of waves and tilts makes up for it, and so many marks are only a start for more: of 599

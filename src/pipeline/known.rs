@@ -71,6 +71,8 @@ pub struct Learned {
     judged: Vec<Judged>,
     /// Judged second photos, in the order of those.
     judged_again: Vec<Judged>,
+    /// Where the volleys struck.
+    struck: Option<Struck>,
 }
 
 /// All calibrations of a session, each with its whitened factors.
@@ -231,7 +233,7 @@ impl Known {
             judge_look(look, v.row.shots as usize, &Behind::default(), &shape, colour, &Passed::default())
         };
         let judged_again = self.again.par_iter().map(second).collect::<Result<_>>()?;
-        let learned = Arc::new(Learned { shape, colour, judged, judged_again });
+        let learned = Arc::new(Learned { shape, colour, judged, judged_again, struck });
         self.learned = Some(learned.clone());
         Ok(learned)
     }
@@ -422,9 +424,7 @@ impl Known {
                     Ok(judged) => judged,
                     Err(e) => return Measured::failed(v, e.to_string(), Vec::new()),
                 };
-                let looked = self.looked();
-                let before = looks.judged.iter().zip(&looked).map(|(j, k)| (j, k.volley.row.shots));
-                part_strays(&mut judged, v.row.shots, &looks.shape, Struck::of(before).as_ref());
+                part_strays(&mut judged, v.row.shots, &looks.shape, looks.struck.as_ref());
                 weigh_hidden(&mut judged, &behind, &looks.shape);
                 let decided = decide(&judged, v, decisions, &looks.shape);
                 self.measure_one(v, l, *wall, &decided)

@@ -200,12 +200,8 @@ pub fn place_photo(wall: &Wall, folder: &Path, name: &str, references: &[&Refere
     };
     if rgb.dimensions() != size {
         let lies = (rgb.height(), rgb.width()) == size;
-        // A camera that turned its own photo says so; one that says nothing did not.
-        let by_camera = exif.orientation.is_some_and(|o| o > 4);
-        let advice = if lies && by_camera {
-            "the camera was held the other way up: photograph the sheets again, held as it is now (pockmark calibrate), or hold it as it was"
-        } else if lies {
-            "it lies on its side, so some program turned it, or the camera was held the other way up: copy it again from the camera, as it was taken, or photograph the sheets again with the camera held so"
+        let advice = if lies {
+            turned(exif.orientation)
         } else {
             "use the same camera, zoom and crop, or photograph the sheets again"
         };
@@ -220,6 +216,15 @@ pub fn place_photo(wall: &Wall, folder: &Path, name: &str, references: &[&Refere
     }
     let place = place(wall, &rgb, references);
     Ok(placed(rgb, place))
+}
+
+/// What to do about a photo whose sides are those of the calibration's, the other way round: a camera mostly says how it was held.
+fn turned(orientation: Option<u8>) -> &'static str {
+    if orientation.is_some_and(|o| o > 4) {
+        "the camera was held the other way up: photograph the sheets again, held as it is now (pockmark calibrate), or hold it as it was; if it was not turned, a program turned the photo: copy it again from the camera"
+    } else {
+        "it lies on its side, so some program turned it, or the camera was held the other way up: copy it again from the camera, as it was taken, or photograph the sheets again with the camera held so"
+    }
 }
 
 /// Where a photo stands: by the sheets where they were before, else anywhere in the photo, else by the wall.

@@ -3,7 +3,10 @@
 //! A mark's robust distance is taken from the median of the others in units of the session's own scatter (Rousseeuw and van
 //! Zomeren, *J. Am. Stat. Assoc.* 85, 633, 1990). With more marks than shots those far off are dropped, farthest first;
 //! with marks too many and none of them far, any of them may be the false one, and the mean is as doubtful as that makes it. With
-//! the right number a far mark stays - machines do throw wild - and is named.
+//! the right number a far mark stays - machines do throw wild - and is named. Where most of what was found lies far from all that other volleys
+//! struck, those say which marks are the volley's ([`Struck`]).
+
+use serde::{Deserialize, Serialize};
 
 use super::judge::{FoundMark, Judged, balls};
 use crate::marks::shape::MarkShape;
@@ -40,9 +43,11 @@ fn farthest(marks: &[FoundMark], sd_mm: (f64, f64)) -> Option<usize> {
 }
 
 /// Where a session's volleys have their marks, wall mm: the least and the most of their middles across and up.
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Struck([(f64, f64); 2]);
 
-/// Volleys from which it can be told where others' marks may lie.
+/// Volleys from which it can be told where others' marks may lie: one says nothing of a ladder's other speeds. Where two say too little, too few marks are near them, and nothing is
+/// left out for it.
 const LEAST_VOLLEYS: usize = 2;
 
 impl Struck {
@@ -78,13 +83,14 @@ fn leave_out(judged: &mut Judged, i: usize) {
     judged.mean_shift_mm = [0.0; 2];
 }
 
-/// Drops, names and weighs what does not belong. With more marks than shots, what lies far from where other volleys `struck` goes first, where as many as shots
-/// remain: balls left at a wall's foot leave more rings there than there are marks, and a median would side with them.
+/// Drops, names and weighs what does not belong. Where as many marks as shots lie near where other volleys `struck`, and as many and more far from it, the far ones go first: balls
+/// left at a wall's foot leave more rings there than there are marks, and a median would side with them.
 pub fn part_strays(judged: &mut Judged, shots: u32, shape: &MarkShape, struck: Option<&Struck>) {
     if let Some(struck) = struck {
         let far = |m: &FoundMark| struck.is_far(m, shape.group_mm);
         let near: u32 = judged.marks.iter().filter(|m| !far(m)).map(|m| m.count).sum();
-        if shots > 0 && near >= shots {
+        let outvoted = balls(&judged.marks) - near >= near && near >= shots.max(LEAST_MARKS as u32);
+        if outvoted {
             for i in (0..judged.marks.len()).rev() {
                 if far(&judged.marks[i]) {
                     leave_out(judged, i);
@@ -194,6 +200,17 @@ mod tests {
         part_strays(&mut j, 5, &shape(), Some(&struck));
         assert_eq!((j.marks.len(), j.dropped.len()), (5, 7));
         assert!(j.marks.iter().all(|m| m.y_mm > -100.0));
+        // Of one shot, and of one mark beyond among many, the median decides as before.
+        for floor in [&floor[..1], &floor[..4]] {
+            let (mut with, mut without) =
+                (volley(&[&GROUP[..], floor].concat()), volley(&[&GROUP[..], floor].concat()));
+            part_strays(&mut with, 5, &shape(), Some(&struck));
+            part_strays(&mut without, 5, &shape(), None);
+            assert_eq!(with, without);
+        }
+        let mut single = volley(&[(0.0, 0.0), (0.0, 900.0)]);
+        part_strays(&mut single, 1, &shape(), Some(&struck));
+        assert_eq!(single.dropped.len(), 0);
         // The ladder's end lies beyond all others: nothing of it goes.
         let mut end = at(900.0);
         part_strays(&mut end, 5, &shape(), Some(&struck));

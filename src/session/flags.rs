@@ -62,7 +62,7 @@ flags! {
     NoBefore, "no_before", true, "there is no photo of the wall before this volley";
     OneVolley, "one_volley", false, "is the only volley of its setup and speed, so drift between volleys cannot be seen";
     LeftOver, "left_over", true, "something changed as much as a mark would, and none of the marks explains it";
-    Doubtful, "doubtful", true, "holds marks that may not be the right ones: they overlap, one is barely told apart or hardly placed, or they are of unlike size or strength or too far apart for one setup's";
+    Doubtful, "doubtful", true, "holds marks that may not be the right ones: they overlap, one is barely told apart or hardly placed, two may be one, or they are of unlike size or strength or too far apart for one setup's";
     DoubtfulShot, "doubtful_shot", true, "lies further from the others of its volley than their scatter explains; it stays in every mean";
     ZeroShot, "zero_shot", false, "was shot with a known release angle; it sets the machine's zero and is no part of the study";
     Reviewed, "reviewed", false, "a person decided on this mark in review.csv";
