@@ -561,3 +561,15 @@ fn common_size(photos: &[CalibrationPhoto]) -> Result<(u32, u32)> {
         ))
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_photo_of_another_size_is_told_why() {
+        let lies = other_size((1500, 2000), (2000, 1500));
+        assert!(lies.starts_with("1500 x 2000 px, the others 2000 x 1500") && lies.contains("same way up"), "{lies}");
+        assert!(other_size((4000, 3000), (2000, 1500)).contains("another camera, zoom or crop"));
+    }
+}

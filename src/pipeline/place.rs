@@ -365,3 +365,21 @@ fn by_the_wall(wall: &Wall, gray: &GrayImage, references: &[&Reference]) -> Resu
     }
     Err(why)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_photo_on_its_side_is_told_what_its_camera_says_first() {
+        // Exif 2.32: 5 to 8 turn a photo by a quarter, 1 to 4 do not.
+        for orientation in [5, 6, 8] {
+            assert!(turned(Some(orientation)).starts_with("the camera was held the other way up"), "{orientation}");
+        }
+        for orientation in [None, Some(1), Some(3)] {
+            assert!(turned(orientation).starts_with("it lies on its side"), "{orientation:?}");
+        }
+        let both = [turned(Some(6)), turned(None)];
+        assert!(both.iter().all(|t| t.contains("photograph the sheets again") && t.contains("copy it again")));
+    }
+}
