@@ -83,7 +83,7 @@ impl Changes {
     }
 }
 
-/// The direction in which the wall's colour changed, of length one: which side most volleys are on, and on that side the strongest pixels.
+/// The direction in which the wall's colour changed, of length one: which side most volleys are on (the others are taken out), and on that side the strongest pixels.
 fn usual_direction(each: &mut Vec<Changes>) -> Option<[f64; 3]> {
     let sum = |each: &[Changes]| std::array::from_fn(|k| each.iter().map(|c| c.sum[k]).sum());
     let mut side = direction(sum(each))?;

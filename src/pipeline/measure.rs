@@ -408,14 +408,10 @@ fn on_paper(wall: &Wall, l: &VolleyLook, m: &FoundMark) -> bool {
 mod tests {
     use super::*;
 
-    fn mark(radius_mm: f64, u_mm: f64) -> FoundMark {
-        let covariance_mm2 = [[0.1, 0.0], [0.0, u_mm * u_mm]];
-        FoundMark { radius_mm, covariance_mm2, strength: 0.5, ..FoundMark::default() }
-    }
-
     #[test]
     fn what_no_mark_explains_is_named_until_a_person_set_a_mark_there() {
-        let marks = vec![FoundMark { x_mm: 100.0, y_mm: 50.0, ..mark(13.0, 0.5) }, mark(13.0, 0.5)];
+        let at = |x_mm: f64, y_mm: f64| FoundMark { x_mm, y_mm, radius_mm: 13.0, ..FoundMark::default() };
+        let marks = vec![at(100.0, 50.0), at(0.0, 0.0)];
         let judged = |left_over_mm| Judged { marks: marks.clone(), left_over_mm, ..Judged::default() };
         let says = left_over(&judged(Some([104.0, 44.0])), &|_| false).unwrap_or_default();
         assert!(says.contains("(104, 44) mm") && says.contains("look at the photo"), "{says}");
