@@ -39,7 +39,7 @@ const DISTORTION_U: [f64; 5] = [0.15, 0.15, 1e-3, 1e-3, 0.05];
 pub struct CalibrationPhoto {
     /// Its name, for messages.
     pub name: String,
-    /// Upright size, px.
+    /// Size, px; of a photo with the camera held another way up, as though it had been held as for the others.
     pub size_px: (u32, u32),
     /// What Exif says of lens and zoom.
     pub optics: Optics,

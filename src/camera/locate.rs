@@ -18,6 +18,7 @@ use super::input::corner_obs;
 use super::lens::{self, Lens};
 use super::lens_choice::bic;
 use super::start::pose_of_plane;
+use super::turn::Turn;
 use super::view::{Pose, WallView};
 use super::wall::Wall;
 use crate::points::WallPoint;
@@ -82,6 +83,9 @@ pub struct SheetMoved {
 pub struct Located {
     /// Lens and pose.
     pub view: WallView,
+    /// How the photo is turned against those of the calibration.
+    #[serde(default)]
+    pub turn: Turn,
     /// Covariance of the photo's own unknowns ([`OWN`]) from its own corner noise; zero for what was held.
     #[serde(with = "super::kept::own")]
     pub own_covariance: SMatrix<f64, OWN, OWN>,
@@ -298,6 +302,17 @@ fn explain(
     (now, as_good)
 }
 
+/// As [`locate`], of a photo turned so against the calibration's.
+pub fn locate_turned(wall: &Wall, sheets: &[SheetView], turn: Turn) -> Option<Located> {
+    if turn == Turn::NONE {
+        return locate(wall, sheets);
+    }
+    // Its sheets as the calibration's way up would have shown them.
+    let (back, size) = (turn.back(), turn.size((wall.camera.width, wall.camera.height)));
+    let sheets: Vec<SheetView> = sheets.iter().map(|s| back.sheet(s, size)).collect();
+    Some(locate(wall, &sheets)?.turned(turn))
+}
+
 /// Poses a photo by its sheets; `None` when it shows too little of sheets that the wall knows.
 pub fn locate(wall: &Wall, sheets: &[SheetView]) -> Option<Located> {
     let set = wall.geometry();
@@ -386,6 +401,7 @@ pub fn locate(wall: &Wall, sheets: &[SheetView]) -> Option<Located> {
         };
         return Some(Located {
             view: WallView { lens, pose: s.state.poses[0] },
+            turn: Turn::NONE,
             own_covariance,
             own_by_calibration,
             rms_px,
@@ -465,7 +481,22 @@ fn normal_by_calibration(wall: &Wall, state: &State, corners: &[CornerObs], loos
 type ByOwn = ([[f64; 2]; OWN], [[f64; 2]; lens::N]);
 
 impl Located {
-    /// Derivatives of the wall point shown by a fixed pixel by this photo's own unknowns ([`OWN`]) and by the lens terms.
+    /// The same of the photo turned: its own unknowns are told in the turned camera's axes.
+    fn turned(mut self, turn: Turn) -> Self {
+        let axes = turn.axes();
+        let mut step = SMatrix::<f64, OWN, OWN>::identity();
+        step.fixed_view_mut::<3, 3>(0, 0).copy_from(axes.matrix());
+        step.fixed_view_mut::<3, 3>(3, 3).copy_from(axes.matrix());
+        step.fixed_view_mut::<2, 2>(FOCAL + 1, FOCAL + 1).copy_from(&axes.matrix().fixed_view::<2, 2>(0, 0));
+        self.view = turn.view(&self.view);
+        self.own_covariance = step * self.own_covariance * step.transpose();
+        self.own_by_calibration.gemm(1.0, &step, &self.own_by_calibration.clone(), 0.0);
+        self.change = self.change.map(|c| LensChange { shift_px: turn.step(c.shift_px), ..c });
+        self.turn = turn;
+        self
+    }
+
+    /// Derivatives of the wall point shown by a fixed pixel by this photo's own unknowns ([`OWN`]), and by the lens terms of the calibration.
     fn by_own(&self, w: WallPoint) -> Option<ByOwn> {
         let d = self.view.wall_by_parameters(w)?;
         let lens = &self.view.lens;
@@ -474,7 +505,11 @@ impl Located {
         own[FOCAL] = std::array::from_fn(|a| lens.fx * d.by_lens[0][a] + lens.fy * d.by_lens[1][a]);
         own[FOCAL + 1] = d.by_lens[2];
         own[FOCAL + 2] = d.by_lens[3];
-        Some((own, d.by_lens))
+        let by_lens = match self.turn {
+            Turn::NONE => d.by_lens,
+            turn => turn.back().view(&self.view).wall_by_parameters(w)?.by_lens,
+        };
+        Some((own, by_lens))
     }
 
     /// How the wall point shown by a fixed pixel moves with each whitened factor of the calibration

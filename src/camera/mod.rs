@@ -18,6 +18,7 @@ pub mod register;
 pub mod start;
 pub mod suspect;
 pub mod trust;
+pub mod turn;
 pub mod unknowns;
 pub mod view;
 pub mod wall;
@@ -25,8 +26,9 @@ mod wall_check;
 
 pub use calibrate::{Calibration, CalibrationInput, calibrate};
 pub use lens::Lens;
-pub use locate::{Located, locate};
+pub use locate::{Located, locate, locate_turned};
 pub use optics::Optics;
 pub use register::{NotRegistered, Registered, register};
+pub use turn::Turn;
 pub use view::{Pose, WallView};
 pub use wall::Wall;

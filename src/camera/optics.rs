@@ -30,6 +30,9 @@ pub struct Optics {
     /// Digital zoom, 1 = not used.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub digital_zoom: Option<f64>,
+    /// How the camera was held, as Exif says it: 1 to 8.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub orientation: Option<u8>,
     /// The photo has as many pixels as the camera says that it stored.
     #[serde(skip)]
     pub whole: bool,
@@ -46,6 +49,7 @@ impl Optics {
             focal_length_mm: exif.focal_length_mm,
             focal_length_35mm_mm: exif.focal_length_35mm_mm,
             digital_zoom: exif.digital_zoom,
+            orientation: exif.orientation,
             whole: stored.is_none_or(|(w, h)| (w.max(h), w.min(h)) == (long, short)),
         }
     }

@@ -8,7 +8,7 @@ use rayon::prelude::*;
 use super::Progress;
 use super::made_with::{check, made_with};
 use crate::camera::calibrate::{CalibrationPhoto, LEVEL_U_M, Tape, WallFrame};
-use crate::camera::{Calibration, CalibrationInput, Optics, Wall, calibrate};
+use crate::camera::{Calibration, CalibrationInput, Optics, Turn, Wall, calibrate};
 use crate::error::{Context, Error, Result};
 use crate::photo::{decode_gray, read_exif};
 use crate::session::hash::{FileHash, sha256_file, sha256_hex};
@@ -230,6 +230,16 @@ fn look_at(
             Ok(())
         })?;
     }
+    // A lens is fixed to its sensor: all photos as the tripod's (or the first) was held.
+    let held = known.optics.orientation;
+    for photo in &mut photos {
+        if let Some(turn) = Turn::between(photo.optics.orientation, held) {
+            *photo = photo.turned(turn);
+        }
+        if photo.size_px == known.size_px {
+            photo.optics.orientation = held;
+        }
+    }
     let hashes = paths.par_iter().map(|(_, path)| sha256_file(path)).collect::<Result<_>>()?;
     let named = |(photo, (name, _)): (Looked, &(String, PathBuf))| CalibrationPhoto {
         name: name.clone(),
@@ -251,6 +261,11 @@ struct Looked {
 }
 
 impl Looked {
+    fn turned(&self, turn: Turn) -> Self {
+        let sheets = self.sheets.iter().map(|s| turn.sheet(s, self.size_px)).collect();
+        Self { size_px: turn.size(self.size_px), sheets, ..self.clone() }
+    }
+
     fn numbers(&self) -> impl Iterator<Item = usize> + '_ {
         self.sheets.iter().map(|s| s.number)
     }

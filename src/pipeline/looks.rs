@@ -252,6 +252,13 @@ pub fn look(wall: &Wall, ask: &Ask, before: &PlacedPhoto, after: &PlacedPhoto) -
     let Ask { volley, shots, pivot, radius_mm, old, only, keep } = *ask;
     let (was, _) = before.place.as_ref().ok_or_else(|| nowhere(before))?;
     let (is, how) = after.place.as_ref().ok_or_else(|| nowhere(after))?;
+    // A cell of one photo is taken for an upright cell of the other.
+    if was.turn != is.turn {
+        return Err(Error::no_answer(format!(
+            "{}: the camera was held another way up than for {}: hold it alike for the photos before and after a volley",
+            after.name, before.name
+        )));
+    }
     let pair = Pair::new(&before.rgb, &was.view, &after.rgb, &is.view);
     let place = usual_place(is, pivot.right_m);
     let j = is.view.pixels_per_metre(place).ok_or_else(|| nowhere(after))?;

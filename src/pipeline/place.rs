@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 use super::grid::{Grid, paper};
 use crate::camera::expect::expected_sheets;
 use crate::camera::moved::shift_words;
-use crate::camera::{Located, NotRegistered, Optics, Wall, WallView, locate, register};
+use crate::camera::{Located, NotRegistered, Optics, Turn, Wall, WallView, locate, locate_turned, register};
 use crate::error::Result;
 use crate::photo::decode::{decode_gray, decode_rgb, let_go, luma, luma_of};
 use crate::photo::read_exif;
@@ -20,7 +20,7 @@ use crate::points::PixelPoint;
 use crate::session::flags::FlagWord;
 use crate::sheet::near::{ExpectedSheet, least_factor};
 use crate::sheet::tags::Part;
-use crate::sheet::{SheetView, find_sheets, find_sheets_at, find_sheets_from, find_sheets_near};
+use crate::sheet::{SheetView, SheetsSeen, find_sheets, find_sheets_at, find_sheets_from, find_sheets_near};
 
 /// A photo's sheets fit the calibration when their RMS is below this, or this many times the calibration's own.
 const FIT_PX: f64 = 0.5;
@@ -61,6 +61,9 @@ pub struct Reference {
     /// Where the calibration has it, while it has not been read.
     pose: Option<WallView>,
     placed: OnceLock<Option<Placed>>,
+    /// How it is turned against the calibration's photos.
+    turn: Turn,
+    /// Its own size, px.
     size: (u32, u32),
 }
 
@@ -75,7 +78,8 @@ const MASK_PX: usize = 8;
 
 impl Placed {
     fn new(wall: &Wall, located: Located) -> Self {
-        let (width, height) = (wall.camera.width as usize / MASK_PX, wall.camera.height as usize / MASK_PX);
+        let lens = &located.view.lens;
+        let (width, height) = (lens.width as usize / MASK_PX, lens.height as usize / MASK_PX);
         let paper = paper(wall, &located.view, &Grid { origin: (0, 0), factor: MASK_PX, width, height });
         Self { located, paper }
     }
@@ -88,23 +92,24 @@ impl Placed {
 }
 
 impl Reference {
-    /// From a photo of the calibration's size that was placed.
+    /// From a photo that was placed.
     pub fn new(wall: &Wall, path: &Path, located: &Located) -> Self {
-        Self { placed: OnceLock::from(Some(Placed::new(wall, located.clone()))), ..Self::unread(wall, path) }
+        let placed = OnceLock::from(Some(Placed::new(wall, located.clone())));
+        Self { placed, ..Self::unread(wall, path, located.turn) }
     }
 
     /// The tripod photo of a session. Where the calibration knows where it stood it is read only once that is not enough: its sheets are
     /// not where they were, or a photo shows none. `None` when it is not known and the photo cannot be placed by its sheets.
     pub fn of_tripod(wall: &Wall, path: &Path) -> Option<Self> {
         let pose = wall.tripod_pose.map(|pose| WallView { lens: wall.camera, pose });
-        let out = Self { pose, ..Self::unread(wall, path) };
+        let out = Self { pose, ..Self::unread(wall, path, Turn::NONE) };
         (out.pose.is_some() || out.placed(wall).is_some()).then_some(out)
     }
 
-    fn unread(wall: &Wall, path: &Path) -> Self {
+    fn unread(wall: &Wall, path: &Path, turn: Turn) -> Self {
         let name = path.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
-        let size = (wall.camera.width, wall.camera.height);
-        Self { name, path: path.into(), gray: OnceLock::new(), pose: None, placed: OnceLock::new(), size }
+        let size = turn.size((wall.camera.width, wall.camera.height));
+        Self { name, path: path.into(), gray: OnceLock::new(), pose: None, placed: OnceLock::new(), turn, size }
     }
 
     /// Where it stands by its own sheets; `None` where it is no longer what it was.
@@ -122,7 +127,7 @@ impl Reference {
             // The calibration knows where it stood; only where that is another photo now, all of it is searched.
             let part = |p: Part| imageops::crop_imm(gray, p.origin.0, p.origin.1, p.size.0, p.size.1).to_image();
             let there = find_sheets_at(part, gray.dimensions(), &set, &self.by_pose(wall));
-            let there = there.and_then(|seen| by_sheets(wall, &seen.sheets)?.ok());
+            let there = there.and_then(|seen| by_sheets(wall, &seen.sheets, self.turn)?.ok());
             let located = match there {
                 Some((located, _)) => located,
                 None => locate(wall, &find_sheets(gray, &set).sheets)?,
@@ -189,6 +194,9 @@ pub fn place_photo(wall: &Wall, folder: &Path, name: &str, references: &[&Refere
     let exif = read_exif(&path)?;
     let rgb = decode_rgb(&path, exif.orientation.unwrap_or(1))?;
     let size = (wall.camera.width, wall.camera.height);
+    let held = Turn::between(wall.optics.orientation, exif.orientation);
+    // A photo that does not say how the camera was held counts as held alike where its sides do not speak against it.
+    let turn = held.unwrap_or_default();
     let optics = Optics::of(&exif, rgb.dimensions()).differs_from(&wall.optics);
     let placed = |rgb, place: Result<(Located, How), String>| {
         let (place, problem) = match place {
@@ -198,8 +206,8 @@ pub fn place_photo(wall: &Wall, folder: &Path, name: &str, references: &[&Refere
         let changed = place.as_ref().map(|(l, _)| changed(l)).unwrap_or_default();
         PlacedPhoto { name: name.into(), rgb, place, problem, changed }
     };
-    if rgb.dimensions() != size {
-        let lies = (rgb.height(), rgb.width()) == size;
+    if rgb.dimensions() != turn.size(size) {
+        let lies = held.is_none() && (rgb.height(), rgb.width()) == size;
         let advice = if lies {
             turned(exif.orientation)
         } else {
@@ -214,29 +222,31 @@ pub fn place_photo(wall: &Wall, folder: &Path, name: &str, references: &[&Refere
         );
         return Ok(placed(rgb, Err(problem)));
     }
-    let place = place(wall, &rgb, references);
+    let place = place(wall, &rgb, turn, references);
     Ok(placed(rgb, place))
 }
 
 /// What to do about a photo whose sides are those of the calibration's, the other way round: a camera mostly says how it was held.
 fn turned(orientation: Option<u8>) -> &'static str {
     if orientation.is_some_and(|o| o > 4) {
-        "the camera was held the other way up: photograph the sheets again, held as it is now (pockmark calibrate), or hold it as it was; if it was not turned, a program turned the photo: copy it again from the camera"
+        "the camera was held the other way up, and the photos of the sheets do not say how it was held: run `pockmark calibrate` again; if that changes nothing, copy them again from the camera, or photograph the sheets again, held as it is now"
     } else {
         "it lies on its side, so some program turned it, or the camera was held the other way up: copy it again from the camera, as it was taken, or photograph the sheets again with the camera held so"
     }
 }
 
 /// Where a photo stands: by the sheets where they were before, else anywhere in the photo, else by the wall.
-fn place(wall: &Wall, rgb: &RgbImage, references: &[&Reference]) -> Result<(Located, How), String> {
+fn place(wall: &Wall, rgb: &RgbImage, turn: Turn, references: &[&Reference]) -> Result<(Located, How), String> {
     let set = wall.geometry();
+    // One that was held another way up does not say where anything is in this photo.
+    let references: Vec<&Reference> = references.iter().copied().filter(|r| r.turn == turn).collect();
     let last = references.last();
     let mut expected = last.map_or_else(Vec::new, |r| r.expected(wall));
     // Most photos stand where the last one did: only the sheets' own parts of them need to be grey.
     let there = |expected: &[ExpectedSheet]| {
         let part = |p: Part| luma_of(rgb, p.origin, p.size);
         let seen = find_sheets_at(part, rgb.dimensions(), &set, expected)?;
-        by_sheets(wall, &seen.sheets)?.ok()
+        by_sheets(wall, &seen.sheets, turn)?.ok()
     };
     if let Some(place) = there(&expected) {
         return Ok(place);
@@ -253,31 +263,61 @@ fn place(wall: &Wall, rgb: &RgbImage, references: &[&Reference]) -> Result<(Loca
         }
     }
     let gray = &luma(rgb);
+    let by_sheets = |seen: SheetsSeen| by_these_and_others(wall, rgb, seen.sheets, turn);
     if let Some(seen) = find_sheets_near(gray, &set, &expected)
-        && let Some(place) = by_sheets(wall, &seen.sheets)
+        && let Some(place) = by_sheets(seen)
     {
         return place;
     }
     // Small tags are looked for last: it costs most, and only a camera that stands much farther away than before shows them.
     let side = expected.iter().map(|e| e.tag_side_px).fold(f64::INFINITY, f64::min);
     let factor = if side.is_finite() { least_factor(side) } else { 1 };
-    if let Some(place) = by_sheets(wall, &find_sheets_from(gray, &set, factor).sheets) {
+    if let Some(place) = by_sheets(find_sheets_from(gray, &set, factor)) {
         return place;
     }
-    let place = by_the_wall(wall, gray, references);
+    let place = by_the_wall(wall, gray, &references);
     if place.is_err()
         && factor > 1
-        && let Some(place) = by_sheets(wall, &find_sheets(gray, &set).sheets)
+        && let Some(place) = by_sheets(find_sheets(gray, &set))
     {
         return place;
     }
     place
 }
 
-/// Where a photo with these sheets stands; `None` when they are too few.
-fn by_sheets(wall: &Wall, sheets: &[SheetView]) -> Option<Result<(Located, How), String>> {
+/// As [`by_sheets`]; sheets whose tags are too small to be searched for are then measured where the place says that they are, so that a camera that was
+/// kicked or turned is known as well as one that stands where it stood.
+fn by_these_and_others(
+    wall: &Wall,
+    rgb: &RgbImage,
+    mut sheets: Vec<SheetView>,
+    turn: Turn,
+) -> Option<Result<(Located, How), String>> {
+    let set = wall.geometry();
+    let part = |p: Part| luma_of(rgb, p.origin, p.size);
+    let mut found = by_sheets(wall, &sheets, turn)?;
+    // What is measured tells where others are, farther away: each round has one sheet more, or is the last.
+    while let Ok((l, _)) = &found {
+        let others = wall.sheets.iter().map(|s| s.number).filter(|n| sheets.iter().all(|s| s.number != *n));
+        let expected = expected_sheets(wall, &l.view, &others.collect::<Vec<_>>());
+        let at_place = |e: &ExpectedSheet| find_sheets_at(part, rgb.dimensions(), &set, std::slice::from_ref(e));
+        let more: Vec<SheetView> = expected.iter().filter_map(at_place).flat_map(|seen| seen.sheets).collect();
+        if more.is_empty() {
+            break;
+        }
+        sheets.extend(more);
+        match by_sheets(wall, &sheets, turn) {
+            Some(Ok(better)) => found = Ok(better),
+            _ => break,
+        }
+    }
+    Some(found)
+}
+
+/// Where a photo with these sheets, turned so against the calibration's, stands; `None` when they are too few.
+fn by_sheets(wall: &Wall, sheets: &[SheetView], turn: Turn) -> Option<Result<(Located, How), String>> {
     let limit = FIT_PX.max(FIT_TIMES * wall.quality.rms_px);
-    Some(match locate(wall, sheets)? {
+    Some(match locate_turned(wall, sheets, turn)? {
         Located { ambiguous: Some(why), .. } => Err(format!(
             "its sheets disagree with the calibration: {why}, and it cannot be told which: photograph the sheets again"
         )),
@@ -300,6 +340,12 @@ fn by_sheets(wall: &Wall, sheets: &[SheetView]) -> Option<Result<(Located, How),
 /// What of a placed photo's lens and sheets differs from the calibration, for people.
 fn changed(l: &Located) -> Vec<(Option<FlagWord>, String)> {
     let mut out = Vec::new();
+    if l.turn != Turn::NONE {
+        out.push((
+            None,
+            "the camera was held another way up than for the photos of the sheets; the lens was turned with it".into(),
+        ));
+    }
     if let Some(c) = l.change {
         let way = if c.focal > 0.0 { "longer" } else { "shorter" };
         let far = c.shift_px[0].hypot(c.shift_px[1]);
@@ -380,6 +426,6 @@ mod tests {
             assert!(turned(orientation).starts_with("it lies on its side"), "{orientation:?}");
         }
         let both = [turned(Some(6)), turned(None)];
-        assert!(both.iter().all(|t| t.contains("photograph the sheets again") && t.contains("copy it again")));
+        assert!(both.iter().all(|t| t.contains("photograph the sheets again") && t.contains("again from the camera")));
     }
 }

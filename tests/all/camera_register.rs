@@ -2,7 +2,7 @@
 
 use image::GrayImage;
 use nalgebra::{DMatrix, Rotation3, SMatrix};
-use pockmark::camera::{Lens, Located, Pose, Registered, WallView, register};
+use pockmark::camera::{Lens, Located, Pose, Registered, Turn, WallView, register};
 use pockmark::points::WallPoint;
 use pockmark::render::jpeg::{ExifFields, encode_jpeg};
 use pockmark::render::{Light, Mark, MarkKind, RenderCamera, RenderPose, Scene, Sensor, Wall, WallKind, render};
@@ -40,6 +40,7 @@ fn view(c: &RenderCamera) -> WallView {
 /// A place that is known exactly: what is found then is the registration's own error.
 fn known(view: WallView) -> Located {
     Located {
+        turn: Turn::NONE,
         view,
         own_covariance: SMatrix::zeros(),
         own_by_calibration: DMatrix::zeros(9, 0),

@@ -45,5 +45,6 @@ mod study_compare;
 mod study_plan;
 mod study_simulated;
 mod study_small;
+mod turned;
 mod uncertainty_reference;
 mod watch;
