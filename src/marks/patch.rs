@@ -186,6 +186,20 @@ impl Patch {
         self.sigma[i] * (self.noise_grain_px.clamp(1.0, 9.0) / 9.0).sqrt()
     }
 
+    /// Slope of [`Patch::level`] at a pixel, per mm: central differences, to one side where a neighbour has no opacity.
+    pub fn slope_per_mm(&self, i: usize) -> f64 {
+        let (x, y) = (i % self.width, i / self.width);
+        let along = |back: Option<usize>, on: Option<usize>| {
+            let known = |j: &usize| self.sigma[*j].is_finite();
+            let (a, b) = (back.filter(known).unwrap_or(i), on.filter(known).unwrap_or(i));
+            let apart = usize::from(a != i) + usize::from(b != i);
+            (self.level[b] - self.level[a]) / apart.max(1) as f64
+        };
+        let across = along((x > 0).then(|| i - 1), (x + 1 < self.width).then_some(i + 1));
+        let down = along((y > 0).then(|| i - self.width), (y + 1 < self.height).then_some(i + self.width));
+        across.hypot(down) / self.mm_per_px
+    }
+
     /// Opacity that changed pixels have together, mm^2 of full opacity: marks over marks count in full (ln of what they let through).
     pub fn opacity_area_mm2(&self) -> f64 {
         let changed =

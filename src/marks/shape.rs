@@ -51,6 +51,11 @@ fn plain_grain_px() -> f64 {
     15.0
 }
 
+/// Pixels of a rim that stray together before any are learned: none strays until then.
+fn plain_ragged_px() -> f64 {
+    1.0
+}
+
 /// Pixels that scatter together: the integral over the plane of an autocorrelation given at lags of 0, 1, 2 ... px, up to its first zero.
 pub fn grain_px(rho: &[f64]) -> f64 {
     let ring = |(lag, r): (usize, &f64)| std::f64::consts::TAU * lag as f64 * r.min(1.0);
@@ -81,6 +86,12 @@ pub struct MarkShape {
     /// Pixels over which that hangs together.
     #[serde(default = "plain_grain_px")]
     pub own_grain_px: f64,
+    /// How far a rim strays from where its waves put it, standard deviation, mm: what single pixels of it have wrong is this times the opacity's slope there.
+    #[serde(default)]
+    pub ragged_mm: f64,
+    /// Pixels of a rim that stray together.
+    #[serde(default = "plain_ragged_px")]
+    pub ragged_px: f64,
     /// Standard deviation of the rim's waves over the radius, cosine and sine alike, by [`WAVE_ORDERS`].
     #[serde(default = "plain_waves")]
     pub waves: [f64; WAVE_ORDERS.len()],
@@ -121,6 +132,8 @@ impl MarkShape {
             grain_px: plain_grain_px(),
             own_texture: plain_texture(),
             own_grain_px: plain_grain_px(),
+            ragged_mm: 0.0,
+            ragged_px: plain_ragged_px(),
             waves: plain_waves(),
             tilt: plain_tilt(),
             radius_mm: (0.25 * (diameter_mm.0 + diameter_mm.1), (diameter_mm.1 - diameter_mm.0) / 8.0),

@@ -53,7 +53,8 @@ pub(super) fn smeared(
         return None;
     }
     // Evidences are of one kind where the same noise is expected of both.
-    let learned = MarkShape { texture: discs.texture, grain_px: discs.grain_px, ..learned };
+    let MarkShape { texture, grain_px, ragged_mm, ragged_px, .. } = *discs;
+    let learned = MarkShape { texture, grain_px, ragged_mm, ragged_px, ..learned };
     let evidence = |shape: &MarkShape| -> f64 {
         let area_mm2 = shape.area_mm2((0.0, 0.0));
         let each = |(shots, patches): &(usize, Vec<Patch>)| {

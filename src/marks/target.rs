@@ -2,7 +2,8 @@
 //!
 //! Centres, radii, strengths, waves and tilt ([`FittedMark`]) are adjusted by Levenberg-Marquardt against the patch's opacity; what
 //! single marks of the session do differently enters as priors ([`MarkShape`]). A pixel's variance is that of the photo's noise, of
-//! which `noise_grain_px` pixels make one independent observation, and (texture x level)^2, of which `grain_px` do. The
+//! which `noise_grain_px` pixels make one independent observation, (texture x level)^2, of which `grain_px` do, and (ragged x slope)^2, of which
+//! `ragged_px` do: a rim that is torn where it is steep says less of a centre, and of a second mark, than its grey values promise. The
 //! evidence for K marks is Laplace's approximation (D. MacKay, *Information Theory, Inference, and Learning Algorithms*, ch. 27-28).
 //!
 //! Pixels lie in tiles: a mark is computed only in those that it reaches, and a tile that no mark reaches costs nothing.
@@ -142,13 +143,17 @@ impl<'a> Target<'a> {
                         }
                         let (texture2, grain_px) = texture(i);
                         let noise2 = patch.sigma[i].powi(2);
-                        let variance = patch.noise_grain_px * noise2 + grain_px * texture2;
+                        let ragged2 = match shape.ragged_mm {
+                            0.0 => 0.0,
+                            ragged_mm => (ragged_mm * patch.slope_per_mm(i)).powi(2),
+                        };
+                        let variance = patch.noise_grain_px * noise2 + grain_px * texture2 + shape.ragged_px * ragged2;
                         let w_mm = patch.wall_mm[i];
                         let p = Pixel {
                             w_mm,
                             opacity: patch.opacity[i],
                             weight: 1.0 / (variance * most),
-                            observations: (noise2 + texture2) / (variance * most),
+                            observations: (noise2 + texture2 + ragged2) / (variance * most),
                         };
                         x_mm = (x_mm.0.min(w_mm[0]), x_mm.1.max(w_mm[0]));
                         y_mm = (y_mm.0.min(w_mm[1]), y_mm.1.max(w_mm[1]));
