@@ -141,7 +141,7 @@ pub(super) fn sentences(
         let mut s = format!(
             "sheet {number} hung elsewhere in {}{} than in the other photos: it was bumped between them, and its corners there were left out",
             names(&all),
-            by.map_or(String::new(), |b| format!(", {b}"))
+            by.filter(|b| !b.is_empty()).map_or(String::new(), |b| format!(", {b}"))
         );
         s += &match frame.rests_on(number) {
             Some(why) => format!(

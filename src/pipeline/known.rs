@@ -18,12 +18,13 @@ use super::crops::Crops;
 use super::decide::{Decided, decide};
 use super::decision::{Shown, decision_picture};
 use super::expect::expected;
-use super::judge::{FoundMark, Judged, better, judge_look, mean};
+use super::judge::{FoundMark, Hiding, Judged, better, judge_look, mean};
 use super::linear::Cells;
 use super::looks::{Pivot, VolleyLook};
 use super::made_with::doubts;
 use super::measure::{Calibrated, Seen, far_speed, measure};
 use super::measured::Measured;
+use super::other_side::{Asked, OtherSide, other_side};
 use super::page::{Owner, Turn, hidden_places, search_again, settle_late, unlooked_places, weigh_hidden};
 use super::passing::{self, Passed, passed};
 use super::recalibrated::{LaterWall, later_walls};
@@ -67,12 +68,24 @@ pub struct Learned {
     pub shape: MarkShape,
     /// The marks' colour, linear RGB; `None` where nothing changed anywhere.
     pub colour: Option<[f32; 3]>,
+    /// The same of marks that change the wall the other way, where some volleys have such.
+    pub other_side: Option<(MarkShape, [f32; 3])>,
     /// Judged volleys, in the order of those that were compared.
     judged: Vec<Judged>,
     /// Judged second photos, in the order of those.
     judged_again: Vec<Judged>,
     /// Where the volleys struck.
     struck: Option<Struck>,
+}
+
+impl Learned {
+    /// What the marks of a volley look like.
+    fn looks_of(&self, judged: &Judged) -> (&MarkShape, Option<[f32; 3]>) {
+        match &self.other_side {
+            Some((shape, colour)) if judged.other_side > 0 => (shape, Some(*colour)),
+            _ => (&self.shape, self.colour),
+        }
+    }
 }
 
 /// All calibrations of a session, each with its whitened factors.
@@ -211,29 +224,43 @@ impl Known {
         progress("learning what the marks look like");
         let looked = self.looked();
         let passed = self.passed(&looked)?;
-        let (shape, colour) = self.looks_of_marks(&looked, &passed)?;
+        let (mut shape, mut colour) = self.looks_of_marks(&looked, &passed)?;
         progress(&format!("marks: {:.0} mm across, learned from {}", 2.0 * shape.radius_mm.0, shape.learned_from));
         let mut judged: Vec<Judged> = looked
             .par_iter()
             .zip(&passed)
             .map(|(k, passed)| self.judge_one(k, (&shape, colour), passed))
             .collect::<Result<_>>()?;
+        let mut other = None;
         if let Some(colour) = colour {
             self.settle_hidden(&mut judged, &looked, &shape, colour)?;
+            other = self.ask_again(&mut judged, &looked, &passed, colour)?;
         }
+        // Where only those have marks, what was learned first is none's: what somebody wrote on the wall may outweigh all marks.
+        if judged.iter().all(|j| j.other_side > 0 || j.marks.is_empty())
+            && let Some(only) = other.take()
+        {
+            (shape, colour) = (only.0, Some(only.1));
+            judged.iter_mut().for_each(|j| j.other_side = 0);
+        }
+        let looks_of = |j: &Judged| match &other {
+            Some((shape, colour)) if j.other_side > 0 => (shape, Some(*colour)),
+            _ => (&shape, colour),
+        };
         let struck = Struck::of(judged.iter().zip(&looked).map(|(j, k)| (j, k.volley.row.shots)));
         judged.par_iter_mut().zip(&looked).zip(&passed).try_for_each(|((j, k), passed)| -> Result<()> {
             let behind = hidden_places(k.turn, self.pivot());
-            search_again(j, k.look, k.volley.row.shots, &behind, (&shape, colour), passed)?;
-            part_strays(j, k.volley.row.shots, &shape, struck.as_ref());
-            weigh_hidden(j, &behind, &shape);
+            let (shape, colour) = looks_of(j);
+            search_again(j, k.look, k.volley.row.shots, &behind, (shape, colour), passed)?;
+            part_strays(j, k.volley.row.shots, shape, struck.as_ref());
+            weigh_hidden(j, &behind, shape);
             Ok(())
         })?;
         let second = |(v, look, _): &(PairedVolley, Arc<VolleyLook>, usize)| {
             judge_look(look, v.row.shots as usize, &Behind::default(), &shape, colour, &Passed::default())
         };
         let judged_again = self.again.par_iter().map(second).collect::<Result<_>>()?;
-        let learned = Arc::new(Learned { shape, colour, judged, judged_again, struck });
+        let learned = Arc::new(Learned { shape, colour, other_side: other, judged, judged_again, struck });
         self.learned = Some(learned.clone());
         Ok(learned)
     }
@@ -271,6 +298,28 @@ impl Known {
         let Some(other) = k.look.otherwise.as_ref().filter(|_| colour.is_some()) else { return Ok(first) };
         let second = one(other, &Passed::default())?;
         Ok(if better(&first, &second, shots) { Judged { otherwise: true, ..second } } else { first })
+    }
+
+    /// Asks volleys without marks whether theirs change the wall the other way; what those look like, where some do.
+    fn ask_again(
+        &self,
+        judged: &mut [Judged],
+        looked: &[Compared],
+        passed: &[Passed],
+        colour: [f32; 3],
+    ) -> Result<Option<(MarkShape, [f32; 3])>> {
+        let each = judged.iter().zip(looked).zip(passed).enumerate();
+        let without =
+            each.filter(|(_, ((j, k), _))| j.marks.is_empty() && j.hidden == Hiding::default() && !k.look.wiped);
+        let asked: Vec<Asked> = without
+            .map(|(index, ((_, k), passed))| Asked { index, look: k.look, shots: k.volley.row.shots as usize, passed })
+            .collect();
+        let found: Vec<FoundMark> = judged.iter().flat_map(|j| &j.marks).cloned().collect();
+        let Some(OtherSide { shape, colour, judged: others }) = other_side(&asked, &self.start, colour, &found)? else {
+            return Ok(None);
+        };
+        others.into_iter().for_each(|(i, j)| judged[i] = j);
+        Ok(Some((shape, colour)))
     }
 
     /// Whether what was learned elsewhere is about these volleys: sizes fit, no index leads out of a list.
@@ -363,18 +412,17 @@ impl Known {
     /// # Errors
     /// A picture cannot be made.
     pub fn decision_pictures(&self, rows: &[VolleyResult], progress: Progress) -> Result<Vec<(String, Vec<u8>)>> {
-        let Some(Learned { shape, colour: Some(colour), judged, .. }) = self.learned.as_deref() else {
-            return Ok(Vec::new());
-        };
+        let Some(learned @ Learned { judged, .. }) = self.learned.as_deref() else { return Ok(Vec::new()) };
         let read = |name: &str| {
             let path = self.session.paths.photos().join(name);
             decode_rgb(&path, read_exif(&path).ok()?.orientation.unwrap_or(1)).ok()
         };
         let picture = |title: &str, look: &VolleyLook, photo: &str, judged: &Judged| {
+            let (shape, Some(colour)) = learned.looks_of(judged) else { return Ok(None) };
             let (Some(before), Some(after)) = (read(&look.before), read(photo)) else { return Ok(None) };
             let patches = &*look.patches()?;
             let (before, after) = (&before, &after);
-            decision_picture(&Shown { title, look, patches, before, after, judged, shape, colour: *colour })
+            decision_picture(&Shown { title, look, patches, before, after, judged, shape, colour })
         };
         let mut out = Vec::new();
         for (k, judged) in self.looked().into_iter().zip(judged) {
@@ -420,13 +468,22 @@ impl Known {
                 let row = self.turns.iter().rfind(|t| t.2.row.volley == v.row.volley);
                 let behind = row.map(|t| unlooked_places(&t.0, self.pivot())).unwrap_or_default();
                 let shots = v.row.shots as usize;
-                let mut judged = match judge_look(l, shots, &behind, &looks.shape, looks.colour, &Passed::default()) {
+                let judge = |shape, colour| judge_look(l, shots, &behind, shape, colour, &Passed::default());
+                let first = judge(&looks.shape, looks.colour);
+                let judged = match (first, &looks.other_side) {
+                    (Ok(first), Some((shape, colour))) if first.marks.is_empty() => {
+                        judge(shape, Some(*colour)).map(|j| Judged { other_side: 1, ..j })
+                    }
+                    (first, _) => first,
+                };
+                let mut judged = match judged {
                     Ok(judged) => judged,
                     Err(e) => return Measured::failed(v, e.to_string(), Vec::new()),
                 };
-                part_strays(&mut judged, v.row.shots, &looks.shape, looks.struck.as_ref());
-                weigh_hidden(&mut judged, &behind, &looks.shape);
-                let decided = decide(&judged, v, decisions, &looks.shape);
+                let shape = looks.looks_of(&judged).0;
+                part_strays(&mut judged, v.row.shots, shape, looks.struck.as_ref());
+                weigh_hidden(&mut judged, &behind, shape);
+                let decided = decide(&judged, v, decisions, shape);
                 self.measure_one(v, l, *wall, &decided)
             }
         }
@@ -441,7 +498,6 @@ impl Known {
     /// Without [`Known::learn`] before it, no volley has marks.
     pub fn decided(&self, decisions: &[ReviewRow]) -> Vec<Option<Decided>> {
         let nothing = Judged::default();
-        let shape = self.shape();
         let mut at = 0;
         let mut out = Vec::new();
         for (volley, found, _) in &self.shot {
@@ -450,6 +506,7 @@ impl Known {
                 Found::Looked(_) => {
                     let judged = self.learned.as_ref().and_then(|k| k.judged.get(at)).unwrap_or(&nothing);
                     at += 1;
+                    let shape = self.learned.as_ref().map_or(&self.start, |k| k.looks_of(judged).0);
                     Some(decide(judged, volley, decisions, shape))
                 }
             });

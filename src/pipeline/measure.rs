@@ -207,6 +207,18 @@ pub fn measure<'a>(
         let to = if balls < shots { &mut notes } else { &mut known };
         to.push("a place changed by more than all shots could mark; it was left out".into());
     }
+    match judged.other_side {
+        0 => {}
+        1 if open(FlagWord::Doubtful) => {
+            flags.push(FlagWord::Doubtful);
+            notes.push(
+                "its marks change the wall the other way than those of all other volleys (dark ones beside pale ones): look whether they are balls'"
+                    .into(),
+            );
+        }
+        _ => known
+            .push("its marks change the wall the other way than most volleys' do (dark ones beside pale ones)".into()),
+    }
     if !l.groups.on_paper.is_empty() && open(FlagWord::OnSheet) {
         flags.push(FlagWord::OnSheet);
         notes.push(
@@ -368,12 +380,19 @@ fn what_hides(
     }
     if h.settled > 0 {
         flags.push(FlagWord::SeenLater);
-        known.push(format!(
-            "{} of {shots} shots were hidden in {} and are seen in {}",
-            h.settled.min(shots),
-            own.photo,
-            h.later.as_deref().unwrap_or("a later photo")
-        ));
+        let settled = h.settled.min(shots);
+        known.push(match h.later.as_deref() {
+            // Something stood there in the photo before; one from before that says what the wall was like.
+            Some(later) if later == own.photo => format!(
+                "{settled} of {shots} shots struck where something hid the wall in {}: an earlier photo told them",
+                l.before
+            ),
+            later => format!(
+                "{settled} of {shots} shots were hidden in {} and are seen in {}",
+                own.photo,
+                later.unwrap_or("a later photo")
+            ),
+        });
     }
     if h.missing > 0 && open(FlagWord::Blocked) {
         flags.push(FlagWord::Blocked);

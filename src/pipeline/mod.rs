@@ -25,6 +25,7 @@ pub mod looks;
 pub mod made_with;
 pub mod measure;
 pub mod measured;
+mod other_side;
 pub mod outcome;
 pub mod page;
 mod passing;

@@ -63,6 +63,13 @@ impl Passed {
         patches
     }
 
+    /// The same, and these pixels of patches (by number) too.
+    pub fn and(&self, found: Vec<(usize, Vec<bool>)>) -> Self {
+        let mut out = self.clone();
+        out.add(found);
+        out
+    }
+
     fn add(&mut self, found: Vec<(usize, Vec<bool>)>) {
         for (i, mask) in found {
             let have = self.by_patch.entry(i).or_insert_with(|| vec![false; mask.len()]);

@@ -1,0 +1,164 @@
+//! Do the marks of some volleys change the wall the other way than most: dark ones of worn balls beside the pale dust of new ones?
+//!
+//! Which way marks change a wall is learned once, from the whole session (`marks::learn`); what changes it the other way is a ball that has gone, a stain that dries,
+//! a mark that was wiped. But balls of two kinds may be shot at one wall. Volleys in which nothing was found are therefore asked once more, together and by
+//! themselves: what changed as the session's marks do is hidden, what is left says what their marks look like, and a volley's are taken where they are about as many
+//! as its shots and do not lie where marks had been.
+
+use rayon::prelude::*;
+
+use super::behind::Behind;
+use super::judge::{FoundMark, Judged, judge_look};
+use super::looks::VolleyLook;
+use super::passing::Passed;
+use crate::error::Result;
+use crate::marks::learn::learn_with_colour;
+use crate::marks::patch::RawPatch;
+use crate::marks::shape::MarkShape;
+use crate::marks::things::spread;
+
+/// A change along the session's marks that is hidden, as a part of the light: noise of a dim photo is a fifth of it.
+const ALONG: f32 = 0.1;
+/// Its soft edge, patch pixels: what is left of it beyond is below a tenth of a mark.
+const EDGE_PX: usize = 2;
+/// Marks this near to an earlier one's place, usual radii, with more than this share of their volley's lying so, are marks that were wiped off or dried. Of true ones
+/// in a group that thirty balls struck half lie so.
+const SAME_RADII: f64 = 0.4;
+const MOST_OLD: f64 = 0.75;
+
+/// Volleys from which the other look is learned, at the most.
+const LEARN_FROM: usize = 40;
+
+/// A volley without marks.
+pub(super) struct Asked<'a> {
+    /// Its place among those that were judged.
+    pub index: usize,
+    /// What changed.
+    pub look: &'a VolleyLook,
+    /// Its shots.
+    pub shots: usize,
+    /// What came and went.
+    pub passed: &'a Passed,
+}
+
+/// What the marks of volleys look like that change the wall the other way, and those volleys, judged with that.
+pub(super) struct OtherSide {
+    pub shape: MarkShape,
+    pub colour: [f32; 3],
+    pub judged: Vec<(usize, Judged)>,
+}
+
+/// Looks for such volleys; `colour` is that of the session's marks, `found` has all its marks, `start` a mark before anything is learned.
+///
+/// # Errors
+/// As for [`VolleyLook::patches`].
+pub(super) fn other_side(
+    asked: &[Asked],
+    start: &MarkShape,
+    colour: [f32; 3],
+    found: &[FoundMark],
+) -> Result<Option<OtherSide>> {
+    if asked.is_empty() {
+        return Ok(None);
+    }
+    let hidden: Vec<Passed> = asked
+        .par_iter()
+        .map(|a| {
+            let patches = a.look.patches()?;
+            let along = patches.iter().map(|p| along(p, colour)).enumerate();
+            Ok(a.passed.and(along.filter(|(_, mask)| mask.contains(&true)).collect()))
+        })
+        .collect::<Result<_>>()?;
+    let from: Vec<(&Asked, &Passed)> = asked.iter().zip(&hidden).take(LEARN_FROM).collect();
+    let raw: Vec<_> = from.iter().map(|(a, h)| Ok(h.hide(a.look.patches()?))).collect::<Result<_>>()?;
+    let shots = from.iter().map(|(a, _)| a.shots);
+    let all: Vec<(usize, &[RawPatch])> = shots.zip(raw.iter().map(|p| &**p)).collect();
+    let (shape, Some(colour)) = learn_with_colour(&all, start) else { return Ok(None) };
+    let one = |(a, hidden): (&Asked, &Passed)| -> Result<(usize, Judged)> {
+        let judged = judge_look(a.look, a.shots, &Behind::default(), &shape, Some(colour), hidden)?;
+        Ok((a.index, Judged { passed: !a.passed.is_empty(), ..judged }))
+    };
+    let all: Vec<(usize, Judged)> = asked.par_iter().zip(&hidden).map(one).collect::<Result<_>>()?;
+    let shots = |index: usize| asked.iter().find(|a| a.index == index).map_or(0, |a| a.shots);
+    let mut judged: Vec<_> =
+        all.into_iter().filter(|(i, j)| are_marks(&j.marks, shots(*i), found, shape.radius_mm.0)).collect();
+    let volleys = judged.len() as u32;
+    judged.iter_mut().for_each(|(_, j)| j.other_side = volleys);
+    Ok((volleys > 0).then_some(OtherSide { shape, colour, judged }))
+}
+
+/// Which pixels of a patch changed as the session's marks do.
+fn along(p: &RawPatch, colour: [f32; 3]) -> Vec<bool> {
+    let changed = |i: usize| {
+        let shade = p.shade.get(i).copied().unwrap_or([1.0; 3]);
+        let (e, a) = (p.expected[i], p.after[i]);
+        let way: [f32; 3] = std::array::from_fn(|c| colour[c] * shade[c] - e[c]);
+        let size = way.iter().map(|v| v * v).sum::<f32>().sqrt();
+        let along = (0..3).map(|c| (a[c] - e[c]) * way[c]).sum::<f32>() / size.max(1e-6);
+        let light = e.iter().map(|v| v * v).sum::<f32>().sqrt();
+        !p.quiet[i] && along > ALONG * light
+    };
+    let mask: Vec<bool> = (0..p.after.len()).map(changed).collect();
+    spread(&mask, p.width, p.height, EDGE_PX)
+}
+
+/// Whether these are a volley's marks: at least half as many as its shots and one more at the most, and most of them where no mark was.
+fn are_marks(marks: &[FoundMark], shots: usize, found: &[FoundMark], radius_mm: f64) -> bool {
+    let count = marks.len();
+    let on_old =
+        |m: &&FoundMark| found.iter().any(|f| (f.x_mm - m.x_mm).hypot(f.y_mm - m.y_mm) < SAME_RADII * radius_mm);
+    let old = marks.iter().filter(on_old).count();
+    count > 0 && 2 * count >= shots && count <= shots + 1 && old as f64 <= MOST_OLD * count as f64
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn mark(x_mm: f64) -> FoundMark {
+        FoundMark { x_mm, ..FoundMark::default() }
+    }
+
+    #[test]
+    fn as_many_as_shots_beside_old_ones_are_marks_and_wiped_ones_are_not() {
+        let marks = |from: f64, n: usize| (0..n).map(|i| mark(from + 20.0 * i as f64)).collect::<Vec<_>>();
+        let old = marks(0.0, 5);
+        assert!(are_marks(&marks(200.0, 5), 5, &old, 12.0));
+        assert!(are_marks(&marks(60.0, 5), 5, &old, 12.0), "two of five lie on old ones");
+        assert!(!are_marks(&marks(2.0, 5), 5, &old, 12.0), "all do");
+        assert!(!are_marks(&marks(200.0, 2), 5, &old, 12.0));
+        assert!(!are_marks(&marks(200.0, 7), 5, &old, 12.0));
+        assert!(!are_marks(&[], 5, &old, 12.0));
+    }
+
+    #[test]
+    fn what_changed_as_the_marks_do_is_hidden_with_its_edge() {
+        let (side, wall, dark, pale) = (20, 0.4_f32, 0.2_f32, 0.6_f32);
+        let value = |i: usize| match i % side {
+            0..4 => pale,
+            12..16 => dark,
+            _ => wall,
+        };
+        let n = side * side;
+        let patch = RawPatch {
+            origin: (0, 0),
+            step: 1,
+            width: side,
+            height: side,
+            after: (0..n).map(|i| [value(i); 3]).collect(),
+            expected: vec![[wall; 3]; n],
+            light_u: Vec::new(),
+            shade: Vec::new(),
+            wall_mm: vec![[0.0; 2]; n],
+            quiet: vec![false; n],
+            masked: vec![false; n],
+            mm_per_px: 1.0,
+        };
+        let mask = along(&patch, [0.9; 3]);
+        for (i, hidden) in mask.iter().enumerate() {
+            assert_eq!(*hidden, i % side < 4 + EDGE_PX, "{i}");
+        }
+        let mask = along(&patch, [0.1; 3]);
+        assert!(mask[14] && mask[12 - EDGE_PX] && !mask[12 - EDGE_PX - 1] && !mask[0]);
+    }
+}
