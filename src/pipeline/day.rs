@@ -18,6 +18,7 @@ use super::kept::Kept;
 use super::known::{Found, Known, Learned};
 use super::looks::{Ask, Pivot, Spot, VolleyLook, look};
 use super::page::{Page, Turn};
+use super::passing::standing;
 use super::place::{How, PlacedPhoto, Reference, place_photo};
 use super::recalibrated::holding;
 use crate::camera::{Wall, WallView};
@@ -406,7 +407,8 @@ impl Day {
             Some(Found::Looked(l)) => l.spots.clone(),
             _ => Vec::new(),
         };
-        self.steps.iter().skip(page.first_row).flat_map(of).collect()
+        let all: Vec<Spot> = self.steps.iter().skip(page.first_row).flat_map(of).collect();
+        standing(&all, self.start_radius_mm())
     }
 
     pub(super) fn start_radius_mm(&self) -> f64 {

@@ -82,6 +82,10 @@ pub struct Judged {
     pub other_side: u32,
     /// Something was left out that came before this photo and was gone in the next, or that came before the last and is gone in this.
     pub passed: bool,
+    /// Its marks are gone in the next photo.
+    pub own_gone: bool,
+    /// The marks of the volley before are gone in its photo, though it was compared with the last one.
+    pub older_gone: bool,
 }
 
 /// What became of shots that something may have hidden.
@@ -416,7 +420,7 @@ pub(super) fn judge_look(
 ) -> Result<Judged> {
     let raw = passed.hide(look.patches()?);
     let mut judged = judge(&opacities(&raw, colour, shape), shots, shape, behind);
-    judged.passed = !passed.is_empty();
+    (judged.passed, judged.own_gone, judged.older_gone) = (passed.things, passed.own_gone, passed.older_gone);
     for m in &mut judged.marks {
         m.on_seam = raw.get(m.patch).is_some_and(|p| seam_through(p, m.x_mm, m.y_mm, m.radius_mm));
         if m.on_seam {

@@ -24,7 +24,7 @@ use super::looks::{Pivot, VolleyLook};
 use super::made_with::doubts;
 use super::measure::{Calibrated, Seen, far_speed, measure};
 use super::measured::Measured;
-use super::other_side::{Asked, OtherSide, other_side};
+use super::other_side::{Asked, OtherSide, other_side, two_kinds};
 use super::page::{Owner, Turn, hidden_places, search_again, settle_late, unlooked_places, weigh_hidden};
 use super::passing::{self, Passed, passed};
 use super::recalibrated::{LaterWall, later_walls};
@@ -268,7 +268,12 @@ impl Known {
     /// What came and went again between the photos of these volleys.
     fn passed(&self, looked: &[Compared]) -> Result<Vec<Passed>> {
         let wall = |row: usize| self.turns.get(row).map_or(0, |t| t.1);
-        let seen = looked.iter().map(|k| passing::Seen { look: k.look, photo: &k.volley.photo, wall: wall(k.row) });
+        let seen = looked.iter().map(|k| passing::Seen {
+            look: k.look,
+            photo: &k.volley.photo,
+            wall: wall(k.row),
+            shots: k.volley.row.shots,
+        });
         passed(&seen.collect::<Vec<_>>(), self.start.radius_mm.0)
     }
 
@@ -555,6 +560,13 @@ impl Known {
         Cells::new(&self.session, &self.solver, measured, summary.study.as_ref())
     }
 
+    /// Names of volleys whose marks change the wall the other way than most.
+    fn other_sided(&self) -> Vec<String> {
+        let Some(learned) = &self.learned else { return Vec::new() };
+        let each = self.looked().into_iter().zip(&learned.judged).filter(|(_, j)| j.other_side > 0);
+        each.map(|(k, _)| k.volley.row.volley.clone()).collect()
+    }
+
     /// Study, budgets and everything else that the report shows.
     pub fn summarise(&self, measured: &[Measured], notes: &[String]) -> Summary {
         let shape = self.learned.as_ref().map(|k| &k.shape);
@@ -574,6 +586,7 @@ impl Known {
             let calibration = calibration_of(&l.wall);
             summary.later_calibrations.push(LaterCalibration { number: l.number, photo, volleys, calibration });
         }
+        summary.notes.extend(two_kinds(&self.other_sided()));
         summary.notes.extend(self.session.notes.iter().cloned());
         summary
     }

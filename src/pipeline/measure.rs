@@ -170,6 +170,19 @@ pub fn measure<'a>(
             counted(shots as usize, "shot")
         ));
     }
+    if judged.own_gone && open(FlagWord::Doubtful) {
+        flags.push(FlagWord::Doubtful);
+        notes.push(
+            "its marks are gone in the next photo: they dried, or the wall was wiped, or they were no balls' marks: look at the photo; photograph the wall after you wipe it, as a row with shots = 0"
+                .into(),
+        );
+    }
+    if judged.older_gone {
+        known.push(
+            "the marks of the volley before are gone (they dried, or the wall was wiped): their places were left out"
+                .into(),
+        );
+    }
     if judged.passed {
         known.push(
             "something came before one photo and was gone in the next (a ball at the wall's foot?); it was left out"

@@ -75,8 +75,7 @@ pub(super) fn other_side(
     let all: Vec<(usize, &[RawPatch])> = shots.zip(raw.iter().map(|p| &**p)).collect();
     let (shape, Some(colour)) = learn_with_colour(&all, start) else { return Ok(None) };
     let one = |(a, hidden): (&Asked, &Passed)| -> Result<(usize, Judged)> {
-        let judged = judge_look(a.look, a.shots, &Behind::default(), &shape, Some(colour), hidden)?;
-        Ok((a.index, Judged { passed: !a.passed.is_empty(), ..judged }))
+        Ok((a.index, judge_look(a.look, a.shots, &Behind::default(), &shape, Some(colour), hidden)?))
     };
     let all: Vec<(usize, Judged)> = asked.par_iter().zip(&hidden).map(one).collect::<Result<_>>()?;
     let shots = |index: usize| asked.iter().find(|a| a.index == index).map_or(0, |a| a.shots);
@@ -85,6 +84,18 @@ pub(super) fn other_side(
     let volleys = judged.len() as u32;
     judged.iter_mut().for_each(|(_, j)| j.other_side = volleys);
     Ok((volleys > 0).then_some(OtherSide { shape, colour, judged }))
+}
+
+/// A sentence that names the volleys with such marks; `None` without any.
+pub(super) fn two_kinds(names: &[String]) -> Option<String> {
+    let which = match names {
+        [] => return None,
+        [one] => format!("volley {one}"),
+        more => format!("volleys {}", more.join(", ")),
+    };
+    Some(format!(
+        "marks of two kinds: those of {which} change the wall the other way than most (dark ones beside pale ones) and were looked for by themselves"
+    ))
 }
 
 /// Which pixels of a patch changed as the session's marks do.

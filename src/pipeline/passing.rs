@@ -3,6 +3,9 @@
 //! A mark stays where it is; what lies or stands before the wall goes again. A place that changed between two photos and changed
 //! back by the next one is neither's mark: it is hidden in both comparisons, before the marks' looks are learned from them. Only places
 //! that both comparisons name can do so ([`super::looks::Spot`]); whether they do is then asked pixel by pixel, since a mark may be beside.
+//!
+//! Damp prints that dry and marks that somebody wipes off before the next photo come and go as well. Of things the volley's marks tell, which stay
+//! beside them: where hardly anything stays, and what went is as much as the shots would mark, all of it darker or all of it paler, it is the marks.
 
 use std::borrow::Cow;
 use std::collections::BTreeMap;
@@ -28,6 +31,19 @@ const LEAST_SHARE: f64 = 0.3;
 /// Its soft edge and its faint shade are hidden with it, usual radii.
 const AROUND_RADII: f64 = 0.7;
 
+/// Where less than this share of what passed stays, and less than this area a shot, usual marks', what passed is the marks. Beside a ball, a fly or a leaf the
+/// marks stay, each a third of a usual one's area or more; beside marks that were wiped off, what new ones cover of them.
+const STAYS: f64 = 0.4;
+const STAYS_A_SHOT: f64 = 0.16;
+/// Marks are all darker or all paler than the wall; a thing has a lit side and a shade. This share of what passed may be otherwise.
+const OTHER_SIDE: f64 = 0.15;
+/// Area of a shot's mark, usual marks': marks that lie on each other show a fifth each, and the widest to expect are half as wide again as usual ones.
+const AREA_A_SHOT: (f64, f64) = (0.2, 2.25);
+/// A piece of marks that touch is smaller than a ball, which is twice as wide as a usual mark, usual marks.
+const LARGEST_PIECE: f64 = 3.0;
+/// Of a mark that came and went with others the clearest change may be another's of them: the one is within this factor of the other.
+const ALIKE: f32 = 2.0;
+
 /// A comparison with what tells whether another follows it.
 pub(super) struct Seen<'a> {
     /// What changed.
@@ -36,17 +52,25 @@ pub(super) struct Seen<'a> {
     pub photo: &'a str,
     /// Which calibration holds for it.
     pub wall: usize,
+    /// Balls shot.
+    pub shots: u32,
 }
 
 /// What of a comparison's patches is no mark since it went again, or had come only just before.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Passed {
     by_patch: BTreeMap<usize, Vec<bool>>,
+    /// Something that is no mark did.
+    pub things: bool,
+    /// The volley's own marks are gone in the next photo. They are not hidden.
+    pub own_gone: bool,
+    /// The marks of the volley before are gone in this photo.
+    pub older_gone: bool,
 }
 
 impl Passed {
-    /// Whether nothing passed.
-    pub fn is_empty(&self) -> bool {
+    /// Whether nothing is hidden.
+    fn is_empty(&self) -> bool {
         self.by_patch.is_empty()
     }
 
@@ -93,8 +117,17 @@ pub(super) fn passed(seen: &[Seen], radius_mm: f64) -> Result<Vec<Passed>> {
             continue;
         }
         let (came, went) = (first.look.patches()?, next.look.patches()?);
-        out[i].add(changed_back(&came, (&next.look.located.view, &went), radius_mm));
-        out[k].add(changed_back(&went, (&first.look.located.view, &came), radius_mm));
+        let back = changed_back(&came, (&next.look.located.view, &went), radius_mm);
+        let gone = changed_back(&went, (&first.look.located.view, &came), radius_mm);
+        if are_marks(&came, &back, &out[i], (first.shots, radius_mm)) {
+            out[i].own_gone = true;
+            out[k].older_gone = true;
+        } else {
+            out[i].things |= !back.is_empty();
+            out[k].things |= !gone.is_empty();
+            out[i].add(spaced(&came, back, radius_mm));
+        }
+        out[k].add(spaced(&went, gone, radius_mm));
     }
     Ok(out)
 }
@@ -112,6 +145,26 @@ fn may_have_passed(came: &[Spot], went: &[Spot], radius_mm: f64) -> bool {
         && came.iter().any(|a| went.iter().any(|b| (a.at.x_m - b.at.x_m).hypot(a.at.y_m - b.at.y_m) < near))
 }
 
+/// Spots of a page without those that are gone again and those that only show where they were.
+pub(super) fn standing(spots: &[Spot], radius_mm: f64) -> Vec<Spot> {
+    let diameter_m = 2e-3 * radius_mm;
+    let ln = |s: &Spot| s.change.iter().map(|c| (1.0 + c).max(FLOOR).ln()).sum::<f32>() / 3.0;
+    let takes_back =
+        |a: f32, b: f32| a * b < 0.0 && a.abs().min(b.abs()) > TELLING && (a / b).abs().ln().abs() < ALIKE.ln();
+    let mut stands = vec![true; spots.len()];
+    for (i, s) in spots.iter().enumerate() {
+        let away = |j: usize| (s.at.x_m - spots[j].at.x_m).hypot(s.at.y_m - spots[j].at.y_m);
+        let mut was: Vec<usize> =
+            (0..i).filter(|&j| away(j) < NEAR_DIAMETERS * diameter_m && takes_back(ln(s), ln(&spots[j]))).collect();
+        was.sort_by(|a, b| away(*a).total_cmp(&away(*b)));
+        for (n, &j) in was.iter().enumerate().filter(|(n, j)| *n == 0 || away(**j) < diameter_m) {
+            stands[j] = false;
+            stands[i] &= n > 0;
+        }
+    }
+    spots.iter().zip(stands).filter(|s| s.1).map(|s| *s.0).collect()
+}
+
 /// Log ratio of two linear values.
 fn ln_ratio(a: [f32; 3], b: [f32; 3]) -> [f32; 3] {
     std::array::from_fn(|c| ((a[c] + FLOOR) / (b[c] + FLOOR)).ln())
@@ -125,7 +178,51 @@ fn is_back(change: [f32; 3], other: [f32; 3]) -> bool {
     change.iter().any(|c| c.abs() > TELLING) && size(left) <= (1.0 - BACK) * size(change)
 }
 
-/// Pixels of patches whose change the comparison after it takes back, or that take back the change of the one before it, with some space around: patch and mask.
+/// Whether what passed are the volley's marks: as much as its shots would mark, to one side, in pieces that marks may make, and hardly anything
+/// stays beside it. What is hidden already (`passed`) is another's.
+fn are_marks(
+    patches: &[RawPatch],
+    back: &[(usize, Vec<bool>)],
+    passed: &Passed,
+    (shots, radius_mm): (u32, f64),
+) -> bool {
+    let usual = std::f64::consts::PI * radius_mm * radius_mm;
+    // Area of each piece, usual marks, and its mean change.
+    let weighed = |p: &RawPatch, cells: &[usize]| {
+        let change = |i: usize| ln_ratio(p.after[i], p.expected[i]).iter().sum::<f32>() / 3.0;
+        let n = cells.len() as f64;
+        (n * p.mm_per_px * p.mm_per_px / usual, cells.iter().map(|&i| f64::from(change(i))).sum::<f64>() / n)
+    };
+    let (mut went, mut stays) = (Vec::new(), Vec::new());
+    for (k, p) in patches.iter().enumerate() {
+        let back = back.iter().find(|b| b.0 == k).map(|b| &b.1);
+        let hidden = passed.by_patch.get(&k);
+        let is = |mask: Option<&Vec<bool>>, i: usize| mask.is_some_and(|m| m[i]);
+        let telling = |i: usize| {
+            let own = || ln_ratio(p.after[i], p.expected[i]);
+            !p.quiet[i] && !is(back, i) && !is(hidden, i) && own().iter().any(|c| c.abs() > TELLING)
+        };
+        let left = opened(&(0..p.after.len()).map(telling).collect::<Vec<_>>(), p.width, p.height, 1);
+        stays.extend(pieces(&left, p.width, p.height).iter().map(|cells| weighed(p, cells)));
+        went.extend(back.into_iter().flat_map(|b| pieces(b, p.width, p.height)).map(|cells| weighed(p, &cells)));
+    }
+    let sum = |of: &[(f64, f64)], side: f64| of.iter().filter(|w| w.1 * side > 0.0).map(|w| w.0).sum::<f64>();
+    let side = if sum(&went, 1.0) > sum(&went, -1.0) { 1.0 } else { -1.0 };
+    let (own, other) = (sum(&went, side), sum(&went, -side));
+    // What is noise changes to both sides.
+    stays.retain(|w| w.1.abs() > f64::from(TELLING));
+    // Where older marks went, what changed to the other side is more of them, which others had overlapped.
+    let stays = sum(&stays, side) + if passed.older_gone { 0.0 } else { sum(&stays, -side) };
+    let (shots, all) = (f64::from(shots), own + other);
+    other <= OTHER_SIDE * all
+        && went.iter().all(|w| w.0 < LARGEST_PIECE)
+        && all >= AREA_A_SHOT.0 * shots
+        && all <= AREA_A_SHOT.1 * (shots + 1.0)
+        && stays < STAYS * all
+        && stays < STAYS_A_SHOT * shots
+}
+
+/// Pixels of patches whose change the comparison after it takes back, or that take back the change of the one before it: patch and mask.
 fn changed_back(
     patches: &[RawPatch],
     (view, others): (&WallView, &[RawPatch]),
@@ -153,10 +250,19 @@ fn changed_back(
         let large = pieces(&back, p.width, p.height).into_iter().filter(|cells| cells.len() as f64 > least);
         large.flatten().for_each(|i| mask[i] = true);
         if mask.contains(&true) {
-            out.push((k, spread(&mask, p.width, p.height, (AROUND_RADII * radius_px).ceil() as usize)));
+            out.push((k, mask));
         }
     }
     out
+}
+
+/// Masks with some space around.
+fn spaced(patches: &[RawPatch], masks: Vec<(usize, Vec<bool>)>, radius_mm: f64) -> Vec<(usize, Vec<bool>)> {
+    let around = |(k, mask): (usize, Vec<bool>)| {
+        let p = &patches[k];
+        (k, spread(&mask, p.width, p.height, (AROUND_RADII * radius_mm / p.mm_per_px).ceil() as usize))
+    };
+    masks.into_iter().map(around).collect()
 }
 
 #[cfg(test)]
@@ -229,6 +335,48 @@ mod tests {
         for next in [patch(mark, mark), patch(mark, faded)] {
             assert!(changed_back(&[patch(clean, mark)], (&view(), &[next]), 13.0).is_empty());
         }
+    }
+
+    /// Whether three photos' first change is taken for marks of so many shots that are gone in the last.
+    fn gone(shots: u32, photos: [&dyn Fn(usize, usize) -> f32; 3], passed: &Passed) -> bool {
+        let (came, went) = ([patch(photos[0], photos[1])], [patch(photos[1], photos[2])]);
+        let back = changed_back(&came, (&view(), &went), 13.0);
+        are_marks(&came, &back, passed, (shots, 13.0))
+    }
+
+    #[test]
+    fn marks_that_dried_are_no_things_that_passed() {
+        let disc = |(cx, cy): (usize, usize), r: f64, x: usize, y: usize| {
+            (x as f64 - cx as f64).hypot(y as f64 - cy as f64) < r
+        };
+        let clean = |_: usize, _: usize| 0.5f32;
+        let marks = |x, y| if disc((180, 200), 6.0, x, y) || disc((205, 190), 6.0, x, y) { 0.3 } else { 0.5 };
+        let next = |x, y| if disc((190, 225), 6.0, x, y) { 0.3 } else { 0.5 };
+        let none = Passed::default();
+        assert!(gone(2, [&clean, &marks, &next], &none));
+        // So many shots would mark more, and one less.
+        assert!(!gone(12, [&clean, &marks, &next], &none));
+        // One of the two stays: the other was a fly.
+        let one = |x, y| if disc((180, 200), 6.0, x, y) { 0.3 } else { 0.5 };
+        assert!(!gone(2, [&clean, &marks, &one], &none));
+        // A ball is larger than touching marks, and has a lit side and a shade.
+        let ball = |x, y| if disc((200, 200), 13.0, x, y) { 0.8 } else { 0.5 };
+        assert!(!gone(2, [&clean, &ball, &clean], &none));
+        let lit = |x, y| if disc((180, 200), 6.0, x, y) { 0.8 } else { marks(x, y) };
+        assert!(!gone(2, [&clean, &lit, &clean], &none));
+        // An older mark that goes when these come is another side's change that stays, unless it is known that older ones went.
+        let older = |x, y| if disc((190, 225), 8.0, x, y) { 0.3 } else { 0.5 };
+        assert!(!gone(2, [&older, &marks, &clean], &none));
+        assert!(gone(2, [&older, &marks, &clean], &Passed { older_gone: true, ..Passed::default() }));
+    }
+
+    #[test]
+    fn marks_that_are_gone_and_the_places_where_they_were_stand_no_more() {
+        let spot = |x_m: f64, change: f32| Spot { at: WallPoint::new(x_m, 0.0), change: [change; 3] };
+        // One that is gone, one that shows where it was, two that stand: one far from that, one much fainter.
+        let all = [spot(0.0, -0.4), spot(0.5, -0.4), spot(0.03, -0.15), spot(0.01, 0.6), spot(0.3, -0.3)];
+        assert_eq!(standing(&all, 13.0), [all[1], all[2], all[4]]);
+        assert_eq!(standing(&all[..3], 13.0), all[..3]);
     }
 
     #[test]
