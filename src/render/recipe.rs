@@ -186,6 +186,8 @@ pub enum Event {
     },
     /// This stands before the wall in the volley's photo.
     Before(Vec<Solid>),
+    /// The volley is shot with balls that leave such marks.
+    OtherBalls(MarkLook),
     /// The last so many balls of the volley leave no mark.
     NoMark(usize),
 }

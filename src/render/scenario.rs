@@ -199,6 +199,11 @@ impl Scenario {
             let mut chance = Chance::new(self.seed, 100 + v as u64, r.cut);
             let volley_deg = r.volley_sd_deg * chance.normal();
             let volley_mph = plan.setpoint_mph * (1.0 + 0.004 * chance.normal());
+            let other = r.events.iter().find_map(|(at, e)| match e {
+                Event::OtherBalls(look) if *at == v => Some(look),
+                _ => None,
+            });
+            let look = other.unwrap_or(&r.look);
             let mut marks = Vec::new();
             let mut shown_mph = Vec::new();
             for s in 0..plan.shots {
@@ -220,11 +225,11 @@ impl Scenario {
                     )));
                 }
                 let mark = Mark {
-                    kind: r.look.kind,
+                    kind: look.kind,
                     centre,
-                    diameter_m: 1e-3 * r.look.diameter_mm.draw(true_mph, chance.normal()),
-                    strength: r.look.strength.draw(true_mph, chance.normal()),
-                    colour: r.look.colour,
+                    diameter_m: 1e-3 * look.diameter_mm.draw(true_mph, chance.normal()),
+                    strength: look.strength.draw(true_mph, chance.normal()),
+                    colour: look.colour,
                     seed: super::noise::hash(v as i64, s as i64, self.seed ^ 0xba11),
                 };
                 marks.push(FiredShot { mark, release_deg, sideways_rad, speed_mps: true_mph * MPH });
@@ -286,7 +291,7 @@ impl Scenario {
                     Event::Zoomed(factor) => {
                         (tripod.fx_px, tripod.fy_px) = (tripod.fx_px * factor, tripod.fy_px * factor)
                     }
-                    Event::Wiped { .. } | Event::Before(_) | Event::NoMark(_) => {}
+                    Event::Wiped { .. } | Event::Before(_) | Event::NoMark(_) | Event::OtherBalls(_) => {}
                 }
             }
             if volley.wiped {

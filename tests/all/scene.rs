@@ -145,6 +145,27 @@ fn single_shots_share_their_setup_and_setpoint() {
 }
 
 #[test]
+fn dark_marks_and_pale_ones_of_two_kinds_of_balls_are_both_found() {
+    // A grey wall; worn balls darken it, as the demonstration's do, and new ones leave chalk: the second volley's and the fourth's.
+    let dust = MarkLook {
+        kind: MarkKind::Chalk,
+        colour: [0.76, 0.76, 0.74],
+        strength: Varying { middle: 0.5, hard: 0.0, sd: 0.05, range: (0.35, 0.7) },
+        diameter_mm: Varying { middle: 27.0, hard: 1.8, sd: 1.5, range: (20.0, 35.0) },
+    };
+    let day = Day::new(false, |r| {
+        r.wall.kind = WallKind::Concrete;
+        r.volleys = plan(&[(45.0, 0), (55.0, 1), (65.0, 0), (35.0, 1)], 4);
+        r.events = [1, 3].map(|v| (v, Event::OtherBalls(dust))).into();
+    });
+    (0..4).for_each(|v| day.is_right(v));
+    // The page says which were asked by themselves: two and two, so either.
+    let notes = &day.outcome.summary.notes;
+    let says = |which: &str| notes.iter().any(|n| n.starts_with("marks of two kinds") && n.contains(which));
+    assert!(says("volleys 2, 4") || says("volleys 1, 3"), "{notes:?}");
+}
+
+#[test]
 fn balls_that_lie_at_the_walls_foot_are_no_marks() {
     // In every photo elsewhere, paler than the wall; none in the last one.
     let lying = |k: usize| -> Event {
