@@ -124,7 +124,7 @@ fn exif_focal(input: &CalibrationInput, size: (u32, u32)) -> Option<f64> {
 /// What is to be said of a photo of another size than the others.
 fn other_size(own: (u32, u32), size: (u32, u32)) -> String {
     let why = if (own.1, own.0) == size {
-        "it lies on its side, and Exif does not say how the camera was held: copy it again from the camera, as it was taken, or hold the camera the same way up for all photos"
+        "it lies on its side, and Exif does not say that the camera was held so: copy it again from the camera, as it was taken, or hold the camera the same way up for all photos"
     } else {
         "another camera, zoom or crop"
     };

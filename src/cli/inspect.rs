@@ -180,13 +180,15 @@ pub fn run(args: &Args) -> Result<Ended> {
     let geometry = SheetSet::from(SheetGeometry::of_square(args.square));
     let mut failed = 0;
     let mut list = Vec::new();
+    // A camera may be held upright or across.
+    let as_held = |s: &Seen| (s.width.max(s.height), s.width.min(s.height));
     let mut sizes: Vec<(u32, u32)> = Vec::new();
     for path in &args.photos {
         let looked = look(path, &geometry);
         if let Ok(s) = &looked
-            && !sizes.contains(&(s.width, s.height))
+            && !sizes.contains(&as_held(s))
         {
-            sizes.push((s.width, s.height));
+            sizes.push(as_held(s));
         }
         match looked {
             Ok(s) if args.json => list.push(as_json(path, &s)),
@@ -204,7 +206,7 @@ pub fn run(args: &Args) -> Result<Ended> {
     if sizes.len() > 1 && !args.json {
         let each: Vec<String> = sizes.iter().map(|(w, h)| format!("{w} x {h}")).collect();
         say(&format!(
-            "the photos differ in size ({} px): a calibration holds for one camera at one size, not turned, zoomed or cropped\n",
+            "the photos differ in size ({} px): a calibration holds for one camera at one size, not zoomed or cropped\n",
             each.join(", ")
         ))?;
     }

@@ -24,6 +24,11 @@ const LEAST_TEXTURE: f64 = 0.05;
 /// Least pixels of a mark that has a say in texture and grain.
 const LEAST_PIXELS: usize = 60;
 
+/// Least pixels of each zone of such a mark: one whose rim or inner part lies under others, or was left out, says nothing of it.
+const LEAST_IN_ZONE: usize = 15;
+/// A rim strays by this part of the radius at the most: beyond, it is no rim.
+const MOST_RAGGED: f64 = 0.2;
+
 /// Zones of a mark, distance over radius: where its own scatter is seen, and where its rim strays.
 const INNER: std::ops::Range<f64> = 0.0..0.75;
 const RIM: std::ops::Range<f64> = 0.85..1.2;
@@ -66,7 +71,10 @@ pub(super) fn learn_texture<'a>(shape: &mut MarkShape, fits: impl Iterator<Item 
         }
         let size = (patch.width, patch.height);
         let less_noise = |l: usize, s: &[f64; 4]| s[0] - patch.noise_rho.get(l).map_or(0.0, |r| r * s[1]);
-        for k in (0..marks.len()).filter(|&k| means[k].2 >= LEAST_PIXELS) {
+        let in_zone =
+            |k: usize, zone: &std::ops::Range<f64>| left.iter().filter(|l| l.1 == k && zone.contains(&l.2)).count();
+        let seen = |k: usize| [INNER, RIM].iter().all(|zone| in_zone(k, zone) >= LEAST_IN_ZONE);
+        for k in (0..marks.len()).filter(|&k| means[k].2 >= LEAST_PIXELS && seen(k)) {
             let sums_of = |zone: &std::ops::Range<f64>, last: &dyn Fn(usize) -> f64| {
                 let is_own = |i: usize| left[i].1 == k && zone.contains(&left[i].2);
                 let of = |i: usize| [left[i].0, patch.sigma[i], patch.level[i], last(i)];
@@ -104,7 +112,9 @@ pub(super) fn learn_texture<'a>(shape: &mut MarkShape, fits: impl Iterator<Item 
     let variance = strays(0);
     if variance > 0.0 {
         let together: f64 = (1..bins).map(strays).take_while(|s| *s > 0.0).sum();
-        (shape.ragged_mm, shape.ragged_px) = (variance.sqrt(), (1.0 + 2.0 * together / variance).min(100.0));
+        let most_mm = MOST_RAGGED * shape.radius_mm.0;
+        (shape.ragged_mm, shape.ragged_px) =
+            (variance.sqrt().min(most_mm), (1.0 + 2.0 * together / variance).min(100.0));
     } else {
         (shape.ragged_mm, shape.ragged_px) = (0.0, 1.0);
     }

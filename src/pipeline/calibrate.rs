@@ -233,7 +233,9 @@ fn look_at(
     // A lens is fixed to its sensor: all photos as the tripod's (or the first) was held.
     let held = known.optics.orientation;
     for photo in &mut photos {
-        if let Some(turn) = Turn::between(photo.optics.orientation, held) {
+        let turn = Turn::between(photo.optics.orientation, held);
+        // One that a program turned and wrote anew says otherwise, and has the others' sides.
+        if let Some(turn) = turn.filter(|t| t.size(photo.size_px) == known.size_px) {
             *photo = photo.turned(turn);
         }
         if photo.size_px == known.size_px {

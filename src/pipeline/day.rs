@@ -407,8 +407,7 @@ impl Day {
             Some(Found::Looked(l)) => l.spots.clone(),
             _ => Vec::new(),
         };
-        let all: Vec<Spot> = self.steps.iter().skip(page.first_row).flat_map(of).collect();
-        standing(&all, self.start_radius_mm())
+        standing(self.steps.iter().skip(page.first_row).map(of), self.start_radius_mm())
     }
 
     pub(super) fn start_radius_mm(&self) -> f64 {

@@ -63,7 +63,7 @@ pub(super) fn doubtful(judged: &Judged, largest_mm: f64, settled: &dyn Fn(usize)
     }
     let (i, u_mm) = loosest(marks, settled)?;
     Some(format!(
-        "mark {} may lie up to {:.0} mm elsewhere, or be none, and another one be two balls': look at the photo",
+        "mark {} may lie up to {:.0} mm elsewhere, or be none, while another one stands for two balls: look at the photo",
         i + 1,
         2.0 * u_mm
     ))

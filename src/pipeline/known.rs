@@ -24,7 +24,7 @@ use super::looks::{Pivot, VolleyLook};
 use super::made_with::doubts;
 use super::measure::{Calibrated, Seen, far_speed, measure};
 use super::measured::Measured;
-use super::other_side::{Asked, OtherSide, other_side, two_kinds};
+use super::other_side::{Asked, OtherLook, judge_other, looks_of, other_side, two_kinds};
 use super::page::{Owner, Turn, hidden_places, search_again, settle_late, unlooked_places, weigh_hidden};
 use super::passing::{self, Passed, passed};
 use super::recalibrated::{LaterWall, later_walls};
@@ -69,7 +69,7 @@ pub struct Learned {
     /// The marks' colour, linear RGB; `None` where nothing changed anywhere.
     pub colour: Option<[f32; 3]>,
     /// The same of marks that change the wall the other way, where some volleys have such.
-    pub other_side: Option<(MarkShape, [f32; 3])>,
+    pub other_side: Option<OtherLook>,
     /// Judged volleys, in the order of those that were compared.
     judged: Vec<Judged>,
     /// Judged second photos, in the order of those.
@@ -81,10 +81,7 @@ pub struct Learned {
 impl Learned {
     /// What the marks of a volley look like.
     fn looks_of(&self, judged: &Judged) -> (&MarkShape, Option<[f32; 3]>) {
-        match &self.other_side {
-            Some((shape, colour)) if judged.other_side > 0 => (shape, Some(*colour)),
-            _ => (&self.shape, self.colour),
-        }
+        looks_of(judged, (&self.shape, self.colour), self.other_side.as_ref())
     }
 }
 
@@ -237,16 +234,18 @@ impl Known {
             other = self.ask_again(&mut judged, &looked, &passed, colour)?;
         }
         // Where only those have marks, what was learned first is none's: what somebody wrote on the wall may outweigh all marks.
-        if judged.iter().all(|j| j.other_side > 0 || j.marks.is_empty())
+        if judged.iter().all(|j| j.other_side > 1 || j.marks.is_empty())
             && let Some(only) = other.take()
         {
-            (shape, colour) = (only.0, Some(only.1));
-            judged.iter_mut().for_each(|j| j.other_side = 0);
+            (shape, colour) = (only.shape, Some(only.colour));
+            for (j, (k, passed)) in judged.iter_mut().zip(looked.iter().zip(&passed)) {
+                if std::mem::take(&mut j.other_side) == 0 {
+                    *j = self.judge_one(k, (&shape, colour), passed)?;
+                }
+            }
+            self.settle_hidden(&mut judged, &looked, &shape, only.colour)?;
         }
-        let looks_of = |j: &Judged| match &other {
-            Some((shape, colour)) if j.other_side > 0 => (shape, Some(*colour)),
-            _ => (&shape, colour),
-        };
+        let looks_of = |j: &Judged| looks_of(j, (&shape, colour), other.as_ref());
         let struck = Struck::of(judged.iter().zip(&looked).map(|(j, k)| (j, k.volley.row.shots)));
         judged.par_iter_mut().zip(&looked).zip(&passed).try_for_each(|((j, k), passed)| -> Result<()> {
             let behind = hidden_places(k.turn, self.pivot());
@@ -257,7 +256,10 @@ impl Known {
             Ok(())
         })?;
         let second = |(v, look, _): &(PairedVolley, Arc<VolleyLook>, usize)| {
-            judge_look(look, v.row.shots as usize, &Behind::default(), &shape, colour, &Passed::default())
+            let first = looked.iter().zip(&judged).find(|(k, _)| k.volley.row.volley == v.row.volley);
+            let (shape, colour) = first.map_or((&shape, colour), |(_, j)| looks_of(j));
+            let again = judge_look(look, v.row.shots as usize, &Behind::default(), shape, colour, &Passed::default())?;
+            Ok(Judged { other_side: first.map_or(0, |(_, j)| j.other_side), ..again })
         };
         let judged_again = self.again.par_iter().map(second).collect::<Result<_>>()?;
         let learned = Arc::new(Learned { shape, colour, other_side: other, judged, judged_again, struck });
@@ -312,7 +314,7 @@ impl Known {
         looked: &[Compared],
         passed: &[Passed],
         colour: [f32; 3],
-    ) -> Result<Option<(MarkShape, [f32; 3])>> {
+    ) -> Result<Option<OtherLook>> {
         let each = judged.iter().zip(looked).zip(passed).enumerate();
         let without =
             each.filter(|(_, ((j, k), _))| j.marks.is_empty() && j.hidden == Hiding::default() && !k.look.wiped);
@@ -320,11 +322,9 @@ impl Known {
             .map(|(index, ((_, k), passed))| Asked { index, look: k.look, shots: k.volley.row.shots as usize, passed })
             .collect();
         let found: Vec<FoundMark> = judged.iter().flat_map(|j| &j.marks).cloned().collect();
-        let Some(OtherSide { shape, colour, judged: others }) = other_side(&asked, &self.start, colour, &found)? else {
-            return Ok(None);
-        };
+        let Some((look, others)) = other_side(&asked, &self.start, colour, &found)? else { return Ok(None) };
         others.into_iter().for_each(|(i, j)| judged[i] = j);
-        Ok(Some((shape, colour)))
+        Ok(Some(look))
     }
 
     /// Whether what was learned elsewhere is about these volleys: sizes fit, no index leads out of a list.
@@ -332,7 +332,9 @@ impl Known {
         let looked = self.shot.iter().filter_map(|s| if let Found::Looked(l) = &*s.1 { Some(&**l) } else { None });
         let looked: Vec<&VolleyLook> = looked.collect();
         let judged = |(j, l): (&Judged, &&VolleyLook)| j.marks.iter().all(|m| m.patch < l.patch_count());
-        learned.shape.profile.len() == self.start.profile.len()
+        let whole = |shape: &MarkShape| shape.profile.len() == self.start.profile.len();
+        whole(&learned.shape)
+            && learned.other_side.as_ref().is_none_or(|o| whole(&o.shape))
             && learned.judged.len() == looked.len()
             && learned.judged.iter().zip(&looked).all(judged)
             && learned.judged_again.len() == self.again.len()
@@ -473,13 +475,15 @@ impl Known {
                 let row = self.turns.iter().rfind(|t| t.2.row.volley == v.row.volley);
                 let behind = row.map(|t| unlooked_places(&t.0, self.pivot())).unwrap_or_default();
                 let shots = v.row.shots as usize;
-                let judge = |shape, colour| judge_look(l, shots, &behind, shape, colour, &Passed::default());
-                let first = judge(&looks.shape, looks.colour);
-                let judged = match (first, &looks.other_side) {
-                    (Ok(first), Some((shape, colour))) if first.marks.is_empty() => {
-                        judge(shape, Some(*colour)).map(|j| Judged { other_side: 1, ..j })
+                let none = Passed::default();
+                let first = judge_look(l, shots, &behind, &looks.shape, looks.colour, &none);
+                let judged = match (first, &looks.other_side, looks.colour) {
+                    (Ok(first), Some(other), Some(colour)) if first.marks.is_empty() && !l.wiped => {
+                        let found: Vec<FoundMark> = looks.judged.iter().flat_map(|j| &j.marks).cloned().collect();
+                        let asked = Asked { index: 0, look: l, shots, passed: &none };
+                        judge_other(&asked, colour, other, &found).map(|other| other.unwrap_or(first))
                     }
-                    (first, _) => first,
+                    (first, ..) => first,
                 };
                 let mut judged = match judged {
                     Ok(judged) => judged,
@@ -549,7 +553,7 @@ impl Known {
         let Some(learned) = &self.learned else { return Vec::new() };
         let pair = |((v, l, wall), judged): (&(PairedVolley, Arc<VolleyLook>, usize), &Judged)| {
             let first = measured.iter().find(|m| m.volley.row.volley == v.row.volley)?;
-            let decided = decide(judged, v, &[], &learned.shape);
+            let decided = decide(judged, v, &[], learned.looks_of(judged).0);
             photo_pair(first, &self.measure_one(v, l, *wall, &decided))
         };
         self.again.iter().zip(&learned.judged_again).filter_map(pair).collect()

@@ -146,7 +146,7 @@ pub fn measure<'a>(
     if entries < shots && !behind && open(FlagWord::MissingShots) {
         flags.push(FlagWord::MissingShots);
         notes.push(if balls == shots {
-            format!("{} for {}: the marks flagged merged most likely stand for several balls; look at the photo, and check the count in volleys.csv", counted(entries as usize, "mark"), counted(shots as usize, "shot"))
+            format!("{} for {}: a mark flagged merged may stand for several balls, or a ball missed; look at the photo, and correct the count in volleys.csv if one missed", counted(entries as usize, "mark"), counted(shots as usize, "shot"))
         } else {
             let where_ = hiding_place(&marks);
             format!("{} of {shots} shots missing{where_}: look for marks on top of each other or off the photo", shots - balls.min(shots))
@@ -154,7 +154,9 @@ pub fn measure<'a>(
     }
     if !judged.dropped.is_empty() && open(FlagWord::ExtraMarks) {
         flags.push(FlagWord::ExtraMarks);
-        let places: Vec<String> = judged.dropped.iter().map(|m| format!("({:.0}, {:.0}) mm", m.x_mm, m.y_mm)).collect();
+        let mut dropped: Vec<&FoundMark> = judged.dropped.iter().collect();
+        dropped.sort_by(|a, b| b.y_mm.total_cmp(&a.y_mm));
+        let places: Vec<String> = dropped.iter().map(|m| format!("({:.0}, {:.0}) mm", m.x_mm, m.y_mm)).collect();
         notes.push(format!(
             "left out what lies far from the others at {}, since there were more marks than shots: look at the photo",
             places.join(" and ")
@@ -225,12 +227,12 @@ pub fn measure<'a>(
         1 if open(FlagWord::Doubtful) => {
             flags.push(FlagWord::Doubtful);
             notes.push(
-                "its marks change the wall the other way than those of all other volleys (dark ones beside pale ones): look whether they are balls'"
+                "its marks change the wall the other way than other volleys' do (dark ones beside pale ones), and too few of them say so: look whether they are balls'"
                     .into(),
             );
         }
         _ => known
-            .push("its marks change the wall the other way than most volleys' do (dark ones beside pale ones)".into()),
+            .push("its marks change the wall the other way than other volleys' do (dark ones beside pale ones)".into()),
     }
     if !l.groups.on_paper.is_empty() && open(FlagWord::OnSheet) {
         flags.push(FlagWord::OnSheet);

@@ -6,6 +6,7 @@
 //! as its shots and do not lie where marks had been.
 
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
 use super::behind::Behind;
 use super::judge::{FoundMark, Judged, judge_look};
@@ -26,6 +27,9 @@ const EDGE_PX: usize = 2;
 const SAME_RADII: f64 = 0.4;
 const MOST_OLD: f64 = 0.75;
 
+/// Fewer volleys or marks than this may be a damp patch or a fly each: such volleys ask for a look.
+const LEAST_VOLLEYS: usize = 2;
+const LEAST_MARKS: usize = 5;
 /// Volleys from which the other look is learned, at the most.
 const LEARN_FROM: usize = 40;
 
@@ -41,14 +45,30 @@ pub(super) struct Asked<'a> {
     pub passed: &'a Passed,
 }
 
-/// What the marks of volleys look like that change the wall the other way, and those volleys, judged with that.
-pub(super) struct OtherSide {
+/// What marks look like that change the wall the other way.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct OtherLook {
+    /// The usual one.
     pub shape: MarkShape,
+    /// Their colour, linear RGB.
     pub colour: [f32; 3],
-    pub judged: Vec<(usize, Judged)>,
+    /// Volleys with such marks; 1 where too few marks or volleys say so for anybody to rely on it.
+    pub volleys: u32,
 }
 
-/// Looks for such volleys; `colour` is that of the session's marks, `found` has all its marks, `start` a mark before anything is learned.
+/// That look, and the volleys that have it, by their place among those that were judged.
+pub(super) type OtherSide = (OtherLook, Vec<(usize, Judged)>);
+
+/// What a volley's marks look like: as `main` says, or the other way.
+pub(super) fn looks_of<'a>(
+    judged: &Judged,
+    main: (&'a MarkShape, Option<[f32; 3]>),
+    other: Option<&'a OtherLook>,
+) -> (&'a MarkShape, Option<[f32; 3]>) {
+    other.filter(|_| judged.other_side > 0).map_or(main, |o| (&o.shape, Some(o.colour)))
+}
+
+/// Looks for such volleys, and judges them; `colour` is that of the session's marks, `found` has all its marks, `start` a mark before anything is learned.
 ///
 /// # Errors
 /// As for [`VolleyLook::patches`].
@@ -58,32 +78,44 @@ pub(super) fn other_side(
     colour: [f32; 3],
     found: &[FoundMark],
 ) -> Result<Option<OtherSide>> {
-    if asked.is_empty() {
-        return Ok(None);
+    let n = asked.len().min(LEARN_FROM);
+    let from: Vec<&Asked> = (0..n).filter_map(|i| asked.get(i * asked.len() / n)).collect();
+    let raw: Vec<_> = from.par_iter().map(|a| Ok(hidden(a, colour)?.hide(a.look.patches()?))).collect::<Result<_>>()?;
+    let all: Vec<(usize, &[RawPatch])> = from.iter().map(|a| a.shots).zip(raw.iter().map(|p| &**p)).collect();
+    let (shape, Some(theirs)) = learn_with_colour(&all, start) else { return Ok(None) };
+    let mut look = OtherLook { shape, colour: theirs, volleys: 1 };
+    let one = |a: &Asked| Ok(judge_other(a, colour, &look, found)?.map(|j| (a.index, j)));
+    let all: Vec<Option<(usize, Judged)>> = asked.par_iter().map(one).collect::<Result<_>>()?;
+    let mut judged: Vec<(usize, Judged)> = all.into_iter().flatten().collect();
+    let marks: usize = judged.iter().map(|(_, j)| j.marks.len()).sum();
+    if judged.len() >= LEAST_VOLLEYS && marks >= LEAST_MARKS {
+        look.volleys = judged.len() as u32;
     }
-    let hidden: Vec<Passed> = asked
-        .par_iter()
-        .map(|a| {
-            let patches = a.look.patches()?;
-            let along = patches.iter().map(|p| along(p, colour)).enumerate();
-            Ok(a.passed.and(along.filter(|(_, mask)| mask.contains(&true)).collect()))
-        })
-        .collect::<Result<_>>()?;
-    let from: Vec<(&Asked, &Passed)> = asked.iter().zip(&hidden).take(LEARN_FROM).collect();
-    let raw: Vec<_> = from.iter().map(|(a, h)| Ok(h.hide(a.look.patches()?))).collect::<Result<_>>()?;
-    let shots = from.iter().map(|(a, _)| a.shots);
-    let all: Vec<(usize, &[RawPatch])> = shots.zip(raw.iter().map(|p| &**p)).collect();
-    let (shape, Some(colour)) = learn_with_colour(&all, start) else { return Ok(None) };
-    let one = |(a, hidden): (&Asked, &Passed)| -> Result<(usize, Judged)> {
-        Ok((a.index, judge_look(a.look, a.shots, &Behind::default(), &shape, Some(colour), hidden)?))
-    };
-    let all: Vec<(usize, Judged)> = asked.par_iter().zip(&hidden).map(one).collect::<Result<_>>()?;
-    let shots = |index: usize| asked.iter().find(|a| a.index == index).map_or(0, |a| a.shots);
-    let mut judged: Vec<_> =
-        all.into_iter().filter(|(i, j)| are_marks(&j.marks, shots(*i), found, shape.radius_mm.0)).collect();
-    let volleys = judged.len() as u32;
-    judged.iter_mut().for_each(|(_, j)| j.other_side = volleys);
-    Ok((volleys > 0).then_some(OtherSide { shape, colour, judged }))
+    judged.iter_mut().for_each(|(_, j)| j.other_side = look.volleys);
+    Ok((!judged.is_empty()).then_some((look, judged)))
+}
+
+/// Judges a volley without marks by the other look; `None` where what it shows are no marks of its own.
+///
+/// # Errors
+/// As for [`VolleyLook::patches`].
+pub(super) fn judge_other(
+    a: &Asked,
+    colour: [f32; 3],
+    look: &OtherLook,
+    found: &[FoundMark],
+) -> Result<Option<Judged>> {
+    let hidden = hidden(a, colour)?;
+    let judged = judge_look(a.look, a.shots, &Behind::default(), &look.shape, Some(look.colour), &hidden)?;
+    let marks = are_marks(&judged.marks, a.shots, found, look.shape.radius_mm.0);
+    Ok(marks.then_some(Judged { other_side: look.volleys, ..judged }))
+}
+
+/// What is hidden of a volley: what came and went, and what changed as the session's marks do.
+fn hidden(a: &Asked, colour: [f32; 3]) -> Result<Passed> {
+    let patches = a.look.patches()?;
+    let along = patches.iter().map(|p| along(p, colour)).enumerate();
+    Ok(a.passed.and(along.filter(|(_, mask)| mask.contains(&true)).collect()))
 }
 
 /// A sentence that names the volleys with such marks; `None` without any.
@@ -94,7 +126,7 @@ pub(super) fn two_kinds(names: &[String]) -> Option<String> {
         more => format!("volleys {}", more.join(", ")),
     };
     Some(format!(
-        "marks of two kinds: those of {which} change the wall the other way than most (dark ones beside pale ones) and were looked for by themselves"
+        "marks of two kinds: those of {which} change the wall the other way than the others' (dark ones beside pale ones) and were looked for by themselves"
     ))
 }
 

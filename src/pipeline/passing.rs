@@ -145,24 +145,34 @@ fn may_have_passed(came: &[Spot], went: &[Spot], radius_mm: f64) -> bool {
         && came.iter().any(|a| went.iter().any(|b| (a.at.x_m - b.at.x_m).hypot(a.at.y_m - b.at.y_m) < near))
 }
 
-/// Spots of a page without those that are gone again and those that only show where they were.
-pub(super) fn standing(spots: &[Spot], radius_mm: f64) -> Vec<Spot> {
+/// Spots of a page, photo by photo, without those that are gone again and those that only show where they were.
+pub(super) fn standing(photos: impl Iterator<Item = Vec<Spot>>, radius_mm: f64) -> Vec<Spot> {
     let diameter_m = 2e-3 * radius_mm;
     let ln = |s: &Spot| s.change.iter().map(|c| (1.0 + c).max(FLOOR).ln()).sum::<f32>() / 3.0;
     let takes_back =
         |a: f32, b: f32| a * b < 0.0 && a.abs().min(b.abs()) > TELLING && (a / b).abs().ln().abs() < ALIKE.ln();
-    let mut stands = vec![true; spots.len()];
-    for (i, s) in spots.iter().enumerate() {
-        let away = |j: usize| (s.at.x_m - spots[j].at.x_m).hypot(s.at.y_m - spots[j].at.y_m);
-        let mut was: Vec<usize> =
-            (0..i).filter(|&j| away(j) < NEAR_DIAMETERS * diameter_m && takes_back(ln(s), ln(&spots[j]))).collect();
-        was.sort_by(|a, b| away(*a).total_cmp(&away(*b)));
-        for (n, &j) in was.iter().enumerate().filter(|(n, j)| *n == 0 || away(**j) < diameter_m) {
-            stands[j] = false;
-            stands[i] &= n > 0;
+    let mut stand: Vec<Spot> = Vec::new();
+    for spots in photos {
+        // What one photo shows takes back what stood before it.
+        let earlier = stand.len();
+        let mut gone = vec![false; earlier];
+        for s in spots {
+            let away = |j: usize| (s.at.x_m - stand[j].at.x_m).hypot(s.at.y_m - stand[j].at.y_m);
+            let mut was: Vec<usize> = (0..earlier)
+                .filter(|&j| !gone[j] && away(j) < NEAR_DIAMETERS * diameter_m && takes_back(ln(&s), ln(&stand[j])))
+                .collect();
+            was.sort_by(|a, b| away(*a).total_cmp(&away(*b)));
+            let back: Vec<usize> =
+                was.iter().enumerate().filter(|(n, j)| *n == 0 || away(**j) < diameter_m).map(|(_, j)| *j).collect();
+            if back.is_empty() {
+                stand.push(s);
+            }
+            back.into_iter().for_each(|j| gone[j] = true);
         }
+        let mut at = gone.into_iter();
+        stand.retain(|_| !at.next().unwrap_or(false));
     }
-    spots.iter().zip(stands).filter(|s| s.1).map(|s| *s.0).collect()
+    stand
 }
 
 /// Log ratio of two linear values.
@@ -373,10 +383,15 @@ mod tests {
     #[test]
     fn marks_that_are_gone_and_the_places_where_they_were_stand_no_more() {
         let spot = |x_m: f64, change: f32| Spot { at: WallPoint::new(x_m, 0.0), change: [change; 3] };
-        // One that is gone, one that shows where it was, two that stand: one far from that, one much fainter.
-        let all = [spot(0.0, -0.4), spot(0.5, -0.4), spot(0.03, -0.15), spot(0.01, 0.6), spot(0.3, -0.3)];
-        assert_eq!(standing(&all, 13.0), [all[1], all[2], all[4]]);
-        assert_eq!(standing(&all[..3], 13.0), all[..3]);
+        // One that is gone in the third photo, which shows where it was; one far from it, and one much fainter, stand, and so does what is new beside it.
+        let photos = [
+            vec![spot(0.0, -0.4), spot(0.5, -0.4), spot(0.03, -0.15)],
+            vec![spot(0.3, -0.3)],
+            vec![spot(0.01, 0.6), spot(0.02, -0.4)],
+        ];
+        let standing = |n: usize| standing(photos[..n].iter().cloned(), 13.0);
+        assert_eq!(standing(1), photos[0]);
+        assert_eq!(standing(3), [photos[0][1], photos[0][2], photos[1][0], photos[2][1]]);
     }
 
     #[test]

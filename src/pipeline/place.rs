@@ -195,8 +195,10 @@ pub fn place_photo(wall: &Wall, folder: &Path, name: &str, references: &[&Refere
     let rgb = decode_rgb(&path, exif.orientation.unwrap_or(1))?;
     let size = (wall.camera.width, wall.camera.height);
     let held = Turn::between(wall.optics.orientation, exif.orientation);
-    // A photo that does not say how the camera was held counts as held alike where its sides do not speak against it.
-    let turn = held.unwrap_or_default();
+    // A photo that does not say how the camera was held counts as held alike where its sides do not speak against it; so does one that says otherwise
+    // though its sides are alike: a program turned it and wrote it anew.
+    let like = |turn: &Turn| turn.size(size) == rgb.dimensions();
+    let turn = held.filter(like).unwrap_or_default();
     let optics = Optics::of(&exif, rgb.dimensions()).differs_from(&wall.optics);
     let placed = |rgb, place: Result<(Located, How), String>| {
         let (place, problem) = match place {
@@ -206,8 +208,8 @@ pub fn place_photo(wall: &Wall, folder: &Path, name: &str, references: &[&Refere
         let changed = place.as_ref().map(|(l, _)| changed(l)).unwrap_or_default();
         PlacedPhoto { name: name.into(), rgb, place, problem, changed }
     };
-    if rgb.dimensions() != turn.size(size) {
-        let lies = held.is_none() && (rgb.height(), rgb.width()) == size;
+    if !like(&turn) {
+        let lies = (rgb.height(), rgb.width()) == size;
         let advice = if lies {
             turned(exif.orientation)
         } else {
@@ -308,7 +310,9 @@ fn by_these_and_others(
         sheets.extend(more);
         match by_sheets(wall, &sheets, turn) {
             Some(Ok(better)) => found = Ok(better),
-            _ => break,
+            // Sheets that do not agree are told.
+            Some(disagree) => return Some(disagree),
+            None => break,
         }
     }
     Some(found)
