@@ -78,7 +78,7 @@ pub struct Judged {
     pub hidden: Hiding,
     /// The marks are those of [`super::looks::VolleyLook::otherwise`].
     pub otherwise: bool,
-    /// Volleys whose marks change the wall the other way than the session's as a rule, this one among them ([`super::other_side::OtherLook`]); 0 where its
+    /// Volleys whose marks change the wall the other way than the session's as a rule, this one among them (`OtherLook`); 0 where its
     /// marks do not.
     pub other_side: u32,
     /// Something was left out that came before this photo and was gone in the next, or that came before the last and is gone in this.
