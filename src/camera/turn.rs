@@ -46,9 +46,9 @@ impl Turn {
     /// As it was held in the calibration.
     pub const NONE: Self = Self(0);
 
-    /// From the photos of a calibration to another photo, by both their Exif orientations. `None` when either does not say how the camera was held.
-    pub fn between(calibration: Option<u8>, photo: Option<u8>) -> Option<Self> {
-        let (from, to) = (quarters(calibration?)?, quarters(photo?)?);
+    /// From one photo to another, by both their Exif orientations. `None` when either does not say how the camera was held.
+    pub fn between(from: Option<u8>, to: Option<u8>) -> Option<Self> {
+        let (from, to) = (quarters(from?)?, quarters(to?)?);
         Some(Self((to + 4 - from) % 4))
     }
 

@@ -50,7 +50,9 @@ pub(super) fn learn_texture<'a>(shape: &mut MarkShape, fits: impl Iterator<Item 
     for (patch, marks) in fits {
         // Each pixel's residual, whose it is (the nearest mark's), and how far out.
         let mut left = vec![(f64::NAN, usize::MAX, 0.0); patch.opacity.len()];
-        let mut means = vec![(0.0, 0.0, 0usize); marks.len()];
+        let mut means = vec![(0.0, 0.0); marks.len()];
+        // Pixels of each mark, of its inner part and of its rim.
+        let mut seen = vec![[0usize; 3]; marks.len()];
         let mut parts = vec![0.0; patch.opacity.len()];
         for (i, l) in left.iter_mut().enumerate() {
             if !(patch.sigma[i].is_finite() && patch.level[i] > 4.0 * patch.level_sigma(i)) {
@@ -63,18 +65,18 @@ pub(super) fn learn_texture<'a>(shape: &mut MarkShape, fits: impl Iterator<Item 
             parts[i] = squares.sqrt();
             means[k].0 += l.0;
             means[k].1 += patch.level[i];
-            means[k].2 += 1;
+            let within = [true, INNER.contains(&rho), RIM.contains(&rho)];
+            seen[k].iter_mut().zip(within).for_each(|(n, is)| *n += usize::from(is));
         }
         for (i, l) in left.iter_mut().enumerate().filter(|(_, l)| l.1 != usize::MAX) {
-            let (sum, level, _) = means[l.1];
+            let (sum, level) = means[l.1];
             l.0 -= sum / level * patch.level[i];
         }
         let size = (patch.width, patch.height);
         let less_noise = |l: usize, s: &[f64; 4]| s[0] - patch.noise_rho.get(l).map_or(0.0, |r| r * s[1]);
-        let in_zone =
-            |k: usize, zone: &std::ops::Range<f64>| left.iter().filter(|l| l.1 == k && zone.contains(&l.2)).count();
-        let seen = |k: usize| [INNER, RIM].iter().all(|zone| in_zone(k, zone) >= LEAST_IN_ZONE);
-        for k in (0..marks.len()).filter(|&k| means[k].2 >= LEAST_PIXELS && seen(k)) {
+        let enough =
+            |[all, inner, rim]: [usize; 3]| all >= LEAST_PIXELS && inner >= LEAST_IN_ZONE && rim >= LEAST_IN_ZONE;
+        for k in (0..marks.len()).filter(|&k| enough(seen[k])) {
             let sums_of = |zone: &std::ops::Range<f64>, last: &dyn Fn(usize) -> f64| {
                 let is_own = |i: usize| left[i].1 == k && zone.contains(&left[i].2);
                 let of = |i: usize| [left[i].0, patch.sigma[i], patch.level[i], last(i)];

@@ -4,6 +4,8 @@
 //! the shots as a prior. Where another number is nearly as probable, the volley's mean carries what that
 //! would change; where fewer marks than shots are told apart, the mark that most likely hides another says so.
 
+use std::borrow::Cow;
+
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
@@ -12,6 +14,7 @@ use super::looks::VolleyLook;
 use super::passing::Passed;
 use crate::error::Result;
 use crate::marks::fit::{FittedMark, MODES, UNKNOWNS};
+use crate::marks::learn::learn_with_colour;
 use crate::marks::left_over::left_over;
 use crate::marks::patch::{Patch, RawPatch};
 use crate::marks::seam::seam_through;
@@ -430,6 +433,25 @@ pub(super) fn judge_look(
         }
     }
     Ok(judged)
+}
+
+/// Volleys that the marks' looks are learned from, at the most: two hundred marks say how they scatter to a twentieth.
+const LEARN_FROM: usize = 40;
+
+/// What marks look like, and their colour, from at most [`LEARN_FROM`] of `count` volleys, evenly spread; `of` gives each its shots and patches.
+///
+/// # Errors
+/// Those of `of`.
+pub(super) fn learn_looks<'a>(
+    count: usize,
+    of: impl Fn(usize) -> Result<(usize, Cow<'a, [RawPatch]>)> + Sync,
+    start: &MarkShape,
+) -> Result<(MarkShape, Option<[f32; 3]>)> {
+    let n = count.min(LEARN_FROM);
+    let volleys: Vec<(usize, Cow<[RawPatch]>)> =
+        (0..n).into_par_iter().map(|i| of(i * count / n)).collect::<Result<_>>()?;
+    let all: Vec<(usize, &[RawPatch])> = volleys.iter().map(|(shots, patches)| (*shots, &**patches)).collect();
+    Ok(learn_with_colour(&all, start))
 }
 
 /// How far off the centre of a mark on a seam may be, mm (u on each axis): where a strip of it is missing beyond the seam, what is left is a disc whose

@@ -18,7 +18,7 @@ use super::crops::Crops;
 use super::decide::{Decided, decide};
 use super::decision::{Shown, decision_picture};
 use super::expect::expected;
-use super::judge::{FoundMark, Hiding, Judged, better, judge_look, mean};
+use super::judge::{FoundMark, Hiding, Judged, better, judge_look, learn_looks, mean};
 use super::linear::Cells;
 use super::looks::{Pivot, VolleyLook};
 use super::made_with::doubts;
@@ -35,8 +35,6 @@ use super::zero::{session_inputs, set_zero};
 use crate::camera::Wall;
 use crate::error::Result;
 use crate::flight::Solver;
-use crate::marks::learn::learn_with_colour;
-use crate::marks::patch::RawPatch;
 use crate::marks::shape::MarkShape;
 use crate::photo::{decode_rgb, read_exif};
 use crate::report::Summary;
@@ -50,9 +48,6 @@ use crate::study::PhotoPair;
 
 /// Diameters of marks to expect when nothing is said, mm: a 63 mm ball flattens over 15 to 45 mm (common practice, no source).
 const DIAMETER_MM: (f64, f64) = (15.0, 45.0);
-
-/// Volleys that the marks' looks are learned from, at the most: two hundred marks say how they scatter to a twentieth.
-const LEARN_FROM: usize = 40;
 
 /// What a volley came to before it is judged.
 #[derive(Serialize, Deserialize)]
@@ -279,16 +274,10 @@ impl Known {
         passed(&seen.collect::<Vec<_>>(), self.start.radius_mm.0)
     }
 
-    /// What the marks look like, from at most `LEARN_FROM` volleys, evenly spread.
+    /// What the marks look like.
     fn looks_of_marks(&self, looked: &[Compared], passed: &[Passed]) -> Result<(MarkShape, Option<[f32; 3]>)> {
-        let n = looked.len().min(LEARN_FROM);
-        let each = |i: usize| Some((looked.get(i)?, passed.get(i)?));
-        let from: Vec<(&Compared, &Passed)> = (0..n).filter_map(|i| each(i * looked.len() / n)).collect();
-        let raw: Vec<_> =
-            from.par_iter().map(|(k, passed)| Ok(passed.hide(k.look.patches()?))).collect::<Result<_>>()?;
-        let shots = || from.iter().map(|(k, _)| k.volley.row.shots as usize);
-        let all: Vec<(usize, &[RawPatch])> = shots().zip(raw.iter().map(|p| &**p)).collect();
-        Ok(learn_with_colour(&all, &self.start))
+        let of = |i: usize| Ok((looked[i].volley.row.shots as usize, passed[i].hide(looked[i].look.patches()?)));
+        learn_looks(looked.len(), of, &self.start)
     }
 
     /// Judges one volley by itself, against the photo before that tells its marks better.

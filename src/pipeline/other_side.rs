@@ -9,11 +9,10 @@ use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::behind::Behind;
-use super::judge::{FoundMark, Judged, judge_look};
+use super::judge::{FoundMark, Judged, judge_look, learn_looks};
 use super::looks::VolleyLook;
 use super::passing::Passed;
 use crate::error::Result;
-use crate::marks::learn::learn_with_colour;
 use crate::marks::patch::RawPatch;
 use crate::marks::shape::MarkShape;
 use crate::marks::things::spread;
@@ -30,8 +29,6 @@ const MOST_OLD: f64 = 0.75;
 /// Fewer volleys or marks than this may be a damp patch or a fly each: such volleys ask for a look.
 const LEAST_VOLLEYS: usize = 2;
 const LEAST_MARKS: usize = 5;
-/// Volleys from which the other look is learned, at the most.
-const LEARN_FROM: usize = 40;
 
 /// A volley without marks.
 pub(super) struct Asked<'a> {
@@ -78,11 +75,8 @@ pub(super) fn other_side(
     colour: [f32; 3],
     found: &[FoundMark],
 ) -> Result<Option<OtherSide>> {
-    let n = asked.len().min(LEARN_FROM);
-    let from: Vec<&Asked> = (0..n).filter_map(|i| asked.get(i * asked.len() / n)).collect();
-    let raw: Vec<_> = from.par_iter().map(|a| Ok(hidden(a, colour)?.hide(a.look.patches()?))).collect::<Result<_>>()?;
-    let all: Vec<(usize, &[RawPatch])> = from.iter().map(|a| a.shots).zip(raw.iter().map(|p| &**p)).collect();
-    let (shape, Some(theirs)) = learn_with_colour(&all, start) else { return Ok(None) };
+    let of = |i: usize| Ok((asked[i].shots, hidden(&asked[i], colour)?.hide(asked[i].look.patches()?)));
+    let (shape, Some(theirs)) = learn_looks(asked.len(), of, start)? else { return Ok(None) };
     let mut look = OtherLook { shape, colour: theirs, volleys: 1 };
     let one = |a: &Asked| Ok(judge_other(a, colour, &look, found)?.map(|j| (a.index, j)));
     let all: Vec<Option<(usize, Judged)>> = asked.par_iter().map(one).collect::<Result<_>>()?;
@@ -136,10 +130,9 @@ fn along(p: &RawPatch, colour: [f32; 3]) -> Vec<bool> {
         let shade = p.shade.get(i).copied().unwrap_or([1.0; 3]);
         let (e, a) = (p.expected[i], p.after[i]);
         let way: [f32; 3] = std::array::from_fn(|c| colour[c] * shade[c] - e[c]);
-        let size = way.iter().map(|v| v * v).sum::<f32>().sqrt();
-        let along = (0..3).map(|c| (a[c] - e[c]) * way[c]).sum::<f32>() / size.max(1e-6);
-        let light = e.iter().map(|v| v * v).sum::<f32>().sqrt();
-        !p.quiet[i] && along > ALONG * light
+        let size = |v: [f32; 3]| v.iter().map(|c| c * c).sum::<f32>().sqrt();
+        let along = (0..3).map(|c| (a[c] - e[c]) * way[c]).sum::<f32>() / size(way).max(1e-6);
+        !p.quiet[i] && along > ALONG * size(e)
     };
     let mask: Vec<bool> = (0..p.after.len()).map(changed).collect();
     spread(&mask, p.width, p.height, EDGE_PX)

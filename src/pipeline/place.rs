@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 use super::grid::{Grid, paper};
 use crate::camera::expect::expected_sheets;
 use crate::camera::moved::shift_words;
-use crate::camera::{Located, NotRegistered, Optics, Turn, Wall, WallView, locate, locate_turned, register};
+use crate::camera::{Located, NotRegistered, Optics, Turn, Wall, WallView, locate_turned, register};
 use crate::error::Result;
 use crate::photo::decode::{decode_gray, decode_rgb, let_go, luma, luma_of};
 use crate::photo::read_exif;
@@ -130,7 +130,7 @@ impl Reference {
             let there = there.and_then(|seen| by_sheets(wall, &seen.sheets, self.turn)?.ok());
             let located = match there {
                 Some((located, _)) => located,
-                None => locate(wall, &find_sheets(gray, &set).sheets)?,
+                None => locate_turned(wall, &find_sheets(gray, &set).sheets, self.turn)?,
             };
             Some(Placed::new(wall, located))
         };
