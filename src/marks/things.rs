@@ -45,6 +45,9 @@ const LIGHT_TINT: f32 = 0.4;
 /// Where grain is more than this share of what a place's cells scatter by, and the photo after keeps less than that share of it, the place is covered.
 const GRAIN: f64 = 0.4;
 const GRAIN_LOST: f64 = 0.4;
+/// Coarser detail - seams, stains, old marks - than grain of one cell: means over so many cells to each side, against means over so many. A photo that is
+/// darker or more compressed may have lost the finest grain and still show it.
+const COARSE_CELLS: (usize, usize) = (1, 5);
 /// Grain beyond this is print's or a rim's: it shall not speak for all.
 const MOST_GRAIN: f32 = 0.05;
 /// Cells at a piece's rim that are left out of that, as wide as a half shadow, and the least that must be left.
@@ -111,7 +114,7 @@ pub fn find_things(r: &Reduced, radius_cells: f64, shots: usize) -> Things {
     if !pieces.iter().any(|cells| too_big(cells)) {
         return Things::default();
     }
-    let grain = Grain::new(r, &odd);
+    let grain = [(0, 1), COARSE_CELLS].map(|reach| Grain::new(r, &odd, reach));
     let mut things = Vec::new();
     let mut covered = vec![false; w * h];
     let mut rest = Vec::new();
@@ -196,36 +199,40 @@ fn smooth_light(ratio: &[[f32; 3]], w: usize, h: usize, tile: usize) -> Option<S
     if tiles.len() < 4 * TERMS {
         return None;
     }
+    // The three colours follow the same tiles: where half of the wall is shaded, each by itself might settle on another half.
     for c in 0..3 {
         let mut values: Vec<f32> = tiles.iter().map(|t| t.1[c] as f32).collect();
-        let mut fit = SVector::<f64, TERMS>::zeros();
-        fit[0] = median(&mut values).into();
-        for _ in 0..ROUNDS {
-            let mut off: Vec<f32> = tiles.iter().map(|(b, v)| (v[c] - fit.dot(b)).abs() as f32).collect();
-            // Below 1 % a tile is as good as any.
-            let bend = BEND * (1.4826 * f64::from(median(&mut off))).max(0.01);
-            let mut matrix = SMatrix::<f64, TERMS, TERMS>::identity() * 1e-6;
-            let mut right = SVector::<f64, TERMS>::zeros();
-            for (b, v) in &tiles {
-                let u = (v[c] - fit.dot(b)) / bend;
-                if u.abs() < 1.0 {
-                    let weight = (1.0 - u * u).powi(2);
-                    matrix += weight * b * b.transpose();
-                    right += weight * v[c] * b;
-                }
-            }
-            let was = std::mem::replace(&mut fit, matrix.cholesky()?.solve(&right));
-            if (fit - was).amax() < SETTLED {
-                break;
+        out.by[c][0] = median(&mut values).into();
+    }
+    for _ in 0..ROUNDS {
+        let apart = |(b, v): &(SVector<f64, TERMS>, [f64; 3])| {
+            ((0..3).map(|c| (v[c] - out.by[c].dot(b)).powi(2)).sum::<f64>() / 3.0).sqrt()
+        };
+        let mut off: Vec<f32> = tiles.iter().map(|t| apart(t) as f32).collect();
+        // Below 1 % a tile is as good as any.
+        let bend = BEND * (1.4826 * f64::from(median(&mut off))).max(0.01);
+        let mut matrix = SMatrix::<f64, TERMS, TERMS>::identity() * 1e-6;
+        let mut right = SMatrix::<f64, TERMS, 3>::zeros();
+        for t @ (b, v) in &tiles {
+            let u = apart(t) / bend;
+            if u < 1.0 {
+                let weight = (1.0 - u * u).powi(2);
+                matrix += weight * b * b.transpose();
+                right += weight * b * SMatrix::<f64, 1, 3>::from(*v);
             }
         }
-        out.by[c] = fit;
+        let now = matrix.cholesky()?.solve(&right);
+        let moved = (0..3).map(|c| (now.column(c) - out.by[c]).amax()).fold(0.0, f64::max);
+        (0..3).for_each(|c| out.by[c] = now.column(c).into());
+        if moved < SETTLED {
+            break;
+        }
     }
     Some(out)
 }
 
 /// Whether a piece of change covers the wall, rather than lights or shades it.
-fn covers(cells: &[usize], stray: &[Vec<f32>; 3], grain: &Grain) -> bool {
+fn covers(cells: &[usize], stray: &[Vec<f32>; 3], [fine, coarse]: &[Grain; 2]) -> bool {
     let tell = |&&i: &&usize| {
         let d = stray.each_ref().map(|s| s[i]);
         let most = d.iter().fold(0.0f32, |m, v| m.max(v.abs()));
@@ -233,10 +240,11 @@ fn covers(cells: &[usize], stray: &[Vec<f32>; 3], grain: &Grain) -> bool {
         most > MOST_LIGHT || tint > STRAY.max(LIGHT_TINT * most)
     };
     let n = cells.len().max(1) as f64;
-    cells.iter().filter(tell).count() as f64 > COVERED * n || grain.lost(cells)
+    cells.iter().filter(tell).count() as f64 > COVERED * n
+        || (fine.kept(cells) == Some(false) && coarse.kept(cells) != Some(true))
 }
 
-/// The wall's own grain, in both photos: each cell's relative difference from its neighbours.
+/// The wall's own grain, in both photos: the relative difference of the mean over a cell and its nearest neighbours from that over more of them.
 struct Grain {
     width: usize,
     after: Vec<f32>,
@@ -246,14 +254,20 @@ struct Grain {
 }
 
 impl Grain {
-    fn new(r: &Reduced, odd: &[bool]) -> Self {
+    /// `reach`: cells to each side whose mean is taken, and whose mean that is held against.
+    fn new(r: &Reduced, odd: &[bool], reach: (usize, usize)) -> Self {
         let fine = |v: &[[f32; 3]]| -> Vec<f32> {
-            let green = |cells: Range<usize>, [out]: [&mut [f32]; 1]| {
-                let finite = |v: &[f32; 3]| v.iter().all(|v| v.is_finite());
-                out.iter_mut().zip(&v[cells]).for_each(|(out, v)| *out = if finite(v) { v[1] } else { f32::NAN });
+            let mean = |reach: usize| {
+                let green = |cells: Range<usize>, [out]: [&mut [f32]; 1]| {
+                    let finite = |v: &[f32; 3]| v.iter().all(|v| v.is_finite());
+                    out.iter_mut().zip(&v[cells]).for_each(|(out, v)| *out = if finite(v) { v[1] } else { f32::NAN });
+                };
+                let [mean] = means(green, (r.width, r.height), &Neighbourhood::square(reach), 1);
+                mean
             };
-            let [mean] = means(green, (r.width, r.height), &Neighbourhood::square(1), 1);
-            v.iter().zip(&mean).map(|(v, m)| (v[1] - m) / (m + FLOOR)).collect()
+            let missing = |v: &[f32; 3]| if v.iter().all(|v| v.is_finite()) { 0.0 } else { f32::NAN };
+            let (near, about) = (mean(reach.0), mean(reach.1));
+            near.iter().zip(&about).zip(v).map(|((n, m), v)| (n - m) / (m + FLOOR) + missing(v)).collect()
         };
         let (after, before) = (fine(&r.after), fine(&r.before));
         let mut apart: Vec<f32> = (0..odd.len())
@@ -267,8 +281,9 @@ impl Grain {
         Self { width: r.width, after, before, noise }
     }
 
-    /// Whether a piece had grain that the photo after no longer shows. Its rim says nothing: a half shadow slopes there.
-    fn lost(&self, cells: &[usize]) -> bool {
+    /// Whether the photo after still shows the grain that a piece had; `None` where it had none to speak of. Its rim says nothing: a half shadow slopes
+    /// there.
+    fn kept(&self, cells: &[usize]) -> Option<bool> {
         let (w, h) = (self.width, self.before.len() / self.width.max(1));
         let mut piece = vec![false; w * h];
         cells.iter().for_each(|&i| piece[i] = true);
@@ -280,11 +295,11 @@ impl Grain {
             (both, own, n) = (both + a * b, own + b * b, n + 1.0);
         }
         if n < LEAST_INNER {
-            return false;
+            return None;
         }
         // Light keeps relative grain as it is, whatever the noise of the photo after; a cover takes all of it.
         let grain = own / n - self.noise;
-        grain > GRAIN * own / n && both / n < GRAIN_LOST * grain
+        (grain > GRAIN * own / n).then_some(both / n >= GRAIN_LOST * grain)
     }
 }
 
