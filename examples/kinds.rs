@@ -41,6 +41,10 @@ const KINDS: &[(&str, &str)] = &[
     ("phone12mp", "4000 x 3000 px, nudged a little"),
     ("inches", "US units, concrete, nudged a little"),
     ("raked", "brick with joints that take no mark, white chalk"),
+    ("large", "torn marks 46 mm across: a ball that flattens"),
+    ("large_chalk", "white chalk on rubber, 46 mm across"),
+    ("dusty", "white dust in specks, 46 mm across, on rubber"),
+    ("small", "marks 14 mm across: a hard ball, thrown slowly"),
 ];
 
 /// Where the machine throws, m: middle of what the camera looks at.
@@ -210,6 +214,19 @@ fn recipe(kind: &str, seed: u64) -> Result<Recipe> {
             r.look.kind = MarkKind::Rough;
             r.spread_deg = [0.12, 0.18];
         }
+        "large" | "large_chalk" | "dusty" => {
+            r.look.kind = MarkKind::Rough;
+            if kind != "large" {
+                r.wall = wall(WallKind::Rubber, wall_seed);
+                r.sensor.exposure = 1.18;
+                r.look = chalk([0.72, 0.72, 0.70], 0.30, 0.70);
+            }
+            if kind == "dusty" {
+                r.look = MarkLook { kind: MarkKind::Dust, ..chalk([0.72, 0.72, 0.70], 0.6, 0.9) };
+            }
+            r.look.diameter_mm = Varying { middle: 46.0, hard: 2.5, sd: 2.0, range: (38.0, 56.0) };
+        }
+        "small" => r.look.diameter_mm = Varying { middle: 14.0, hard: 1.0, sd: 1.0, range: (10.0, 18.0) },
         "single" => r.volleys = ladder(1),
         "person" => {
             let hose: Vec<WallPoint> = (0..60)

@@ -27,6 +27,11 @@ const ROUGH_FRAY_M: f64 = 1.5e-3;
 const ROUGH_FRAY_MM: f64 = 3.6;
 const ROUGH_HOLES: f64 = 0.8;
 
+/// A dusty ball's mark is specks as wide as this, mm; so much of its middle they cover, and so much outside of its rim, where they were thrown.
+const SPECK_MM: f64 = 2.2;
+const SPECKS: f64 = 0.72;
+const THROWN: f64 = 0.05;
+
 /// How a mark came about.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum MarkKind {
@@ -37,6 +42,8 @@ pub enum MarkKind {
     Chalk,
     /// Rubbed off on a rough wall: a torn outline, and holes as wide as the wall's bumps.
     Rough,
+    /// Dust that a ball brought, in specks that cover the wall or do not, some of them thrown outside of its rim.
+    Dust,
 }
 
 /// One ball's mark.
@@ -76,6 +83,9 @@ impl Mark {
             })
             .sum();
         let (x_mm, y_mm) = (dx * 1e3, dy * 1e3);
+        if self.kind == MarkKind::Dust {
+            return self.dust(r / (radius_m * (1.0 + waves)), (x_mm, y_mm));
+        }
         let fray_m = fray_m * smooth(x_mm / fray_mm, y_mm / fray_mm, self.seed ^ 3);
         let rim_m = radius_m * (1.0 + waves) + fray_m;
         let edge = ((rim_m - r) / EDGE_M + 0.5).clamp(0.0, 1.0);
@@ -96,12 +106,24 @@ impl Mark {
                     + 0.4 * smooth(x_mm / 2.1, y_mm / 2.1, self.seed ^ 2);
                 (0.6 + 0.4 * (-0.5 * ring * ring).exp()) * (1.0 - ROUGH_HOLES * (0.5 + 0.5 * bumps))
             }
-            MarkKind::Chalk => {
+            MarkKind::Chalk | MarkKind::Dust => {
                 let patches = 0.5 + 0.5 * smooth(x_mm / 5.5, y_mm / 5.5, self.seed ^ 4);
                 (1.0 - 0.45 * rho * rho) * (1.0 - PATCHY * (0.5 * holes + 0.5 * patches))
             }
         };
         (self.strength * edge * body).clamp(0.0, 1.0)
+    }
+
+    /// Share of colour of a dusty mark, so many radii from its middle: noise is cut where as much of the wall is to be covered as there is.
+    fn dust(&self, rho: f64, (x_mm, y_mm): (f64, f64)) -> f64 {
+        let noise = |k: u64, of: f64| smooth(x_mm / of, y_mm / of, self.seed ^ k);
+        let specks = 0.75 * noise(1, SPECK_MM) + 0.25 * noise(2, 3.0 * SPECK_MM);
+        // Fullest within 0.8 radii, next to nothing beyond 1.05.
+        let inside = ((1.05 - rho) / 0.25).clamp(0.0, 1.0);
+        let covered = THROWN * ((REACH - rho) / (REACH - 1.0)).clamp(0.0, 1.0) + (SPECKS - THROWN) * inside;
+        // That noise lies between -1 and 1, half of it within 0.3 of 0.
+        let cut = 1.2 * (0.5 - covered);
+        (self.strength * ((specks - cut) / 0.15 + 0.5).clamp(0.0, 1.0)).clamp(0.0, 1.0)
     }
 
     /// The visible mark's own middle: the centroid of its share of colour, by a grid of 0.2 mm.
