@@ -7,6 +7,7 @@
 //! end to end, so that whoever takes photos one by one comes to the same results.
 
 mod parts;
+mod size;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -106,6 +107,8 @@ pub struct Day {
     wall_hashes: BTreeMap<usize, String>,
     /// Whether what pictures of decisions need is kept.
     keep: bool,
+    /// How many volleys there were when the marks' size was last asked about.
+    size_asked_of: usize,
 }
 
 impl Day {
@@ -127,6 +130,7 @@ impl Day {
             kept: None,
             wall_hashes: BTreeMap::new(),
             keep: false,
+            size_asked_of: 0,
         })
     }
 
@@ -166,11 +170,8 @@ impl Day {
         &self.known
     }
 
-    /// Learns what the marks look like and judges all volleys, where anything changed since.
-    ///
-    /// # Errors
-    /// As for [`Known::learn`].
-    pub fn learn(&mut self, progress: Progress) -> Result<Arc<Learned>> {
+    /// Learns with the size of marks that was looked for.
+    fn learn_with_size(&mut self, progress: Progress) -> Result<Arc<Learned>> {
         if self.known.learned.is_some() {
             return self.known.learn(progress);
         }
@@ -217,6 +218,8 @@ impl Day {
                 fresh.known.shot = std::mem::take(&mut self.known.shot);
                 fresh.known.turns = std::mem::take(&mut self.known.turns);
                 fresh.known.learned = self.known.learned.take();
+                fresh.known.expects_size_of(&self.known);
+                fresh.size_asked_of = self.size_asked_of;
             }
             *self = fresh;
         }
@@ -407,11 +410,11 @@ impl Day {
             Some(Found::Looked(l)) => l.spots.clone(),
             _ => Vec::new(),
         };
-        standing(self.steps.iter().skip(page.first_row).map(of), self.start_radius_mm())
+        standing(self.steps.iter().skip(page.first_row).map(of), self.look_radius_mm())
     }
 
-    pub(super) fn start_radius_mm(&self) -> f64 {
-        self.known.start.radius_mm.0
+    pub(super) fn look_radius_mm(&self) -> f64 {
+        self.known.look_radius_mm
     }
 
     pub(super) fn wall_for(&self, photo: &str) -> &Wall {
@@ -542,7 +545,7 @@ impl Day {
             volley: index,
             shots: v.row.shots as usize,
             pivot: self.pivot(),
-            radius_mm: self.start_radius_mm(),
+            radius_mm: self.look_radius_mm(),
             old: &[],
             only: None,
             keep: false,

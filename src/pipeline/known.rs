@@ -135,7 +135,10 @@ pub struct Known {
     pub(super) session: Arc<Session>,
     pub(super) walls: Arc<Walls>,
     solver: Arc<Solver>,
+    /// What learning starts from.
     pub(super) start: MarkShape,
+    /// The radius of marks that photos are searched for, mm.
+    pub(super) look_radius_mm: f64,
     /// The widest mark to expect, mm.
     largest_mm: f64,
     /// Rows with shots.
@@ -171,6 +174,7 @@ impl Known {
             walls: Arc::new(Walls::new(session, wall)?),
             session: Arc::new(session.clone()),
             start: MarkShape::plain(expected),
+            look_radius_mm: MarkShape::plain(expected).radius_mm.0,
             largest_mm,
             shot: Vec::new(),
             again: Vec::new(),
@@ -196,6 +200,30 @@ impl Known {
     /// Volleys with shots.
     pub fn volleys(&self) -> impl Iterator<Item = &PairedVolley> {
         self.shot.iter().map(|s| &s.0)
+    }
+
+    /// Whether the session says how large its marks are.
+    pub(super) fn size_is_stated(&self) -> bool {
+        let m = &self.session.spec.marks;
+        m.smallest_m.is_some() || m.largest_m.is_some()
+    }
+
+    /// Looks for marks of these diameters, mm, from now on; nothing is known of any photo with that.
+    pub(super) fn look_for(&mut self, diameter_mm: (f64, f64)) {
+        self.learn_from(MarkShape::plain(diameter_mm));
+        (self.look_radius_mm, self.largest_mm) = (self.start.radius_mm.0, diameter_mm.1);
+    }
+
+    /// Learning starts from these looks.
+    pub(super) fn learn_from(&mut self, start: MarkShape) {
+        self.start = start;
+        self.learned = None;
+    }
+
+    /// Expects marks as another one does.
+    pub(super) fn expects_size_of(&mut self, other: &Self) {
+        self.start = other.start.clone();
+        (self.look_radius_mm, self.largest_mm) = (other.look_radius_mm, other.largest_mm);
     }
 
     /// The usual mark as learned so far.
@@ -271,7 +299,7 @@ impl Known {
             wall: wall(k.row),
             shots: k.volley.row.shots,
         });
-        passed(&seen.collect::<Vec<_>>(), self.start.radius_mm.0)
+        passed(&seen.collect::<Vec<_>>(), self.look_radius_mm)
     }
 
     /// What the marks look like.

@@ -285,7 +285,7 @@ pub fn measure<'a>(
         } else if !decided.rejected.is_empty() {
             "every mark that was found here is rejected in review.csv".into()
         } else {
-            nothing_new(solver, &volley.photo)
+            nothing_new(solver, &volley.photo, l)
         };
         (notes, known) = (vec![none], Vec::new());
         notes.extend(left_over);
@@ -305,7 +305,16 @@ fn left_over(judged: &Judged, by_person: &dyn Fn(usize) -> bool) -> Option<Strin
 }
 
 /// What to check where a photo shows no new mark.
-fn nothing_new(solver: &Solver, photo: &str) -> String {
+fn nothing_new(solver: &Solver, photo: &str, look: &VolleyLook) -> String {
+    if let Some(clearest) = look.spots.first() {
+        let n = look.spots.len();
+        let places = if n == 1 { "one place".into() } else { format!("{n} places, most clearly") };
+        return format!(
+            "no new mark was found, though the wall changed at {places} at ({:.0}, {:.0}) mm: look at {photo}; if balls struck there, say how large their marks are ([marks] in session.toml) or set them by hand (`pockmark review`); else look whether it is the photo after this volley",
+            1e3 * clearest.at.x_m,
+            1e3 * clearest.at.y_m
+        );
+    }
     let (right, widest) = (solver.inputs().pivot_right_m.value, SIDEWAYS * solver.inputs().pivot_out_m.value);
     format!(
         "no new mark was found from {:.1} m to {:.1} m right of the origin, about the arm's plane: is {photo} the photo after this volley, and the row before it the photo before? If marks of it are elsewhere, check machine.pivot_right and wall.origin_sheet in session.toml",

@@ -430,6 +430,12 @@ impl Watch {
             }
         }
         self.day.take_learned(worked.learned, worked.edition.1);
+        match self.day.settle_size(&|_| {}) {
+            // Another edition has begun with it: everything is judged and written once more.
+            Ok(Some(learned)) => self.looks = Some(learned),
+            Ok(None) => {}
+            Err(e) => self.notice(e.to_string(), say),
+        }
         self.done = Some(worked.edition);
         self.unwritten = worked.written.is_err();
         match worked.written {

@@ -214,3 +214,28 @@ fn joints_that_take_no_mark_do_not_move_the_marks_beside_them() {
     // Without leaving the joints out: 2.7 mm of three volleys, and five marks found in one of the others.
     assert!(in_order >= 3 && rms_mm < 2.0, "{in_order}");
 }
+
+#[test]
+fn marks_of_another_size_are_found_where_nobody_says_how_large_they_are() {
+    let cases = [
+        (46.0, (38.0, 56.0), MarkKind::Dust, WallKind::Rubber),
+        (13.0, (9.0, 17.0), MarkKind::Scuff, WallKind::PaintedBoard),
+    ];
+    for (middle, range, kind, wall) in cases {
+        let day = Day::at(1.0, false, |r| {
+            r.volleys = plan(&[(35.0, 0), (65.0, 1), (35.0, 1)], 5);
+            r.look = MarkLook { kind, diameter_mm: Varying { middle, hard: 0.0, sd: 0.04 * middle, range }, ..r.look };
+            if kind == MarkKind::Dust {
+                (r.look.colour, r.look.strength) = ([0.72, 0.72, 0.70], Varying::within(0.6, 0.9));
+            }
+            r.wall.kind = wall;
+            // Far apart: how those that overlap are parted is another question.
+            r.spread_deg = [1.6, 1.6];
+        });
+        (0..3).for_each(|v| day.is_right(v));
+        let shape = day.outcome.summary.mark_shape.as_ref().unwrap();
+        // Dust thins out from 0.8 radii on.
+        let least = if kind == MarkKind::Dust { 0.75 } else { 0.9 };
+        assert!((least..1.1).contains(&(2.0 * shape.radius_mm.0 / middle)), "{middle}: {:?}", shape.radius_mm);
+    }
+}

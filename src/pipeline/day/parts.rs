@@ -188,7 +188,7 @@ impl Day {
             maybe(&again.as_ref().map(|a| a.0.clone()))?,
             again.as_ref().map_or(0, |a| a.1).to_string(),
             format!("{shots} {problem:?}"),
-            format!("{:?} {:?} {:?}", m.pivot_out.value, m.pivot_right.value, self.known.start),
+            format!("{:?} {:?} {:?}", m.pivot_out.value, m.pivot_right.value, self.known.look_radius_mm),
         ];
         Some(kept.name(&parts))
     }
