@@ -436,7 +436,7 @@ pub(super) fn judge_look(
 }
 
 /// Volleys that the marks' looks are learned from, at the most: two hundred marks say how they scatter to a twentieth.
-const LEARN_FROM: usize = 40;
+pub(super) const LEARN_FROM: usize = 40;
 
 /// What marks look like, and their colour, from at most [`LEARN_FROM`] of `count` volleys, evenly spread; `of` gives each its shots and patches.
 ///

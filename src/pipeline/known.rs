@@ -208,6 +208,12 @@ impl Known {
         m.smallest_m.is_some() || m.largest_m.is_some()
     }
 
+    /// How many volleys could be compared, and their shots.
+    pub(super) fn looked_at(&self) -> (usize, u32) {
+        let looked = self.looked();
+        (looked.len(), looked.iter().map(|k| k.volley.row.shots).sum())
+    }
+
     /// Looks for marks of these diameters, mm, from now on; nothing is known of any photo with that.
     pub(super) fn look_for(&mut self, diameter_mm: (f64, f64)) {
         self.learn_from(MarkShape::plain(diameter_mm));

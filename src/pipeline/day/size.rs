@@ -8,6 +8,7 @@ use std::mem;
 use std::sync::Arc;
 
 use super::super::Progress;
+use super::super::judge::LEARN_FROM;
 use super::super::known::{Known, Learned};
 use super::Day;
 use crate::error::Result;
@@ -52,6 +53,8 @@ const PIECES: f64 = 1.08;
 /// One session's marks are so much smaller and larger than their usual radius, as a share.
 const ABOUT: f64 = 0.17;
 
+/// Rows that the size is settled by, at the most: a hundred marks tell it.
+const ASKED_ROWS: usize = 25;
 /// The size is asked about again when there are so many times as many volleys.
 const AGAIN_AT: f64 = 1.5;
 
@@ -90,46 +93,68 @@ impl Day {
         if self.known.size_is_stated() || (volleys as f64) < AGAIN_AT * self.size_asked_of as f64 {
             return Ok(None);
         }
-        let served = served(&self.known);
-        if !self.doubts_size(&learned, served) {
+        if !self.doubts_size(&learned, served(&self.known)) {
             return Ok(None);
         }
         self.size_asked_of = volleys;
-        let mut best = Best { served, known: self.known.clone() };
-        let edition = self.edition;
-        let (radius, scatter) = learned.shape.radius_mm;
+        let (whole, edition) = (self.known.clone(), self.edition);
+        // The first rows of a long day tell as much as all of them.
+        let later = self.steps.split_off(self.steps.len().min(ASKED_ROWS));
+        let settled = self.try_sizes(!later.is_empty(), progress);
+        let better = match settled {
+            Ok(true) if later.is_empty() => Ok(true),
+            Ok(true) => {
+                let rows = self.steps.iter().chain(&later).map(|s| s.volley.clone()).collect::<Vec<_>>();
+                self.follow(&rows, progress);
+                self.learn_with_size(progress).map(|_| true)
+            }
+            other => {
+                self.steps.extend(later);
+                self.known = whole;
+                other
+            }
+        };
+        // What was tried and not taken changed nothing.
+        self.edition = if matches!(better, Ok(false)) { edition } else { edition + 1 };
+        Ok(better?.then(|| self.known.learned.clone()).flatten())
+    }
+
+    /// Looks for marks of other sizes in the rows at hand; whether one serves better, which then is known.
+    fn try_sizes(&mut self, part: bool, progress: Progress) -> Result<bool> {
+        let rows: Vec<PairedVolley> = self.steps.iter().map(|s| s.volley.clone()).collect();
+        if part {
+            self.known.learned = None;
+            self.follow(&rows, progress);
+        }
+        let (radius, scatter) = self.learn_with_size(progress)?.shape.radius_mm;
+        let mut best = Best { served: served(&self.known), known: self.known.clone() };
         let sizes = [
             (scatter > SCATTERED * radius).then_some(USUAL),
             Some(LARGE),
             (radius < SMALLER * self.known.start.radius_mm.0).then_some(SMALL),
         ];
-        let mut better = Ok(false);
+        let mut better = false;
         for size in sizes.into_iter().flatten() {
-            let Ok(so_far) = better else { break };
-            if best.served.0 == volleys {
+            if best.served.0 == self.known.volleys().count() {
                 break;
             }
             let mut steps = None;
             if let Some(diameter_mm) = size.diameter_mm {
                 progress(&format!("looking for marks of {:.0} to {:.0} mm", diameter_mm.0, diameter_mm.1));
-                let shown: Vec<PairedVolley> = self.steps.iter().map(|s| s.volley.clone()).collect();
                 steps = Some(mem::take(&mut self.steps));
                 self.known.look_for(diameter_mm);
                 // The last photo and the reference are those of the last row: they are not the first one's.
                 (self.good, self.last) = (None, None);
-                self.follow(&shown, progress);
+                self.follow(&rows, progress);
             }
             let now = self.serve_better(&size, &mut best, progress);
             if let Some(steps) = steps.filter(|_| !matches!(now, Ok(true))) {
                 self.steps = steps;
             }
-            better = now.map(|now| now || so_far);
+            better |= now?;
         }
         self.known = best.known;
-        if !matches!(better, Ok(true)) {
-            self.edition = edition;
-        }
-        Ok(better?.then(|| self.known.learned.clone()).flatten())
+        Ok(better)
     }
 
     /// Learns with a size's diameters, and then from marks that are all about as large as one of its radii; whether that serves better than the best so far.
@@ -166,9 +191,9 @@ impl Day {
     fn doubts_size(&self, learned: &Learned, served: Served) -> bool {
         let start = self.known.start.radius_mm.0;
         let (radius, scatter) = learned.shape.radius_mm;
-        let shots: u32 = self.known.volleys().map(|v| v.row.shots).sum();
-        let volleys = self.known.volleys().count();
-        let a_shot = learned.shape.learned_from as f64 / f64::from(shots.max(1));
+        let (volleys, shots) = self.known.looked_at();
+        let learned_of = volleys.min(LEARN_FROM) as f64 / volleys.max(1) as f64;
+        let a_shot = learned.shape.learned_from as f64 / (learned_of * f64::from(shots.max(1)));
         let another = radius > LARGER * start || radius < SMALLER * start || scatter > SCATTERED * radius;
         let disorder = radius > SOMEWHAT_LARGER * start && (served.0 as f64) < IN_ORDER * volleys as f64;
         shots > 0 && (!(FEW..MANY).contains(&a_shot) || another || disorder)
