@@ -45,6 +45,14 @@ impl CaptureTime {
             _ => self.local > other.local,
         }
     }
+
+    /// How long after `other` this was taken, s, as [`CaptureTime::is_after`] compares them; negative for earlier.
+    pub fn seconds_after(&self, other: &Self) -> i64 {
+        match (self.instant(), other.instant()) {
+            (Some(a), Some(b)) => a.duration_since(b).as_secs(),
+            _ => self.local.duration_since(other.local).as_secs(),
+        }
+    }
 }
 
 /// What a photo's Exif says; `None` where it says nothing usable.

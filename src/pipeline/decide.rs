@@ -90,6 +90,7 @@ impl Decided {
             | FlagWord::BigChange
             | FlagWord::Wiped
             | FlagWord::LightChanged
+            | FlagWord::OutOfOrder
             | FlagWord::WipeWall => self.checked,
             _ => false,
         }
@@ -292,7 +293,14 @@ mod tests {
             note: String::new(),
             factors: Default::default(),
         };
-        PairedVolley { row, photo: "b.jpg".into(), before: Some("a.jpg".into()), between: Vec::new(), problem: None }
+        PairedVolley {
+            row,
+            photo: "b.jpg".into(),
+            before: Some("a.jpg".into()),
+            between: Vec::new(),
+            problem: None,
+            out_of_order: None,
+        }
     }
 
     fn at(x_mm: f64, y_mm: f64) -> WallPoint {

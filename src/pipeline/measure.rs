@@ -138,6 +138,11 @@ pub fn measure<'a>(
             "{first} was taken between this photo and the one before it and belongs to no row: marks of balls shot before it count here"
         ));
     }
+    let out_of_order = volley.out_of_order.clone().filter(|_| open(FlagWord::OutOfOrder));
+    if let Some(says) = &out_of_order {
+        flags.push(FlagWord::OutOfOrder);
+        notes.push(says.clone());
+    }
     let balls: u32 = marks.iter().map(|m| m.found.count).sum();
     let entries = marks.len() as u32;
     let shots = volley.row.shots;
@@ -289,6 +294,7 @@ pub fn measure<'a>(
         };
         (notes, known) = (vec![none], Vec::new());
         notes.extend(left_over);
+        notes.extend(out_of_order);
     }
     notes.extend(decided.said.iter().cloned());
     Measured::looked(volley, l, judged, marks, flags, notes, known)

@@ -130,8 +130,14 @@ fn volley(
     session: &Session,
     tape: Quantity,
 ) -> Measured {
-    let paired =
-        PairedVolley { row: row.clone(), photo: String::new(), before: None, between: Vec::new(), problem: None };
+    let paired = PairedVolley {
+        row: row.clone(),
+        photo: String::new(),
+        before: None,
+        between: Vec::new(),
+        problem: None,
+        out_of_order: None,
+    };
     let (mut flags, mut notes): (Vec<FlagWord>, Vec<String>) = Default::default();
     let stated_u_m = session.spec.impacts.plus_minus_m.map(|h| h / STATED_COVERAGE).unwrap_or(UNSTATED_READING_U_M);
     let ahead_m = inputs.pivot_right_m.value + inputs.pivot_out_m.value * inputs.plane_turn_rad.value.tan();

@@ -60,6 +60,7 @@ flags! {
     WipeWall, "wipe_wall", true, "old marks cover so much of the wall that new ones may hide on them: wipe the wall";
     Unreachable, "unreachable", true, "no arm angle brings the ball there at the stated speed";
     NoBefore, "no_before", true, "there is no photo of the wall before this volley";
+    OutOfOrder, "out_of_order", true, "by the times of the photos, the one before it is not the wall just before these shots, so marks of other balls may count here: put the rows in shooting order";
     OneVolley, "one_volley", false, "is the only volley of its setup and speed, so drift between volleys cannot be seen";
     LeftOver, "left_over", true, "something changed as much as a mark would, and none of the marks explains it";
     Doubtful, "doubtful", true, "holds marks that may not be the right ones: they overlap, one is barely told apart or hardly placed, two may be one, or they are of unlike size or strength or too far apart for one setup's";

@@ -14,6 +14,7 @@ mod located;
 pub mod lock;
 mod nearest;
 pub mod new;
+mod order;
 pub mod pairing;
 pub mod parquet;
 pub mod prints;

@@ -10,6 +10,7 @@ use std::path::Path;
 
 use super::hash::sha256_file;
 use super::nearest::nearest;
+use super::order::check_order;
 use super::volleys::{VolleyRow, VolleyTable};
 use crate::error::{Error, Result, counted};
 pub use crate::photo::decode::phone_format_advice;
@@ -59,6 +60,8 @@ pub struct PairedVolley {
     pub between: Vec<String>,
     /// What keeps this volley from being answered, if anything: one sentence.
     pub problem: Option<String>,
+    /// How its photo, or the one before, contradicts the order of the photos' times, if it does: one sentence.
+    pub out_of_order: Option<String>,
 }
 
 /// All rows with their photos.
@@ -157,7 +160,7 @@ fn copies(folder: &Path, photos: &[PhotoFile]) -> Result<Vec<(String, String)>> 
 }
 
 /// Natural order (IMG_9 before IMG_10); whatever ties is settled by the bytes.
-fn by_name(a: &str, b: &str) -> std::cmp::Ordering {
+pub(super) fn by_name(a: &str, b: &str) -> std::cmp::Ordering {
     natord::compare_ignore_case(a, b).then_with(|| a.cmp(b))
 }
 
@@ -274,10 +277,17 @@ pub fn pair(table: &VolleyTable, folder: &PhotoFolder) -> Result<Pairing> {
              above it"
                 .to_string()
         });
-        volleys.push(PairedVolley { row: row.clone(), photo, before, between: Vec::new(), problem });
+        volleys.push(PairedVolley {
+            row: row.clone(),
+            photo,
+            before,
+            between: Vec::new(),
+            problem,
+            out_of_order: None,
+        });
     }
     taken_between(&mut volleys, folder);
-    notes.extend(out_of_order(&volleys, folder));
+    notes.extend(check_order(&mut volleys, folder));
     Ok(Pairing { volleys, notes })
 }
 
@@ -394,25 +404,6 @@ fn taken_between(volleys: &mut [PairedVolley], folder: &PhotoFolder) {
         let between = spare.iter().filter(|p| later(p, before) && later(after, p));
         v.between = between.map(|p| p.name.clone()).collect();
     }
-}
-
-/// A note when the photos' times run against the table's order.
-fn out_of_order(volleys: &[PairedVolley], folder: &PhotoFolder) -> Option<String> {
-    let mut before: Option<(&VolleyRow, CaptureTime)> = None;
-    for v in volleys {
-        let Some(now) = folder.photos.iter().find(|p| p.name == v.photo).and_then(|p| p.taken) else { continue };
-        if let Some((earlier, then)) = before
-            && then.is_after(&now)
-        {
-            return Some(format!(
-                "line {} (volley {}): its photo was taken before that of volley {} above it; rows must stand in \
-                 shooting order",
-                v.row.line, v.row.volley, earlier.volley
-            ));
-        }
-        before = Some((&v.row, now));
-    }
-    None
 }
 
 /// The two lists side by side, for a person to see where they part.

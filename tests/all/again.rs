@@ -387,3 +387,35 @@ fn whoever_writes_waits_for_whoever_writes() {
         assert!(began.elapsed() >= held, "{args:?} did not wait");
     }
 }
+
+/// The cells of one column of a table, by the volleys' names.
+fn column(path: &Path, name: &str) -> BTreeMap<String, String> {
+    let mut table = csv::Reader::from_path(path).unwrap();
+    let head = table.headers().unwrap().clone();
+    let at = |n: &str| head.iter().position(|h| h == n).unwrap();
+    let (volley, cell) = (at("volley"), at(name));
+    table.records().map(|r| r.unwrap()).map(|r| (r[volley].to_string(), r[cell].to_string())).collect()
+}
+
+#[test]
+fn volleys_whose_photos_were_taken_in_another_order_are_never_ok() {
+    let folder = tempfile::tempdir().unwrap();
+    let dir = copy(folder.path());
+    let photos = column(&dir.join("volleys.csv"), "photo");
+    let (two, three) = (&photos["2"], &photos["3"]);
+    let table = fs::read_to_string(dir.join("volleys.csv")).unwrap();
+    let swapped = table.replace(two, "other").replace(three, two).replace("other", three);
+    fs::write(dir.join("volleys.csv"), swapped).unwrap();
+    let said = ran(&dir, &[]);
+    let results = dir.join("results/volleys.csv");
+    let (status, flags) = (column(&results, "status"), column(&results, "flags"));
+    assert_eq!(status["3"], "failed", "{said}");
+    for volley in ["2", "3", "4"] {
+        assert!(status[volley] != "ok" && flags[volley].contains("out_of_order"), "{volley}: {said}");
+    }
+    assert!(!flags["1"].contains("out_of_order"), "{said}");
+    assert!(
+        !flags["3"].contains("no_before") && said.contains(&format!("{two} (volley 3) was taken before {three}")),
+        "{said}"
+    );
+}

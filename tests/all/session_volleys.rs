@@ -216,7 +216,9 @@ fn rows_without_a_photo_take_the_rest_in_order() {
     assert!(p.notes.is_empty() && p.volleys.iter().all(|v| v.problem.is_none()));
     let p = pair(&table(&[("", 0), ("3.jpg", 5), ("", 5)]), &all).unwrap();
     assert_eq!(p.volleys.iter().map(|v| v.photo.as_str()).collect::<Vec<_>>(), ["1.jpg", "3.jpg", "2.jpg"]);
-    assert!(p.notes[0].contains("line 4 (volley v2)"), "shot before the row above: {:?}", p.notes);
+    let told = |i: usize| p.volleys[i].out_of_order.as_deref().unwrap_or_default();
+    assert!(told(1).contains("2.jpg (volley v2) was taken after 1.jpg and before 3.jpg"), "{}", told(1));
+    assert!(told(2).contains("2.jpg (volley v2) was taken before 3.jpg (volley v1)"), "{}", told(2));
 
     let e = pair(&table(&[("", 0), ("", 5)]), &all).unwrap_err().to_string();
     for part in ["2 rows", "3 photos", "line 2 volley v0  |  1.jpg (2026-05-03 10:00:00)", "-  |  3.jpg"] {
@@ -260,7 +262,54 @@ fn a_named_photo_that_is_not_there_gets_a_hint() {
     assert!(p.notes[0].contains("2 photos in photos/ belong to no row"), "{:?}", p.notes);
     let timed = folder(vec![photo("1.jpg", "10:00:00", None), photo("2.jpg", "10:01:00", None)]);
     let p = pair(&table(&[("2.jpg", 0), ("1.jpg", 5)]), &timed).unwrap();
-    assert!(p.notes[0].contains("shooting order"), "{:?}", p.notes);
+    let says = p.volleys[1].out_of_order.as_deref().unwrap();
+    assert!(says.contains("1.jpg (volley v1) was taken before 2.jpg (volley v0)"), "{says}");
+    assert!(
+        p.volleys[1].problem.as_deref() == Some(says) && p.notes.is_empty(),
+        "clock and counter agree: {:?}",
+        p.notes
+    );
+}
+
+/// Which of the rows' volleys (by their place) contradict the times, and which of them have no answer; names with a w are the wall's.
+fn contradicted(rows: &[(&str, &str)]) -> (Vec<usize>, Vec<usize>, Vec<String>) {
+    let shots = |n: &str| if n.contains('w') { 0 } else { 5 };
+    let named: Vec<(&str, u32)> = rows.iter().map(|(n, _)| (*n, shots(n))).collect();
+    let p = pair(&table(&named), &folder(rows.iter().map(|(n, t)| photo(n, t, None)).collect())).unwrap();
+    let which = |f: &dyn Fn(usize) -> bool| (0..rows.len()).filter(|i| f(*i)).collect::<Vec<_>>();
+    let failed = which(&|i| p.volleys[i].out_of_order.is_some() && p.volleys[i].problem.is_some());
+    (which(&|i| p.volleys[i].out_of_order.is_some()), failed, p.notes)
+}
+
+#[test]
+fn rows_out_of_shooting_order_are_told_to_every_volley_that_they_concern() {
+    let wall = ("i0w.jpg", "10:00:00");
+    let [one, two, three, four] =
+        [("i1.jpg", "10:04:00"), ("i2.jpg", "10:08:00"), ("i3.jpg", "10:12:00"), ("i4.jpg", "10:16:00")];
+    let none = (vec![], vec![], vec![]);
+    assert_eq!(contradicted(&[wall, one, two, three, four]), none);
+    // Two rows changed places: the one before shows another volley's marks, the next has its photo before too late, the last too early.
+    assert_eq!(contradicted(&[wall, one, three, two, four]), (vec![2, 3, 4], vec![3], vec![]));
+    assert_eq!(contradicted(&[wall, four, three, two, one]), (vec![1, 2, 3, 4], vec![2, 3, 4], vec![]));
+    // A wipe that stands too late, and photos without a time or of one minute, which say nothing.
+    let wipe = ("i2w.jpg", "10:06:00");
+    assert_eq!(contradicted(&[wall, one, two, wipe, three]), (vec![2, 4], vec![], vec![]));
+    let (blank, same) = (("i2.jpg", ""), ("i2.jpg", "10:04:00"));
+    assert_eq!(contradicted(&[wall, one, blank, three, four]), none);
+    assert_eq!(contradicted(&[wall, one, same, three, four]), none);
+    assert_eq!(contradicted(&[wall, three, blank, one, four]), (vec![1, 2, 3, 4], vec![], vec![]));
+    // The clock was set back by an hour in the middle of a day whose names go on: one pair knows nothing; by some minutes: all that it covers.
+    let hour = [("i3.jpg", "09:12:00"), ("i4.jpg", "09:16:00"), ("i5.jpg", "10:02:00")];
+    assert_eq!(contradicted(&[wall, one, two, hour[0], hour[1], hour[2]]), (vec![3], vec![], vec![]));
+    let minutes = [("i3.jpg", "10:06:00"), ("i4.jpg", "10:10:00")];
+    assert_eq!(contradicted(&[wall, one, two, minutes[0], minutes[1]]), (vec![2, 3, 4], vec![], vec![]));
+    // No volley looks across it: it is only said.
+    let (told, _, notes) =
+        contradicted(&[wall, ("i5.jpg", "11:00:00"), ("i8w.jpg", "10:10:00"), ("i9.jpg", "10:30:00")]);
+    assert!(
+        told.is_empty() && notes[0].contains("line 4 of volleys.csv: i8w.jpg (volley v2) was taken before"),
+        "{told:?} {notes:?}"
+    );
 }
 
 #[test]
