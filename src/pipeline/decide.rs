@@ -296,6 +296,7 @@ mod tests {
         PairedVolley {
             row,
             photo: "b.jpg".into(),
+            matched: crate::session::Matched::Named,
             before: Some("a.jpg".into()),
             between: Vec::new(),
             problem: None,

@@ -23,6 +23,7 @@ pub mod known;
 pub mod linear;
 pub mod looks;
 pub mod made_with;
+mod matched;
 pub mod measure;
 pub mod measured;
 mod other_side;

@@ -7,6 +7,7 @@ use super::Progress;
 use super::day::Day;
 use super::kept::Kept;
 use super::known::Known;
+use super::matched::look_at_matches;
 use super::measured::Measured;
 use super::outcome::Outcome;
 use super::pictures::Pictures;
@@ -93,11 +94,13 @@ pub fn run_part(
 /// What a day that was learned comes to.
 pub fn conclude(known: &Known, decisions: &Decisions, notes: &[String], cut: &Pictures, progress: Progress) -> Outcome {
     let rows = &decisions.rows;
-    let measured = known.measure(&known.decided(rows), rows);
+    let mut measured = known.measure(&known.decided(rows), rows);
+    let doubtful_matches = look_at_matches(&mut measured);
     let mut notes = notes.to_vec();
     notes.extend(homeless(known, rows));
     notes.extend(super::used::wipe_soon(&measured));
     let mut summary = known.summarise(&measured, &notes);
+    summary.looks.extend(doubtful_matches);
     let path = known.session().paths.review_csv();
     summary.files.push(FileHash::new(&path, decisions.sha256.as_deref().unwrap_or(ABSENT)));
     if let Some(study) = &mut summary.study {

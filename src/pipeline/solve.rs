@@ -18,7 +18,7 @@ use crate::session::flags::FlagWord;
 use crate::session::hash::{FileHash, sha256_hex};
 use crate::session::impacts::{ImpactRow, UNSTATED_READING_U_M, check_volleys, parse_impacts};
 use crate::session::table::{LARGEST_FILE_BYTES, read_text};
-use crate::session::{PairedVolley, Session, VolleyRow};
+use crate::session::{Matched, PairedVolley, Session, VolleyRow};
 use crate::study::{Shot, StudyOptions, analyse};
 
 /// Solves a session whose impacts were measured by hand (`impacts.csv`).
@@ -133,6 +133,7 @@ fn volley(
     let paired = PairedVolley {
         row: row.clone(),
         photo: String::new(),
+        matched: Matched::Named,
         before: None,
         between: Vec::new(),
         problem: None,

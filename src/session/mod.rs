@@ -29,7 +29,7 @@ use std::path::{Path, PathBuf};
 
 pub use flags::FlagWord;
 pub use new::new_session;
-pub use pairing::{PairedVolley, Pairing};
+pub use pairing::{Matched, PairedVolley, Pairing};
 pub use results::{ShotRow, Status, VolleyResult, write_together, write_whole};
 pub use spec::SessionSpec;
 pub use volleys::{VolleyRow, VolleyTable};

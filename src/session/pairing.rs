@@ -47,6 +47,17 @@ pub struct PhotoFolder {
     pub copies: Vec<(String, String)>,
 }
 
+/// How a row came to its photo.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Matched {
+    /// The table names it.
+    Named,
+    /// By its place among the photos in the order of their times.
+    ByTime,
+    /// By its place among the photos in the order of their names, since not all say when they were taken.
+    ByName,
+}
+
 /// One row with its photo.
 #[derive(Clone, Debug, PartialEq)]
 pub struct PairedVolley {
@@ -54,6 +65,8 @@ pub struct PairedVolley {
     pub row: VolleyRow,
     /// Its photo's plain file name.
     pub photo: String,
+    /// How that is known.
+    pub matched: Matched,
     /// The photo of the wall before it; `None` for rows with shots = 0 and where there is none.
     pub before: Option<String>,
     /// Photos of no row that were taken between those two.
@@ -264,12 +277,13 @@ pub fn pair(table: &VolleyTable, folder: &PhotoFolder) -> Result<Pairing> {
             return Err(Error::input(both_lists(&blank, &rest) + &copies + &waiting));
         }
     }
+    let by_order = if rest.iter().all(|p| p.taken.is_some()) { Matched::ByTime } else { Matched::ByName };
     let mut rest = rest.into_iter();
     let mut volleys: Vec<PairedVolley> = Vec::with_capacity(used.len());
     for row in used {
-        let photo = match &row.photo {
-            Some(name) => name.clone(),
-            None => rest.next().map(|p| p.name).unwrap_or_default(),
+        let (photo, matched) = match &row.photo {
+            Some(name) => (name.clone(), Matched::Named),
+            None => (rest.next().map(|p| p.name).unwrap_or_default(), by_order),
         };
         let before = if row.shots == 0 { None } else { volleys.last().map(|v| v.photo.clone()) };
         let problem = (row.shots > 0 && before.is_none()).then(|| {
@@ -280,6 +294,7 @@ pub fn pair(table: &VolleyTable, folder: &PhotoFolder) -> Result<Pairing> {
         volleys.push(PairedVolley {
             row: row.clone(),
             photo,
+            matched,
             before,
             between: Vec::new(),
             problem,

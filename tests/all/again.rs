@@ -419,3 +419,23 @@ fn volleys_whose_photos_were_taken_in_another_order_are_never_ok() {
         "{said}"
     );
 }
+
+#[test]
+fn photos_that_no_row_names_and_that_do_not_fit_ask_for_their_names() {
+    let folder = tempfile::tempdir().unwrap();
+    let dir = copy(folder.path());
+    let photos = column(&dir.join("volleys.csv"), "photo");
+    let table = fs::read_to_string(dir.join("volleys.csv")).unwrap();
+    let unnamed = photos.values().fold(table, |t, p| t.replace(p, ""));
+    fs::write(dir.join("volleys.csv"), unnamed).unwrap();
+    assert!(!ran(&dir, &[]).contains("a column `photo`"), "all is well");
+    // One is missing, and one is there twice, though not byte for byte.
+    fs::remove_file(dir.join("photos").join(&photos["2"])).unwrap();
+    let mut last = fs::read(dir.join("photos").join(&photos["4"])).unwrap();
+    last.push(0);
+    fs::write(dir.join("photos/zzz.jpg"), last).unwrap();
+    let said = ran(&dir, &[]);
+    let status = column(&dir.join("results/volleys.csv"), "status");
+    assert!(said.contains("zzz.jpg") && said.contains("name them in a column `photo`"), "{said}");
+    assert!(status["4"] == "failed", "{said}");
+}
