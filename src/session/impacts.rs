@@ -92,7 +92,7 @@ pub fn parse_impacts(text: &str) -> Result<Vec<ImpactRow>> {
         .iter()
         .map(|row| {
             let fail = |text: &str| Error::input(format!("line {}: {text}", row.line));
-            let volley = unsafe_text(row.cell(volley)).to_string();
+            let volley = unsafe_text(row.cell(volley));
             if volley.is_empty() {
                 return Err(fail("names no volley; write its name as in volleys.csv"));
             }

@@ -184,24 +184,36 @@ fn thousandths(value: Option<f64>) -> String {
     number(value, 3)
 }
 
+/// Signs that a calculation begins with, also in full width.
+const SIGNS: [char; 8] = ['=', '+', '-', '@', '\u{FF1D}', '\u{FF0B}', '\u{FF0D}', '\u{FF20}'];
+
 /// Text as a cell that no spreadsheet takes for a formula: one that starts with a sign of
-/// calculation and is no plain number gets an apostrophe in front; line ends become spaces.
+/// calculation and is no plain number gets an apostrophe in front; line ends become spaces. So does whatever stands behind a semicolon, at
+/// which many a spreadsheet parts cells, quotes or not: `a;=b` becomes `a;'=b`.
 pub fn safe_cell(text: &str) -> String {
     let plain: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
-    // A text that begins with apostrophes before such a sign gets one more, so that it comes back as it was.
-    let bare = plain.trim_start_matches('\'');
-    let signs = ['=', '+', '-', '@', '\u{FF1D}', '\u{FF0B}', '\u{FF0D}', '\u{FF20}'];
-    let starts = bare.trim_start().starts_with(signs);
-    let numeric = bare.trim().parse::<f64>().is_ok_and(f64::is_finite);
-    if starts && !numeric { format!("'{plain}") } else { plain }
+    if !plain.contains(SIGNS) {
+        return plain;
+    }
+    plain.split(';').enumerate().map(|(i, part)| safe_part(part, i > 0)).collect::<Vec<_>>().join(";")
 }
 
-/// The cell's text before [`safe_cell`] put an apostrophe in front.
-pub fn unsafe_text(cell: &str) -> &str {
-    match cell.strip_prefix('\'') {
-        Some(inner) if safe_cell(inner) == cell => inner,
-        _ => cell,
-    }
+/// A part of a cell; a spreadsheet that parts cells there may drop quotes in front of a `later` one.
+fn safe_part(part: &str, later: bool) -> String {
+    // A text that begins with apostrophes before such a sign gets one more, so that it comes back as it was.
+    let skipped = |c: char| c == '\'' || (later && (c == '"' || c.is_whitespace()));
+    let starts = part.trim_start_matches(skipped).trim_start().starts_with(SIGNS);
+    let numeric = part.trim_start_matches('\'').trim().parse::<f64>().is_ok_and(f64::is_finite);
+    if starts && !numeric { format!("'{part}") } else { part.to_string() }
+}
+
+/// The cell's text before [`safe_cell`] put apostrophes in front.
+pub fn unsafe_text(cell: &str) -> String {
+    let bare = |(i, part): (usize, &str)| match part.strip_prefix('\'') {
+        Some(inner) if safe_part(inner, i > 0) == part => inner.to_string(),
+        _ => part.to_string(),
+    };
+    cell.split(';').enumerate().map(bare).collect::<Vec<_>>().join(";")
 }
 
 fn csv_bytes(rows: impl Iterator<Item = Vec<String>>) -> Result<Vec<u8>> {

@@ -154,7 +154,7 @@ fn review_row(table: &Table, row: &Row, names: &[String]) -> Result<ReviewRow> {
             _ => Err(fail(format!("{x} and {y} say where; one is blank"))),
         }
     };
-    let volley = unsafe_text(text("volley")).to_string();
+    let volley = unsafe_text(text("volley"));
     if volley.is_empty() {
         return Err(fail("names no volley; write its name as in volleys.csv".into()));
     }
@@ -174,7 +174,7 @@ fn review_row(table: &Table, row: &Row, names: &[String]) -> Result<ReviewRow> {
         "checked" => Decision::Checked { count },
         other => return Err(fail(format!("action \"{other}\" is none of accept, reject, move, add, checked"))),
     };
-    let note = unsafe_text(text("note")).to_string();
+    let note = unsafe_text(text("note"));
     let place = match decision {
         Decision::Checked { .. } => None,
         _ => Some(place("x_mm", "y_mm")?),

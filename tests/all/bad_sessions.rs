@@ -108,12 +108,16 @@ fn names_that_lead_out_of_the_folder_are_refused() {
 fn cells_that_a_spreadsheet_would_run_are_harmless_in_results() {
     let (_folder, dir) = session();
     let formula = "=HYPERLINK(1)";
-    let rows =
-        format!("volley,photo,shots,speed_mph,net\nw,a.jpg,0,,\n{formula},b.jpg,5,30,@SUM(A1)\n-3,c.jpg,5,40,-2\n");
+    let rows = format!(
+        "volley,photo,shots,speed_mph,net;=1+1\nw,a.jpg,0,,\n{formula},b.jpg,5,30,@SUM(A1)\n-3,c.jpg,5,40,-2\n"
+    );
     fs::write(dir.join("volleys.csv"), rows).unwrap();
     run(&dir, "run");
     let text = fs::read_to_string(dir.join("results/volleys.csv")).unwrap();
     assert!(text.contains(&format!("\n'{formula},")) && text.contains("\n-3,"), "{text}");
+    // Many a spreadsheet parts cells at semicolons.
+    let shots = fs::read_to_string(dir.join("results/shots.csv")).unwrap();
+    assert!(shots.contains(",net;'=1+1,"), "{shots}");
 }
 
 #[cfg(unix)]

@@ -195,10 +195,14 @@ fn impacts_measured_by_hand() {
 
 proptest! {
     #[test]
-    fn no_cell_is_a_formula_and_every_text_comes_back(text in "[=+@'\\-]{0,2}\\PC{0,8}") {
+    fn no_cell_is_a_formula_and_every_text_comes_back(text in "[=+@'\\-]{0,2}[=;\" +']{0,3}\\PC{0,8}") {
         let cell = safe_cell(&text);
-        let formula = cell.trim_start().starts_with(['=', '+', '-', '@']);
-        prop_assert!(!formula || cell.trim().parse::<f64>().is_ok(), "{}", cell);
+        // Wherever a spreadsheet parts cells, quotes in front or not.
+        for (i, part) in cell.split(';').enumerate() {
+            let part = if i > 0 { part.trim_start_matches(|c: char| c == '"' || c.is_whitespace()) } else { part.trim_start() };
+            let formula = part.starts_with(['=', '+', '-', '@']);
+            prop_assert!(!formula || part.trim().parse::<f64>().is_ok(), "{}", cell);
+        }
         prop_assert_eq!(unsafe_text(&cell), text);
     }
 
