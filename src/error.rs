@@ -124,6 +124,23 @@ pub fn printable(text: &str) -> Cow<'_, str> {
     Cow::Owned(out)
 }
 
+/// Most characters that an error takes over from what was read: a line or two.
+const LONGEST_QUOTE: usize = 240;
+/// Of these, how many from the end, where readers say at which line.
+const QUOTED_END: usize = 80;
+
+/// What a reader of files says of one, with whatever it quotes from there cut to a readable length.
+pub fn quoted(says: impl fmt::Display) -> String {
+    let says = says.to_string();
+    let length = says.chars().count();
+    if length <= LONGEST_QUOTE {
+        return says;
+    }
+    let start: String = says.chars().take(LONGEST_QUOTE - QUOTED_END).collect();
+    let end: String = says.chars().skip(length - QUOTED_END).collect();
+    format!("{start} ... {end}")
+}
+
 /// A number of things in words, whose plural only adds an s: "1 photo", "2 photos".
 pub fn counted(number: usize, noun: &str) -> String {
     format!("{number} {noun}{}", if number == 1 { "" } else { "s" })
@@ -168,6 +185,14 @@ impl<T> Context<T> for Result<T> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_is_quoted_from_a_file_has_a_readable_length() {
+        let e = serde_json::from_str::<f64>(&format!("\"{}\"", "é".repeat(100_000))).unwrap_err();
+        let text = quoted(e);
+        assert!(text.starts_with("invalid type: string \"éé") && text.ends_with("at line 1 column 200002"), "{text}");
+        assert!(text.chars().count() < 250 && quoted("short") == "short");
+    }
 
     #[test]
     fn lists_in_words() {

@@ -14,7 +14,7 @@ use super::lens::{self, Lens};
 use super::optics::Optics;
 use super::trust::TrustMap;
 use super::view::Pose;
-use crate::error::{Error, Result};
+use crate::error::{Error, Result, quoted};
 use crate::points::WallPoint;
 use crate::sheet::geometry::SheetPoint;
 use crate::sheet::{SheetGeometry, SheetSet};
@@ -286,7 +286,7 @@ impl Wall {
     pub fn from_json(text: &str) -> Result<Self> {
         let again = "run `pockmark calibrate` again";
         let wall: Self = serde_json::from_str(text)
-            .map_err(|e| Error::input(format!("not a calibration this version reads ({e}): {again}")))?;
+            .map_err(|e| Error::input(format!("not a calibration this version reads ({}): {again}", quoted(e))))?;
         if wall.version != VERSION {
             return Err(Error::input(format!(
                 "format version {}, this program reads {VERSION}: {again}",

@@ -13,7 +13,7 @@ use super::number::COVERAGE;
 use super::units::Units;
 use crate::camera::wall::{WallQuality, WallSheet};
 use crate::camera::{Lens, Pose, WallView};
-use crate::error::{Error, Result};
+use crate::error::{Error, Result, quoted};
 use crate::marks::shape::MarkShape;
 use crate::session::flags::FlagWord;
 pub use crate::session::hash::FileHash;
@@ -110,7 +110,10 @@ impl Summary {
             version: u32,
         }
         let not_one = |e: serde_json::Error| {
-            Error::input(format!("is no summary that this program reads ({e}): measure again with `pockmark run`"))
+            Error::input(format!(
+                "is no summary that this program reads ({}): measure again with `pockmark run`",
+                quoted(e)
+            ))
         };
         let Versioned { version } = serde_json::from_str(text).map_err(not_one)?;
         if version > VERSION {
