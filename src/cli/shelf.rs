@@ -36,13 +36,19 @@ pub fn run(args: &Args) -> Result<Ended> {
     }
     std::fs::create_dir_all(folder).map_err(|e| Error::io(folder, "make the folder", e))?;
     let shelf = read_shelf(&args.dirs, folder)?;
+    let left_out: String = shelf.problems.iter().map(|p| format!("left out: {p}\n")).collect();
+    if shelf.entries.is_empty() {
+        say(&left_out)?;
+        return Err(Error::no_answer(format!(
+            "nothing to put on the shelf: measure these sessions again with `pockmark run`; {} and {} were not written",
+            args.page.display(),
+            args.table.display()
+        )));
+    }
     let page = shelf_page(&shelf.entries, &shelf.problems)?;
     let table = shelf_csv(&shelf.entries)?;
     write_together(&[(args.page.clone(), page.as_bytes()), (args.table.clone(), &table)])?;
-    let mut text = String::new();
-    for p in &shelf.problems {
-        text += &format!("left out: {p}\n");
-    }
+    let mut text = left_out;
     for s in &shelf.stale {
         text += &format!("look: {s}\n");
     }
@@ -54,11 +60,5 @@ pub fn run(args: &Args) -> Result<Ended> {
         args.table.display()
     );
     say(&text)?;
-    Ok(if shelf.entries.is_empty() {
-        Ended::Failed
-    } else if shelf.problems.is_empty() && shelf.stale.is_empty() {
-        Ended::Good
-    } else {
-        Ended::NeedsLook
-    })
+    Ok(if shelf.problems.is_empty() && shelf.stale.is_empty() { Ended::Good } else { Ended::NeedsLook })
 }

@@ -288,6 +288,11 @@ fn a_shelf_of_500_sessions_is_quick_and_links() {
         shelf.out.contains("left out: ")
             && fs::read_to_string(at.join("shelf.html")).unwrap().contains("is no summary")
     );
+    // Nothing to show leaves what was shown before.
+    let files = || ["shelf.html", "shelf.csv"].map(|n| fs::read(at.join(n)).unwrap());
+    let before = files();
+    pockmark(at, ["shelf", "year/broken"]).says(1, &["pockmark run", "shelf.html and shelf.csv were not written"]);
+    assert!(files() == before);
     pockmark(at, ["shelf", "nothing"]).says(1, &["is no folder"]);
     pockmark(at, ["shelf", "out"]).says(1, &["no session with results"]);
 }
