@@ -8,8 +8,10 @@ use rayon::prelude::*;
 use super::Progress;
 use super::made_with::{check, made_with};
 use crate::camera::calibrate::{CalibrationPhoto, LEVEL_U_M, Tape, WallFrame};
+use crate::camera::calibration::PhotoFit;
+use crate::camera::wall::WallPhoto;
 use crate::camera::{Calibration, CalibrationInput, Optics, Turn, Wall, calibrate};
-use crate::error::{Context, Error, Result};
+use crate::error::{Context, Error, ErrorKind, Result};
 use crate::photo::{decode_gray, read_exif};
 use crate::session::hash::{FileHash, sha256_file, sha256_hex};
 use crate::session::lock::{SessionLock, Work};
@@ -161,11 +163,12 @@ pub fn calibrate_session(session: &Session, progress: Progress) -> Result<(Wall,
         let full = session.paths.dir.join(t);
         paths.iter().position(|(_, p)| same_file(p, &full))
     });
-    let (photos, hashes) = look_at(session, &paths, tripod, progress)?;
-    let input = CalibrationInput { photos, tripod, frame: wall_frame(session) };
-    let mut calibration = calibrate(&input)?;
+    let seen = look_at(session, &paths, tripod, progress)?;
+    let input = CalibrationInput { photos: seen.photos, tripod: seen.tripod, frame: wall_frame(session) };
+    let mut calibration = calibrate(&input).map_err(|e| with_unread(e, &seen.unread))?;
     calibration.warnings.extend(phone_photos(&session.paths.calibration()));
-    let wall = Wall { made_with: made_with(session), ..Wall::new(&calibration, &input, &hashes) };
+    let mut wall = Wall { made_with: made_with(session), ..Wall::new(&calibration, &input, &seen.hashes) };
+    leave_out(&mut wall, &mut calibration, seen.unread);
     Ok((wall, calibration))
 }
 
@@ -180,22 +183,67 @@ pub fn calibrate_again(
     progress: Progress,
 ) -> Result<(Wall, Calibration)> {
     let (paths, tripod) = later_paths(session, number)?;
-    let (photos, hashes) = look_at(session, &paths, tripod, progress)?;
-    let frame = later_frame(wall_frame(session), &photos, first);
-    let input = CalibrationInput { photos, tripod, frame };
-    let calibration = calibrate(&input).place(|| format!("calibration-{number}"))?;
-    let wall = Wall { made_with: made_with(session), ..Wall::new(&calibration, &input, &hashes) };
+    let seen = look_at(session, &paths, tripod, progress)?;
+    let frame = later_frame(wall_frame(session), &seen.photos, first);
+    let input = CalibrationInput { photos: seen.photos, tripod: seen.tripod, frame };
+    let calibration = calibrate(&input).map_err(|e| with_unread(e, &seen.unread));
+    let mut calibration = calibration.place(|| format!("calibration-{number}"))?;
+    let mut wall = Wall { made_with: made_with(session), ..Wall::new(&calibration, &input, &seen.hashes) };
+    leave_out(&mut wall, &mut calibration, seen.unread);
     Ok((wall, calibration))
+}
+
+/// What the photos of a calibration show.
+struct Seen {
+    photos: Vec<CalibrationPhoto>,
+    /// SHA-256 of their files.
+    hashes: Vec<String>,
+    /// Which of them is the tripod's.
+    tripod: Option<usize>,
+    /// Those that cannot be read.
+    unread: Vec<Unread>,
+}
+
+/// A photo that cannot be read.
+struct Unread {
+    name: String,
+    sha256: String,
+    why: String,
+}
+
+/// Where too few photos are left, those that cannot be read may be the reason.
+fn with_unread(e: Error, unread: &[Unread]) -> Error {
+    let Some(first) = unread.first() else { return e };
+    let names = short_list(unread.iter().map(|u| u.name.as_str()), 3);
+    Error::no_answer(format!(
+        "{e}. Not read: {names} ({}); copy from the camera again what can be had, remove the rest",
+        first.why
+    ))
+}
+
+/// Names among the photos of a calibration those that could not be read.
+fn leave_out(wall: &mut Wall, calibration: &mut Calibration, unread: Vec<Unread>) {
+    for Unread { name, sha256, why } in unread {
+        let left_out = Some(format!("it cannot be read ({why}), or remove it"));
+        let photo = name.clone();
+        wall.quality.photos.push(WallPhoto {
+            photo,
+            sha256,
+            corners: 0,
+            dropped: 0,
+            rms_px: None,
+            left_out: left_out.clone(),
+        });
+        calibration.photos.push(PhotoFit { name, pose: None, left_out, corners: 0, dropped: 0, rms_px: 0.0 });
+    }
 }
 
 /// Finds the sheets of photos; the files' hashes with them. The tripod's photo, or else the first, is searched thoroughly, the others where a
 /// quick look shows less than that one.
-fn look_at(
-    session: &Session,
-    paths: &[(String, PathBuf)],
-    tripod: Option<usize>,
-    progress: Progress,
-) -> Result<(Vec<CalibrationPhoto>, Vec<String>)> {
+///
+/// # Errors
+/// The tripod's photo cannot be read, or none of them.
+fn look_at(session: &Session, paths: &[(String, PathBuf)], tripod: Option<usize>, progress: Progress) -> Result<Seen> {
     let set = sheet_set(session);
     let look = |(name, path): &(String, PathBuf), known: Option<&[SheetView]>| -> Result<Looked> {
         let exif = read_exif(path)?;
@@ -212,18 +260,50 @@ fn look_at(
             whole,
         })
     };
-    let pattern = tripod.unwrap_or(0);
-    let known = paths.get(pattern).map(|path| look(path, None)).transpose()?;
-    let Some(known) = known else { return Ok((Vec::new(), Vec::new())) };
-    let mut photos: Vec<Looked> = paths
+    let mut unread = Vec::new();
+    let mut give_up = |(name, path): &(String, PathBuf), e: Error| -> Result<()> {
+        let about = e.to_string();
+        let why = about.strip_prefix(&format!("{}: ", path.display())).unwrap_or(&about).to_string();
+        progress(&format!("{name}: left out: {why}"));
+        unread.push(Unread { name: name.clone(), sha256: sha256_file(path)?, why });
+        Ok(())
+    };
+    // What cannot be read is left out, while others can; all places are seen from the tripod's.
+    let mut rest: Vec<&(String, PathBuf)> = paths.iter().collect();
+    let mut pattern = tripod.unwrap_or(0);
+    let known = loop {
+        let Some(path) = rest.get(pattern) else {
+            return Ok(Seen { photos: Vec::new(), hashes: Vec::new(), tripod, unread });
+        };
+        match look(path, None) {
+            Ok(known) => break known,
+            Err(e) if tripod.is_some() || rest.len() == 1 || e.kind() != ErrorKind::Input => return Err(e),
+            Err(e) => give_up(rest.remove(pattern), e)?,
+        }
+        pattern = 0;
+    };
+    let looked: Vec<Result<Looked>> = rest
         .par_iter()
         .enumerate()
         .map(|(i, path)| if i == pattern { Ok(known.clone()) } else { look(path, Some(&known.sheets)) })
-        .collect::<Result<_>>()?;
+        .collect();
+    let (mut photos, mut paths) = (Vec::new(), Vec::new());
+    let mut tripod_now = None;
+    for (i, (looked, path)) in looked.into_iter().zip(rest).enumerate() {
+        match looked {
+            Ok(l) => {
+                tripod_now = tripod_now.or((tripod == Some(i)).then_some(photos.len()));
+                photos.push(l);
+                paths.push(path);
+            }
+            Err(e) if e.kind() != ErrorKind::Input => return Err(e),
+            Err(e) => give_up(path, e)?,
+        }
+    }
     // A sheet that the pattern does not show may be in any of the others.
     let all: BTreeSet<usize> = photos.iter().flat_map(Looked::numbers).collect();
     if !all.iter().all(|n| known.numbers().any(|k| k == *n)) {
-        photos.par_iter_mut().zip(paths).try_for_each(|(photo, path)| -> Result<()> {
+        photos.par_iter_mut().zip(&paths).try_for_each(|(photo, path)| -> Result<()> {
             if !photo.whole && !all.iter().all(|n| photo.numbers().any(|k| k == *n)) {
                 *photo = look(path, None)?;
             }
@@ -243,13 +323,14 @@ fn look_at(
         }
     }
     let hashes = paths.par_iter().map(|(_, path)| sha256_file(path)).collect::<Result<_>>()?;
-    let named = |(photo, (name, _)): (Looked, &(String, PathBuf))| CalibrationPhoto {
-        name: name.clone(),
+    let named = |(photo, path): (Looked, &(String, PathBuf))| CalibrationPhoto {
+        name: path.0.clone(),
         size_px: photo.size_px,
         optics: photo.optics,
         sheets: photo.sheets,
     };
-    Ok((photos.into_iter().zip(paths).map(named).collect(), hashes))
+    let photos = photos.into_iter().zip(paths).map(named).collect();
+    Ok(Seen { photos, hashes, tripod: tripod_now, unread })
 }
 
 /// What a photo of a calibration shows.
