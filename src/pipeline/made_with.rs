@@ -5,6 +5,9 @@
 
 use std::collections::BTreeMap;
 use std::path::Path;
+use std::sync::LazyLock;
+
+use rayon::prelude::*;
 
 use super::calibrate::{calibration_folder, wall_path};
 use crate::camera::Wall;
@@ -13,6 +16,7 @@ use crate::quantity::{Dimension, Quantity};
 use crate::report::Units;
 use crate::session::Session;
 use crate::session::pairing::{photo_names, short_list};
+use crate::session::prints::Prints;
 use crate::session::spec::Level;
 
 /// Most decimals of a length.
@@ -114,7 +118,13 @@ fn other_photos(session: &Session, number: u32, wall: &Wall) -> Option<String> {
     let gone: Vec<&String> = was.into_iter().filter(|w| !now.contains(w)).collect();
     let list = |names: &[&String]| short_list(names.iter().map(|n| n.as_str()), SHOWN);
     let what = match (new.is_empty(), gone.is_empty()) {
-        (true, true) => return None,
+        (true, true) => {
+            let other = other_content(session, wall, &now);
+            if other.is_empty() {
+                return None;
+            }
+            format!("{} {} another picture by now", list(&other), if other.len() == 1 { "is" } else { "are each" })
+        }
         (false, true) => format!("{} came", list(&new)),
         (true, false) => format!("{} went", list(&gone)),
         (false, false) => format!("{} came and {} went", list(&new), list(&gone)),
@@ -125,6 +135,18 @@ fn other_photos(session: &Session, number: u32, wall: &Wall) -> Option<String> {
         file.file_name()?.to_string_lossy(),
         typed(&session.paths.dir)
     ))
+}
+
+/// Which of these photos hold something else than when the calibration was made from them. Each is hashed once while the program runs, as long
+/// as it lies untouched: 8 photos of 12 megapixels take some 15 ms.
+fn other_content<'n>(session: &Session, wall: &Wall, names: &'n [String]) -> Vec<&'n String> {
+    static HASHED: LazyLock<Prints> = LazyLock::new(Prints::default);
+    let was = |name: &str| wall.quality.photos.iter().find(|p| p.photo == name).map(|p| p.sha256.as_str());
+    let other = |name: &&String| {
+        let now = HASHED.sha256(&session.paths.dir.join(name.as_str())).ok();
+        matches!((was(name), now), (Some(was), Some(now)) if !was.is_empty() && was != now)
+    };
+    names.par_iter().filter(other).collect()
 }
 
 #[cfg(test)]

@@ -68,8 +68,10 @@ pub fn inputs(session: &Session, kept: &Kept, options: &str) -> Option<String> {
         parts.extend(phone_names(&folder)?);
         parts.push("end of folder".into());
     }
-    // Which photos of the sheets are there is told; what they show is in wall.json.
-    parts.extend(photo_names(&paths.calibration()).unwrap_or_default());
+    // Which photos of the sheets are there, and whether they are those of wall.json, is told.
+    for name in photo_names(&paths.calibration()).unwrap_or_default() {
+        parts.push(format!("{} {name}", kept.sha256(&paths.calibration().join(&name)).ok()?));
+    }
     parts.push("end of folder".into());
     let tripod = session.spec.camera.tripod_photo.as_ref().map(|t| paths.dir.join(t));
     parts.push(tripod.map_or(Some(String::new()), |t| state(kept, &t))?);

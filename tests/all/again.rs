@@ -439,3 +439,34 @@ fn photos_that_no_row_names_and_that_do_not_fit_ask_for_their_names() {
     assert!(said.contains("zzz.jpg") && said.contains("name them in a column `photo`"), "{said}");
     assert!(status["4"] == "failed", "{said}");
 }
+
+#[test]
+fn photos_of_the_sheets_that_were_replaced_or_cannot_be_read_are_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let dir = copy(folder.path());
+    let names: Vec<String> = pockmark::session::pairing::photo_names(&dir.join("calibration")).unwrap();
+    let [first, second] = [0, 1].map(|i| names.iter().filter(|n| !n.starts_with("tripod")).nth(i).unwrap());
+    let calibration = dir.join("calibration");
+    fs::copy(calibration.join(first), calibration.join(second)).unwrap();
+    let told = format!("calibration/{second} is another picture by now since wall.json was made");
+    let said = ran(&dir, &[]);
+    assert!(said.contains(&told) && said.contains("run `pockmark calibrate"), "{said}");
+    let again = ran(&dir, &[]);
+    assert!(again.contains("nothing changed") && again.contains(&told), "{again}");
+
+    fs::write(calibration.join(second), &fs::read(calibration.join(first)).unwrap()[..2000]).unwrap();
+    let calibrated = pockmark(folder.path(), ["calibrate".as_ref(), dir.as_os_str()]);
+    calibrated.says(3, &[]);
+    assert!(
+        calibrated.out.contains(&format!("left out calibration/{second}: it cannot be read (")),
+        "{}",
+        calibrated.out
+    );
+    assert!(calibrated.out.contains("or remove it"), "{}", calibrated.out);
+    assert!(!ran(&dir, &[]).contains("another picture"), "what is left out is known");
+    // None is left but what cannot be read.
+    for name in &names {
+        fs::write(calibration.join(name), b"cut").unwrap();
+    }
+    pockmark(folder.path(), ["calibrate".as_ref(), dir.as_os_str()]).says(1, &["copy it again"]);
+}
