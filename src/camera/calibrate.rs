@@ -126,7 +126,7 @@ fn other_size(own: (u32, u32), size: (u32, u32)) -> String {
     let why = if (own.1, own.0) == size {
         "it lies on its side, and Exif does not say that the camera was held so: copy it again from the camera, as it was taken, or hold the camera the same way up for all photos"
     } else {
-        "another camera, zoom or crop"
+        "another camera, zoom or crop; remove it if it does not belong here"
     };
     format!("{} x {} px, the others {} x {}: {why}", own.0, own.1, size.0, size.1)
 }

@@ -22,6 +22,10 @@ use crate::vectors::widest;
 /// the memory that a hostile file can ask for (360 MB as RGB).
 pub const MOST_PIXELS: u64 = 120_000_000;
 
+/// Most memory that what stands beside a photo's pixels may take, bytes: profiles of colour have up to some MB (common practice, no source), and
+/// one that unpacks to more is made to fill the memory.
+const MOST_ABOUT_BYTES: u64 = 32 << 20;
+
 /// Most pixels that one bit of a JPEG stands for: each block of 8 x 8 has a code of its own, of one bit or more (ITU-T T.81,
 /// F.1.2.1 and G.1.2.1). A file with fewer is cut short, and need not be decoded for seconds to know it.
 const PIXELS_PER_BIT: u64 = 64;
@@ -52,9 +56,45 @@ pub fn decode_gray(path: &Path, orientation: u8) -> Result<GrayImage> {
 /// # Errors
 /// As [`decode_gray`].
 pub fn decode_rgb(path: &Path, orientation: u8) -> Result<RgbImage> {
+    let any = decode_rgb_if(path, orientation, |_| true)?;
+    any.map_err(|_| short(path))
+}
+
+/// As [`decode_rgb`], if the upright photo's width and height, px, are `wanted`; else only these, from the file's head: what cannot be used need
+/// not be decoded.
+///
+/// # Errors
+/// As [`decode_gray`].
+pub fn decode_rgb_if(
+    path: &Path,
+    orientation: u8,
+    wanted: impl Fn((u32, u32)) -> bool,
+) -> Result<std::result::Result<RgbImage, (u32, u32)>> {
     let bytes = read(path)?;
+    let (w, h) = head(path, &bytes)?;
+    // Exif's 5 to 8 lie on their side.
+    let upright = if orientation > 4 { (h, w) } else { (w, h) };
+    if !wanted(upright) {
+        return Ok(Err(upright));
+    }
     let upright = if is_jpeg(&bytes) { DynamicImage::ImageRgb8(jpeg_rgb(path, &bytes)?) } else { other(path, &bytes)? };
-    Ok(turn(upright, orientation).into_rgb8())
+    Ok(Ok(turn(upright, orientation).into_rgb8()))
+}
+
+/// Width and height as the file's head has them, px.
+fn head(path: &Path, bytes: &[u8]) -> Result<(u32, u32)> {
+    if !is_jpeg(bytes) {
+        return Ok(open(path, bytes)?.dimensions());
+    }
+    let mut decoder = zune_jpeg::JpegDecoder::new_with_options(ZCursor::new(bytes), jpeg_options());
+    decoder.decode_headers().map_err(|e| unreadable(path, e))?;
+    let (w, h) = decoder.dimensions().ok_or_else(|| short(path))?;
+    check_size(path, w as u64, h as u64)?;
+    Ok((w as u32, h as u32))
+}
+
+fn jpeg_options() -> DecoderOptions {
+    DecoderOptions::default().set_max_width(u16::MAX.into()).set_max_height(u16::MAX.into()).set_strict_mode(true)
 }
 
 /// Memory of a photo that is no longer needed: fresh pages for the next one cost a third of what decoding does.
@@ -62,7 +102,9 @@ static SPARE: Mutex<Vec<u8>> = Mutex::new(Vec::new());
 
 /// Lets go of a photo; the next one that is decoded gets its memory.
 pub fn let_go(photo: RgbImage) {
-    *SPARE.lock().unwrap_or_else(PoisonError::into_inner) = photo.into_raw();
+    if !photo.is_empty() {
+        *SPARE.lock().unwrap_or_else(PoisonError::into_inner) = photo.into_raw();
+    }
 }
 
 /// Gives back the memory that was waiting for the next photo: no more will come.
@@ -175,7 +217,13 @@ fn unreadable(path: &Path, why: impl std::fmt::Display) -> Error {
 }
 
 fn check_size(path: &Path, width: u64, height: u64) -> Result<()> {
-    if width == 0 || height == 0 || width.saturating_mul(height) > MOST_PIXELS {
+    if width == 0 || height == 0 {
+        return Err(Error::input(format!(
+            "{}: the photo has no pixels ({width} x {height}): copy it again from the camera, or remove it",
+            path.display()
+        )));
+    }
+    if width.saturating_mul(height) > MOST_PIXELS {
         return Err(Error::input(format!(
             "{}: {width} x {height} pixels; the limit is {} million pixels: save it smaller",
             path.display(),
@@ -194,11 +242,7 @@ enum Jpeg {
 }
 
 fn jpeg(path: &Path, bytes: &[u8], space: ColorSpace) -> Result<Jpeg> {
-    let options = DecoderOptions::default()
-        .jpeg_set_out_colorspace(space)
-        .set_max_width(u16::MAX.into())
-        .set_max_height(u16::MAX.into())
-        .set_strict_mode(true);
+    let options = jpeg_options().jpeg_set_out_colorspace(space);
     let mut decoder = zune_jpeg::JpegDecoder::new_with_options(ZCursor::new(bytes), options);
     decoder.decode_headers().map_err(|e| unreadable(path, e))?;
     let (w, h) = decoder.dimensions().ok_or_else(|| short(path))?;
@@ -223,19 +267,28 @@ fn jpeg(path: &Path, bytes: &[u8], space: ColorSpace) -> Result<Jpeg> {
     Err(short(path))
 }
 
-fn other(path: &Path, bytes: &[u8]) -> Result<DynamicImage> {
+/// Reads the head of a photo that is no JPEG.
+fn open<'b>(path: &Path, bytes: &'b [u8]) -> Result<impl ImageDecoder + 'b> {
     if is_heic(bytes) {
         return Err(Error::input(phone_format_advice(&path.display().to_string())));
     }
-    let reader = image::ImageReader::new(std::io::Cursor::new(bytes))
+    let mut reader = image::ImageReader::new(std::io::Cursor::new(bytes))
         .with_guessed_format()
         .map_err(|e| Error::io(path, "read the photo", e))?;
     if reader.format().is_none() {
         return Err(unreadable(path, "JPEG, PNG, TIFF or WebP is expected"));
     }
-    let mut decoder = reader.into_decoder().map_err(|e| unreadable(path, e))?;
+    let mut about = image::Limits::default();
+    about.max_alloc = Some(MOST_ABOUT_BYTES);
+    reader.limits(about);
+    let decoder = reader.into_decoder().map_err(|e| unreadable(path, e))?;
     let (w, h) = decoder.dimensions();
     check_size(path, w.into(), h.into())?;
+    Ok(decoder)
+}
+
+fn other(path: &Path, bytes: &[u8]) -> Result<DynamicImage> {
+    let mut decoder = open(path, bytes)?;
     let mut limits = image::Limits::default();
     limits.max_alloc = Some(MOST_PIXELS * 8);
     decoder.set_limits(limits).map_err(|e| unreadable(path, e))?;
@@ -263,6 +316,29 @@ mod tests {
         let up = decode_gray(&path, 6).unwrap();
         assert_eq!(up.dimensions(), (2, 3));
         assert_eq!(up.get_pixel(1, 0).0, [200]);
+    }
+
+    #[test]
+    fn a_photo_of_no_wanted_size_is_not_decoded() {
+        let dir = tempfile::tempdir().unwrap();
+        let pixels = RgbImage::from_fn(60, 40, |x, y| image::Rgb([(7 * x * y) as u8, (x * x) as u8, (11 * y) as u8]));
+        for name in ["a.png", "a.jpg"] {
+            let path = dir.path().join(name);
+            pixels.save(&path).unwrap();
+            assert_eq!(decode_rgb_if(&path, 6, |s| s == (40, 60)).unwrap().unwrap().dimensions(), (40, 60));
+            // The pixels are broken, the head is whole.
+            let bytes = std::fs::read(&path).unwrap();
+            std::fs::write(&path, &bytes[..bytes.len() / 2]).unwrap();
+            assert_eq!(decode_rgb_if(&path, 6, |s| s == (60, 40)).unwrap().unwrap_err(), (40, 60));
+            assert!(decode_rgb(&path, 6).is_err());
+        }
+    }
+
+    #[test]
+    fn no_pixels_are_no_reason_to_save_a_photo_smaller() {
+        let says = |w, h| check_size(Path::new("a.png"), w, h).unwrap_err().to_string();
+        assert!(says(0, 0).contains("no pixels (0 x 0)") && says(0, 0).contains("copy it again"), "{}", says(0, 0));
+        assert!(says(20_000, 20_000).contains("the limit is 120 million pixels: save it smaller"));
     }
 
     #[test]

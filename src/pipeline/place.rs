@@ -14,7 +14,7 @@ use crate::camera::expect::expected_sheets;
 use crate::camera::moved::shift_words;
 use crate::camera::{Located, NotRegistered, Optics, Turn, Wall, WallView, locate_turned, register};
 use crate::error::Result;
-use crate::photo::decode::{decode_gray, decode_rgb, let_go, luma, luma_of};
+use crate::photo::decode::{decode_gray, decode_rgb_if, let_go, luma, luma_of};
 use crate::photo::read_exif;
 use crate::points::PixelPoint;
 use crate::session::flags::FlagWord;
@@ -35,7 +35,7 @@ const CLEAR_U: f64 = 3.0;
 pub struct PlacedPhoto {
     /// File name.
     pub name: String,
-    /// Upright pixels.
+    /// Upright pixels; none where its size says that it has no place.
     pub rgb: RgbImage,
     /// Where the camera stood and how that is known; `None` with the sentence in `problem`.
     pub place: Option<(Located, How)>,
@@ -192,14 +192,21 @@ pub enum How {
 pub fn place_photo(wall: &Wall, folder: &Path, name: &str, references: &[&Reference]) -> Result<PlacedPhoto> {
     let path = folder.join(name);
     let exif = read_exif(&path)?;
-    let rgb = decode_rgb(&path, exif.orientation.unwrap_or(1))?;
     let size = (wall.camera.width, wall.camera.height);
     let held = Turn::between(wall.optics.orientation, exif.orientation);
     // A photo that does not say how the camera was held counts as held alike where its sides do not speak against it; so does one that says otherwise
     // though its sides are alike: a program turned it and wrote it anew.
-    let like = |turn: &Turn| turn.size(size) == rgb.dimensions();
-    let turn = held.filter(like).unwrap_or_default();
-    let optics = Optics::of(&exif, rgb.dimensions()).differs_from(&wall.optics);
+    let like = |turn: Turn, own: (u32, u32)| turn.size(size) == own;
+    let wanted = |own| like(held.unwrap_or_default(), own) || like(Turn::default(), own);
+    let (rgb, own) = match decode_rgb_if(&path, exif.orientation.unwrap_or(1), wanted)? {
+        Ok(rgb) => {
+            let own = rgb.dimensions();
+            (rgb, own)
+        }
+        Err(own) => (RgbImage::default(), own),
+    };
+    let turn = held.filter(|t| like(*t, own)).unwrap_or_default();
+    let optics = Optics::of(&exif, own).differs_from(&wall.optics);
     let placed = |rgb, place: Result<(Located, How), String>| {
         let (place, problem) = match place {
             Ok(p) => (Some(p), None),
@@ -208,20 +215,14 @@ pub fn place_photo(wall: &Wall, folder: &Path, name: &str, references: &[&Refere
         let changed = place.as_ref().map(|(l, _)| changed(l)).unwrap_or_default();
         PlacedPhoto { name: name.into(), rgb, place, problem, changed }
     };
-    if !like(&turn) {
-        let lies = (rgb.height(), rgb.width()) == size;
+    if !like(turn, own) {
+        let lies = (own.1, own.0) == size;
         let advice = if lies {
             turned(exif.orientation)
         } else {
-            "use the same camera, zoom and crop, or photograph the sheets again"
+            "use the same camera, zoom and crop, or photograph the sheets again; a picture that does not belong here may be removed"
         };
-        let problem = format!(
-            "{} x {} px, the calibration's photos {} x {}: {advice}",
-            rgb.width(),
-            rgb.height(),
-            size.0,
-            size.1
-        );
+        let problem = format!("{} x {} px, the calibration's photos {} x {}: {advice}", own.0, own.1, size.0, size.1);
         return Ok(placed(rgb, Err(problem)));
     }
     let place = place(wall, &rgb, turn, references);
