@@ -68,13 +68,14 @@ struct Round {
 pub fn calibrate(input: &CalibrationInput) -> Result<Calibration> {
     let mut job = Job::new(input)?;
     let size = common_size(&input.photos)?;
-    let mut warm: Option<(Solution, LensModel)> = None;
+    let mut warm: Option<(Solution, LensModel, Vec<usize>)> = None;
     // Each round either is clean or leaves out at least one corner, sheet or photo: the count bounds the loop.
     let cells: usize = job.kept.iter().map(|k| 1 + k.len() / LEAST_CORNERS).sum();
     for _ in 0..cells + 8 {
         let round = job.round()?;
-        let (solution, model) = match warm.take() {
-            Some((s, model)) => {
+        // A sheet that lost its last corners is gone: what was adjusted with it does not fit what is adjusted now.
+        let (solution, model) = match warm.take().filter(|w| w.2 == round.numbers) {
+            Some((s, model, _)) => {
                 let know = knowledge(&input.frame, &round.index, &lens_start(input, size, s.state.lens.fx))?;
                 (adjust(&s.state, &model.free_all(round.origin, &round.curled), &round.photos, &know, 60), model)
             }
@@ -97,7 +98,7 @@ pub fn calibrate(input: &CalibrationInput) -> Result<Calibration> {
             continue;
         }
         if job.drop_corners(&round, &solution) {
-            warm = Some((solution, model));
+            warm = Some((solution, model, round.numbers));
             continue;
         }
         if job.decide_moved(&round, &solution) {
@@ -458,6 +459,22 @@ impl<'a> Job<'a> {
             .collect();
         let mut warnings = moved::sentences(&self.moved, &self.input.photos, frame, state, &round.index);
         warnings.extend(self.sheets_out.values().cloned());
+        // What is left of a sheet's corners is too little in every photo, though there was enough.
+        let seen: BTreeSet<usize> = round
+            .ids
+            .iter()
+            .flat_map(|&i| self.input.photos[i].sheets.iter())
+            .filter(|s| s.corners.len() >= LEAST_CORNERS)
+            .map(|s| s.number)
+            .collect();
+        let lost = seen.into_iter().filter(|n| {
+            !round.index.contains_key(n)
+                && !self.sheets_out.contains_key(n)
+                && self.moved.iter().all(|m| m.number != *n)
+        });
+        warnings.extend(lost.map(|n| format!(
+            "sheet {n}: too many of its corners fit no photo, so it was left out: is it printed like the others, unscaled, and taped flat? Print it again if you need it"
+        )));
         let residuals = round
             .photos
             .iter()
