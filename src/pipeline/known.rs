@@ -30,6 +30,7 @@ use super::passing::{self, Passed, passed};
 use super::recalibrated::{LaterWall, later_walls};
 use super::stray::{Struck, part_strays};
 use super::summary::{calibration_of, shared_factors, summarise};
+use super::twice::look_twice;
 use super::used::use_up;
 use super::zero::{session_inputs, set_zero};
 use crate::camera::Wall;
@@ -567,6 +568,9 @@ impl Known {
         let first_row = |row: usize| self.turns.get(row).map_or(0, |t| t.0.page.first_row);
         let pages: Vec<usize> = self.shot_rows().map(first_row).collect();
         use_up(&mut out, &pages, self.turns.last().map_or(0, |t| t.0.page.first_row), self.shape());
+        let person =
+            |i: usize| decided.get(i).and_then(Option::as_ref).is_some_and(|d| d.settles(FlagWord::Doubtful, 0));
+        look_twice(&mut out, person);
         self.set_zero(&mut out);
         out
     }

@@ -45,6 +45,7 @@ pub mod speeds;
 pub mod stowed;
 mod stray;
 pub mod summary;
+mod twice;
 pub mod unchanged;
 pub mod used;
 pub mod veil;

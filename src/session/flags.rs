@@ -63,7 +63,7 @@ flags! {
     OutOfOrder, "out_of_order", true, "by the times of the photos, the one before it is not the wall just before these shots, so marks of other balls may count here: put the rows in shooting order";
     OneVolley, "one_volley", false, "is the only volley of its setup and speed, so drift between volleys cannot be seen";
     LeftOver, "left_over", true, "something changed as much as a mark would, and none of the marks explains it";
-    Doubtful, "doubtful", true, "holds marks that may not be the right ones: they overlap, one is barely told apart or hardly placed, two may be one, or they are of unlike size or strength or too far apart for one setup's";
+    Doubtful, "doubtful", true, "holds marks that may not be the right ones: they overlap, one is barely told apart or hardly placed, two may be one, they are of unlike size or strength or too far apart for one setup's, or they lie where another volley's do";
     DoubtfulShot, "doubtful_shot", true, "lies further from the others of its volley than their scatter explains; it stays in every mean";
     ZeroShot, "zero_shot", false, "was shot with a known release angle; it sets the machine's zero and is no part of the study";
     Reviewed, "reviewed", false, "a person decided on this mark in review.csv";

@@ -195,25 +195,31 @@ pub fn safe_cell(text: &str) -> String {
     if !plain.contains(SIGNS) {
         return plain;
     }
-    plain.split(';').enumerate().map(|(i, part)| safe_part(part, i > 0)).collect::<Vec<_>>().join(";")
+    in_parts(&plain, safe_part)
 }
 
-/// A part of a cell; a spreadsheet that parts cells there may drop quotes in front of a `later` one.
-fn safe_part(part: &str, later: bool) -> String {
+/// A cell's parts between semicolons, each made into another one; told whether it is the first of several, and whether it is a later one.
+fn in_parts(cell: &str, part: impl Fn(&str, bool, bool) -> String) -> String {
+    let several = cell.contains(';');
+    let each = |(i, text): (usize, &str)| part(text, several && i == 0, i > 0);
+    cell.split(';').enumerate().map(each).collect::<Vec<_>>().join(";")
+}
+
+/// A part of a cell; a spreadsheet that parts cells there may drop quotes in front of a `later` one, and one that does not has no number in the `first` of several.
+fn safe_part(part: &str, first: bool, later: bool) -> String {
     // A text that begins with apostrophes before such a sign gets one more, so that it comes back as it was.
     let skipped = |c: char| c == '\'' || (later && (c == '"' || c.is_whitespace()));
     let starts = part.trim_start_matches(skipped).trim_start().starts_with(SIGNS);
     let numeric = part.trim_start_matches('\'').trim().parse::<f64>().is_ok_and(f64::is_finite);
-    if starts && !numeric { format!("'{part}") } else { part.to_string() }
+    if starts && (first || !numeric) { format!("'{part}") } else { part.to_string() }
 }
 
 /// The cell's text before [`safe_cell`] put apostrophes in front.
 pub fn unsafe_text(cell: &str) -> String {
-    let bare = |(i, part): (usize, &str)| match part.strip_prefix('\'') {
-        Some(inner) if safe_part(inner, i > 0) == part => inner.to_string(),
+    in_parts(cell, |part, first, later| match part.strip_prefix('\'') {
+        Some(inner) if safe_part(inner, first, later) == part => inner.to_string(),
         _ => part.to_string(),
-    };
-    cell.split(';').enumerate().map(bare).collect::<Vec<_>>().join(";")
+    })
 }
 
 fn csv_bytes(rows: impl Iterator<Item = Vec<String>>) -> Result<Vec<u8>> {
