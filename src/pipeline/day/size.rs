@@ -147,7 +147,7 @@ impl Day {
                 (self.good, self.last) = (None, None);
                 self.follow(&rows, progress);
             }
-            let now = self.serve_better(&size, &mut best, progress);
+            let now = self.try_size(&size, &mut best, progress);
             if let Some(steps) = steps.filter(|_| !matches!(now, Ok(true))) {
                 self.steps = steps;
             }
@@ -158,9 +158,9 @@ impl Day {
     }
 
     /// Learns with a size's diameters, and then from marks that are all about as large as one of its radii; whether that serves better than the best so far.
-    fn serve_better(&mut self, size: &Size, best: &mut Best, progress: Progress) -> Result<bool> {
+    fn try_size(&mut self, size: &Size, best: &mut Best, progress: Progress) -> Result<bool> {
         let mut better = match size.diameter_mm {
-            Some(diameter_mm) => self.serves_better(size, MarkShape::plain(diameter_mm), best, progress)?,
+            Some(diameter_mm) => self.try_start(size, MarkShape::plain(diameter_mm), best, progress)?,
             None => false,
         };
         let whole = PIECES * self.known.shape().radius_mm.0;
@@ -169,14 +169,14 @@ impl Day {
         for r in radii_mm.into_iter().take(NEAREST) {
             let diameter_mm = (2.0 * r * (1.0 - ABOUT), 2.0 * r * (1.0 + ABOUT));
             for start in [MarkShape::plain(diameter_mm), MarkShape::torn(diameter_mm)] {
-                better |= self.serves_better(size, start, best, progress)?;
+                better |= self.try_start(size, start, best, progress)?;
             }
         }
         Ok(better)
     }
 
     /// Learns from these looks; whether that comes to marks of the size and serves better than the best so far, which it then is.
-    fn serves_better(&mut self, size: &Size, start: MarkShape, best: &mut Best, progress: Progress) -> Result<bool> {
+    fn try_start(&mut self, size: &Size, start: MarkShape, best: &mut Best, progress: Progress) -> Result<bool> {
         self.known.learn_from(start);
         let radius = self.learn_with_size(progress)?.shape.radius_mm.0;
         let served = served(&self.known);
