@@ -6,6 +6,7 @@
 //! something else. Sun and shadow do that too: they leave the wall's grain where it was, and change its three
 //! colours in nearly one proportion (`covers`). What covers the wall is a [`Thing`]; the rest is left to the light's own model.
 
+use std::cell::LazyCell;
 use std::ops::Range;
 
 use nalgebra::{SMatrix, SVector};
@@ -114,7 +115,8 @@ pub fn find_things(r: &Reduced, radius_cells: f64, shots: usize) -> Things {
     if !pieces.iter().any(|cells| too_big(cells)) {
         return Things::default();
     }
-    let grain = [(0, 1), COARSE_CELLS].map(|reach| Grain::new(r, &odd, reach));
+    // The coarse grain is asked where the fine one is lost.
+    let grain = (Grain::new(r, &odd, (0, 1)), LazyCell::new(|| Grain::new(r, &odd, COARSE_CELLS)));
     let mut things = Vec::new();
     let mut covered = vec![false; w * h];
     let mut rest = Vec::new();
@@ -232,7 +234,11 @@ fn smooth_light(ratio: &[[f32; 3]], w: usize, h: usize, tile: usize) -> Option<S
 }
 
 /// Whether a piece of change covers the wall, rather than lights or shades it.
-fn covers(cells: &[usize], stray: &[Vec<f32>; 3], [fine, coarse]: &[Grain; 2]) -> bool {
+fn covers(
+    cells: &[usize],
+    stray: &[Vec<f32>; 3],
+    (fine, coarse): &(Grain, LazyCell<Grain, impl FnOnce() -> Grain>),
+) -> bool {
     let tell = |&&i: &&usize| {
         let d = stray.each_ref().map(|s| s[i]);
         let most = d.iter().fold(0.0f32, |m, v| m.max(v.abs()));
@@ -257,17 +263,16 @@ impl Grain {
     /// `reach`: cells to each side whose mean is taken, and whose mean that is held against.
     fn new(r: &Reduced, odd: &[bool], reach: (usize, usize)) -> Self {
         let fine = |v: &[[f32; 3]]| -> Vec<f32> {
+            let there = |v: &[f32; 3]| if v.iter().all(|v| v.is_finite()) { v[1] } else { f32::NAN };
+            let green: Vec<f32> = v.iter().map(there).collect();
             let mean = |reach: usize| {
-                let green = |cells: Range<usize>, [out]: [&mut [f32]; 1]| {
-                    let finite = |v: &[f32; 3]| v.iter().all(|v| v.is_finite());
-                    out.iter_mut().zip(&v[cells]).for_each(|(out, v)| *out = if finite(v) { v[1] } else { f32::NAN });
-                };
-                let [mean] = means(green, (r.width, r.height), &Neighbourhood::square(reach), 1);
+                let cells = |cells: Range<usize>, [out]: [&mut [f32]; 1]| out.copy_from_slice(&green[cells]);
+                let [mean] = means(cells, (r.width, r.height), &Neighbourhood::square(reach), 1);
                 mean
             };
-            let missing = |v: &[f32; 3]| if v.iter().all(|v| v.is_finite()) { 0.0 } else { f32::NAN };
             let (near, about) = (mean(reach.0), mean(reach.1));
-            near.iter().zip(&about).zip(v).map(|((n, m), v)| (n - m) / (m + FLOOR) + missing(v)).collect()
+            let differs = |((n, m), v): ((&f32, &f32), &f32)| if v.is_nan() { f32::NAN } else { (n - m) / (m + FLOOR) };
+            near.iter().zip(&about).zip(&green).map(differs).collect()
         };
         let (after, before) = (fine(&r.after), fine(&r.before));
         let mut apart: Vec<f32> = (0..odd.len())

@@ -56,8 +56,7 @@ pub fn decode_gray(path: &Path, orientation: u8) -> Result<GrayImage> {
 /// # Errors
 /// As [`decode_gray`].
 pub fn decode_rgb(path: &Path, orientation: u8) -> Result<RgbImage> {
-    let any = decode_rgb_if(path, orientation, |_| true)?;
-    any.map_err(|_| short(path))
+    rgb(path, &read(path)?, orientation)
 }
 
 /// As [`decode_rgb`], if the upright photo's width and height, px, are `wanted`; else only these, from the file's head: what cannot be used need
@@ -77,8 +76,13 @@ pub fn decode_rgb_if(
     if !wanted(upright) {
         return Ok(Err(upright));
     }
-    let upright = if is_jpeg(&bytes) { DynamicImage::ImageRgb8(jpeg_rgb(path, &bytes)?) } else { other(path, &bytes)? };
-    Ok(Ok(turn(upright, orientation).into_rgb8()))
+    rgb(path, &bytes, orientation).map(Ok)
+}
+
+/// A file's pixels, turned upright.
+fn rgb(path: &Path, bytes: &[u8], orientation: u8) -> Result<RgbImage> {
+    let upright = if is_jpeg(bytes) { DynamicImage::ImageRgb8(jpeg_rgb(path, bytes)?) } else { other(path, bytes)? };
+    Ok(turn(upright, orientation).into_rgb8())
 }
 
 /// Width and height as the file's head has them, px.

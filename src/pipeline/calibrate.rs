@@ -270,7 +270,7 @@ fn look_at(session: &Session, paths: &[(String, PathBuf)], tripod: Option<usize>
     };
     // What cannot be read is left out, while others can; all places are seen from the tripod's.
     let mut rest: Vec<&(String, PathBuf)> = paths.iter().collect();
-    let mut pattern = tripod.unwrap_or(0);
+    let pattern = tripod.unwrap_or(0);
     let known = loop {
         let Some(path) = rest.get(pattern) else {
             return Ok(Seen { photos: Vec::new(), hashes: Vec::new(), tripod, unread });
@@ -280,7 +280,6 @@ fn look_at(session: &Session, paths: &[(String, PathBuf)], tripod: Option<usize>
             Err(e) if tripod.is_some() || rest.len() == 1 || e.kind() != ErrorKind::Input => return Err(e),
             Err(e) => give_up(rest.remove(pattern), e)?,
         }
-        pattern = 0;
     };
     let looked: Vec<Result<Looked>> = rest
         .par_iter()

@@ -490,7 +490,11 @@ impl Day {
         let failed = |why: String, flags: Vec<FlagWord>| (shots > 0).then_some(Found::Failed(why, flags));
         // A row without shots asks for a comparison only where something is hidden or marks may have been wiped.
         let before_row = match (&v.problem, &key.before, self.steps.last()) {
-            (Some(p), _, _) => return (failed(p.clone(), vec![FlagWord::NoBefore]), turn),
+            (Some(p), _, _) => {
+                // A photo of the wall that was taken too late is no photo of the wall before; the other word says more.
+                let word = if v.out_of_order.is_some() { FlagWord::OutOfOrder } else { FlagWord::NoBefore };
+                return (failed(p.clone(), vec![word]), turn);
+            }
             (None, Some(shown), _) => Some(shown.name.clone()),
             (None, None, Some(last)) if shots == 0 => Some(last.key.photo.name.clone()),
             (None, None, _) => None,

@@ -169,13 +169,13 @@ impl Known {
     pub fn new(session: &Session, wall: &Wall) -> Result<Self> {
         let m = &session.spec.marks;
         let largest_mm = m.largest_m.map_or(DIAMETER_MM.1, |v| v * 1e3);
-        let expected = (m.smallest_m.map_or(DIAMETER_MM.0, |v| v * 1e3), largest_mm);
+        let start = MarkShape::plain((m.smallest_m.map_or(DIAMETER_MM.0, |v| v * 1e3), largest_mm));
         Ok(Self {
             solver: Arc::new(Solver::new(&session_inputs(session)?)?),
             walls: Arc::new(Walls::new(session, wall)?),
             session: Arc::new(session.clone()),
-            start: MarkShape::plain(expected),
-            look_radius_mm: MarkShape::plain(expected).radius_mm.0,
+            look_radius_mm: start.radius_mm.0,
+            start,
             largest_mm,
             shot: Vec::new(),
             again: Vec::new(),

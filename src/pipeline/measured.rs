@@ -62,11 +62,7 @@ pub struct Measured {
 
 impl Measured {
     /// A volley without an answer.
-    pub fn failed(volley: &PairedVolley, note: String, mut flags: Vec<FlagWord>) -> Self {
-        // A photo of the wall that was taken too late is no photo of the wall before; the other word says more.
-        if volley.problem.is_some() && volley.out_of_order.is_some() {
-            flags = vec![FlagWord::OutOfOrder];
-        }
+    pub fn failed(volley: &PairedVolley, note: String, flags: Vec<FlagWord>) -> Self {
         Self {
             volley: volley.clone(),
             status: Status::Failed,

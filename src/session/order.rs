@@ -40,8 +40,8 @@ pub(super) fn check_order(volleys: &mut [PairedVolley], folder: &PhotoFolder) ->
         } else if clock_set {
             None
         } else {
-            let others = timed.iter().filter(|t| t.0 < last.0 || t.0 > next.0);
-            let between = others.clone().find(|t| t.1.is_after(&last.1) && next.1.is_after(&t.1));
+            let mut others = timed.iter().filter(|t| t.0 < last.0 || t.0 > next.0);
+            let between = others.find(|t| t.1.is_after(&last.1) && next.1.is_after(&t.1));
             between.map(|t| (taken_within(&volleys[t.0], row, above), false))
         };
         if let Some((sentence, sure)) = says {

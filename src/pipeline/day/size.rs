@@ -93,7 +93,7 @@ impl Day {
         if self.known.size_is_stated() || (volleys as f64) < AGAIN_AT * self.size_asked_of as f64 {
             return Ok(None);
         }
-        if !self.doubts_size(&learned, served(&self.known)) {
+        if !self.doubts_size(&learned) {
             return Ok(None);
         }
         self.size_asked_of = volleys;
@@ -188,15 +188,16 @@ impl Day {
     }
 
     /// Whether what was learned is a sign that the marks are of another size than was looked for.
-    fn doubts_size(&self, learned: &Learned, served: Served) -> bool {
+    fn doubts_size(&self, learned: &Learned) -> bool {
         let start = self.known.start.radius_mm.0;
         let (radius, scatter) = learned.shape.radius_mm;
         let (volleys, shots) = self.known.looked_at();
         let learned_of = volleys.min(LEARN_FROM) as f64 / volleys.max(1) as f64;
         let a_shot = learned.shape.learned_from as f64 / (learned_of * f64::from(shots.max(1)));
         let another = radius > LARGER * start || radius < SMALLER * start || scatter > SCATTERED * radius;
-        let disorder = radius > SOMEWHAT_LARGER * start && (served.0 as f64) < IN_ORDER * volleys as f64;
-        shots > 0 && (!(FEW..MANY).contains(&a_shot) || another || disorder)
+        // Whether volleys are in order has to be measured: it is asked last.
+        let disorder = || (served(&self.known).0 as f64) < IN_ORDER * volleys as f64;
+        shots > 0 && (!(FEW..MANY).contains(&a_shot) || another || (radius > SOMEWHAT_LARGER * start && disorder()))
     }
 }
 
